@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 _HERE = Path(__file__).resolve().parent
@@ -14,3 +15,12 @@ def shipped(*parts: str) -> Path:
     """
     inside = _HERE.joinpath(*parts)
     return inside if inside.exists() else _HERE.parent.joinpath(*parts)
+
+
+def data_rows(name: str) -> Iterator[list[str]]:
+    """The rows of a table in `keyc/data/`, split at tabs, after its `# ` comments and headings."""
+    lines = iter(shipped("data", name).read_text(encoding="utf-8").split("\n"))
+    for line in lines:
+        if not line.startswith("# "):
+            break  # the headings
+    return (line.split("\t") for line in lines if line)

@@ -1,0 +1,320 @@
+"""What a bench run hands over: verdicts as data, and their JSON.
+
+The shapes are published (schema 1): editors, scripts and later versions read them. Fields of stages
+that a run didn't have are there, empty. Times are microseconds unless the name says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Any
+
+SCHEMA = 1
+
+
+class Verdict(Enum):
+    """How a run, or one stage, ended."""
+
+    PASS = "pass"
+    FAIL = "fail"  # the board
+    INCOMPLETE = "incomplete"  # nothing wrong found, but not everything proven
+    SKIPPED = "skipped"
+    ERROR = "error"  # the rig: no port, no answer
+    ABORTED = "aborted"
+
+
+class PositionVerdict(Enum):
+    """What is known of one switch and its diode."""
+
+    PROVEN = "proven"
+    ANSWERS = "answers"  # seen, but not asked for: it may be another switch's contact
+    OPEN = "open"
+    REVERSED = "reversed"
+    SHORTED = "shorted"
+    SWAPPED = "swapped"
+    STUCK = "stuck"
+    INTERMITTENT = "intermittent"
+    CHATTERING = "chattering"
+    UNTESTED = "untested"
+
+
+class LineVerdict(Enum):
+    """What is known of one pin and its copper."""
+
+    CLEAR = "clear"
+    BRIDGED = "bridged"
+    LOW = "low"
+    HIGH = "high"
+    OPEN = "open"
+    WEAK = "weak"
+    UNTESTED = "untested"
+
+
+# Verdicts that say that something has to be mended.
+BAD_POSITIONS = frozenset(PositionVerdict) - {
+    PositionVerdict.PROVEN,
+    PositionVerdict.ANSWERS,
+    PositionVerdict.UNTESTED,
+}
+BAD_LINES = frozenset(LineVerdict) - {LineVerdict.CLEAR, LineVerdict.UNTESTED}
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """One switch. `forward`: what the anode's line read with the cathode's line driven low, `backward` the
+    other way round, `direct` a switch to ground; "low", "high", or None where nothing could be read."""
+
+    switch: str
+    row: str | None
+    column: str | None
+    verdict: PositionVerdict
+    forward: str | None = None
+    backward: str | None = None
+    direct: str | None = None
+    answered_as: str | None = None
+    blocked_by: tuple[str, ...] = ()
+    presses: int = 0
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "switch": self.switch,
+            "row": self.row,
+            "column": self.column,
+            "verdict": self.verdict.value,
+            "forward": self.forward,
+            "backward": self.backward,
+            "direct": self.direct,
+            "answered_as": self.answered_as,
+            "blocked_by": list(self.blocked_by),
+            "presses": self.presses,
+            # The stage `bounce` counts these.
+            "bounces": {"press": 0, "release": 0},
+            "longest_bounce_us": None,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbour:
+    """What a line is joined to: a GPIO, or another pin of the package (`RUN`, `IOVDD`, `GND`)."""
+
+    pin: str | None
+    package_pin: int | None
+    name: str
+
+    def as_json(self) -> dict[str, Any]:
+        return {"pin": self.pin, "package_pin": self.package_pin, "name": self.name}
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One GPIO and its copper. `role`: row, column, direct, light, dial or unused."""
+
+    gpio: int
+    package_pin: int
+    role: str
+    verdict: LineVerdict
+    joined: tuple[Neighbour, ...] = ()
+    rise_us: int | None = None
+    note: str | None = None
+
+    @property
+    def pin(self) -> str:
+        return f"GPIO{self.gpio}"
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "pin": self.pin,
+            "package_pin": self.package_pin,
+            "role": self.role,
+            "verdict": self.verdict.value,
+            "with": [one.as_json() for one in self.joined],
+            "rise_us": self.rise_us,
+            "note": self.note,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One thing that would explain a fault: what, where to look, and what a meter says there."""
+
+    what: str
+    look_at: str
+    meter: str
+
+    def as_json(self) -> dict[str, Any]:
+        return {"what": self.what, "look_at": self.look_at, "meter": self.meter}
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing to mend. `kind` and `where` are the words that would plant it on a virtual board."""
+
+    kind: str
+    where: tuple[str, ...]
+    rank: int  # mend in this order, from 1
+    causes: tuple[Cause, ...]  # likeliest first; electricity can't tell them apart
+    evidence: tuple[str, ...]
+    switches: tuple[str, ...] = ()  # the positions that it concerns
+    pins: tuple[str, ...] = ()  # the pins that it concerns
+
+    @property
+    def id(self) -> str:
+        return "-".join((self.kind, *self.where))
+
+    @property
+    def title(self) -> str:
+        if self.kind == "cut":
+            return f"cut {self.where[0]} after {self.where[1]}"
+        return " ".join((self.kind, *self.where))
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "id": self.id,
+            "kind": self.kind,
+            "where": list(self.where),
+            "rank": self.rank,
+            "causes": [one.as_json() for one in self.causes],
+            "evidence": list(self.evidence),
+            "switches": list(self.switches),
+            "pins": list(self.pins),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Ghost:
+    """Three pressed corners that made a fourth answer. The bad diode is the corner across from it.
+
+    `proven`: that diode has been measured conducting both ways."""
+
+    rectangle: tuple[str, str, str, str]
+    ghost: str
+    suspect: str
+    proven: bool
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "rectangle": list(self.rectangle),
+            "ghost": self.ghost,
+            "suspect": self.suspect,
+            "proven": self.proven,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    name: str
+    verdict: Verdict
+    not_tested: tuple[str, ...] = ()
+    seconds: float = 0.0
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "name": self.name,
+            "verdict": self.verdict.value,
+            "not_tested": list(self.not_tested),
+            "seconds": round(self.seconds, 3),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class LinkCounts:
+    """Lines of the wire: how many came, were damaged, got lost, came again; and how often the port did."""
+
+    lines: int = 0
+    damaged: int = 0
+    lost: int = 0
+    resent: int = 0
+    reconnects: int = 0
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "lines": self.lines,
+            "damaged": self.damaged,
+            "lost": self.lost,
+            "resent": self.resent,
+            "reconnects": self.reconnects,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What the board said of itself; None where it said nothing usable."""
+
+    flash_id: str | None = None
+    image: str | None = None
+    protocol: int | None = None
+    wiring: str | None = None
+    keymap: str | None = None
+    engine: str | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "flash_id": self.flash_id,
+            "image": self.image,
+            "protocol": self.protocol,
+            "fingerprints": {"wiring": self.wiring, "keymap": self.keymap, "engine": self.engine},
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """One run of the bench, or one saved dump read."""
+
+    keyboard: str
+    verdict: Verdict
+    board: Identity
+    after: str
+    tool: str  # what touched the switches: "finger" or "tweezers"
+    stages: tuple[Stage, ...]
+    positions: tuple[Position, ...]
+    lines: tuple[Line, ...]
+    faults: tuple[Fault, ...]
+    ghosting: tuple[Ghost, ...]
+    rectangles_exercised: int
+    rectangles: int
+    stuck: tuple[str, ...]
+    unreached: tuple[str, ...]
+    suggested_wiring: str | None
+    resolution_us: int
+    link: LinkCounts
+    presses: int
+    trouble: str | None = None  # what the rig could not do
+    when: str | None = None  # when the run began, as the caller's clock had it
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def proven(self) -> int:
+        return sum(one.verdict is PositionVerdict.PROVEN for one in self.positions)
+
+    @property
+    def not_tested(self) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(text for stage in self.stages for text in stage.not_tested))
+
+    def as_json(self, tool: str) -> dict[str, Any]:
+        """The published shape. `tool` names the program and its version."""
+        return {
+            "schema": SCHEMA,
+            "tool": tool,
+            "keyboard": self.keyboard,
+            "when": self.when,
+            "verdict": self.verdict.value,
+            "trouble": self.trouble,
+            "board": self.board.as_json(),
+            "after": self.after,
+            "with": self.tool,
+            "stages": [one.as_json() for one in self.stages],
+            "positions": [one.as_json() for one in self.positions],
+            "lines": [one.as_json() for one in self.lines],
+            "faults": [one.as_json() for one in self.faults],
+            "ghosting": [one.as_json() for one in self.ghosting],
+            "rectangles": {"exercised": self.rectangles_exercised, "of": self.rectangles},
+            "stuck": list(self.stuck),
+            "unreached": list(self.unreached),
+            "suggested_wiring": self.suggested_wiring,
+            "debounce": None,
+            "resolution_us": self.resolution_us,
+            "link": self.link.as_json(),
+            "presses": self.presses,
+            "notes": list(self.notes),
+        }

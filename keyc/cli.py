@@ -1,0 +1,212 @@
+"""The `keyc` command: one small function per command. No logic lives here."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from keyc.command import DONE, MISUSED, WRONG, colour_wanted, guarded, print_json, say
+
+if TYPE_CHECKING:
+    from argparse import ArgumentParser, Namespace
+
+    from keyc.diagnostics import Diagnostic
+    from keyc.keyboard import Keyboard
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    if given == ["--version"]:  # argparse would double the time of this one
+        from keyc import __version__
+
+        print(f"keyc {__version__}")
+        return DONE
+    return guarded("keyc", _run, given)
+
+
+def _run(arguments: Sequence[str]) -> int:
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    command = getattr(options, "command", None)
+    if command is None:
+        parser.print_help(sys.stderr)
+        return MISUSED
+    return int(command(options))
+
+
+def _parser() -> ArgumentParser:
+    from argparse import ArgumentParser
+
+    parser = ArgumentParser(
+        prog="keyc", description="A keymap file, checked, compiled to C, and built into an image for the board."
+    )
+    parser.add_argument("--version", action="store_true", help="print the version")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+
+    check = commands.add_parser("check", help="find every mistake in keymap files, and run their scenarios")
+    check.add_argument("files", nargs="+", metavar="FILE")
+    check.add_argument("--format", choices=("text", "json", "sarif"), default="text")
+    check.add_argument("--deny-warnings", action="store_true", help="exit 1 when there is a warning")
+    check.set_defaults(command=_check)
+
+    build = commands.add_parser("build", help="write the C sources for this keyboard")
+    build.add_argument("file", metavar="FILE")
+    build.add_argument("-o", dest="folder", metavar="DIR", required=True)
+    build.add_argument("--check", action="store_true", help="write nothing; exit 1 if DIR is out of date")
+    build.add_argument("--depfile", metavar="F", help="also write what the sources depend on, for make and ninja")
+    build.set_defaults(command=_build)
+
+    firmware = commands.add_parser("firmware", help="build an image (UF2) for the board")
+    firmware.add_argument("file", metavar="FILE", nargs="?", help="left out: a bench image for any board")
+    firmware.add_argument("-o", dest="output", metavar="X.uf2", required=True)
+    firmware.add_argument(
+        "--image",
+        choices=("daily", "bench"),
+        default=None,
+        help="daily: for use, into flash (the default with FILE). bench: for bring-up, into RAM",
+    )
+    firmware.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
+    firmware.set_defaults(command=_firmware)
+
+    show = commands.add_parser("show", help="the keyboard as it was understood")
+    show.add_argument("file", metavar="FILE")
+    show.add_argument("--format", choices=("text", "json"), default="text")
+    show.set_defaults(command=_show)
+
+    names = commands.add_parser("names", help="every key's name, what people say for it, what it types")
+    names.add_argument("text", metavar="TEXT", nargs="?", help="only names that have to do with TEXT")
+    names.add_argument("--host-layout", metavar="L", default="linux-us")
+    names.add_argument("--format", choices=("text", "json"), default="text")
+    names.set_defaults(command=_names)
+
+    explain = commands.add_parser("explain", help="a page about one mistake or warning")
+    explain.add_argument("word", metavar="WORD", nargs="?", help="left out: a list of them")
+    explain.set_defaults(command=_explain)
+
+    demo = commands.add_parser("demo", help="the whole line on the bundled keyboard and an emulated board")
+    demo.add_argument("folder", metavar="DIR", nargs="?", default="keyc-demo")
+    demo.set_defaults(command=_demo)
+    return parser
+
+
+def _checked(path: str) -> Keyboard | None:
+    """The keyboard in a file; its mistakes and warnings go to stderr. None when there are mistakes."""
+    from keyc.compile import check_text, read_source
+
+    keyboard, found = check_text(read_source(path))
+    _tell(found)
+    return keyboard
+
+
+def _tell(found: Sequence[Diagnostic]) -> None:
+    if found:
+        from keyc.diagnostics import render_text
+
+        say(render_text(found, colour=colour_wanted(sys.stderr)))
+
+
+def _check(options: Namespace) -> int:
+    from keyc.compile import check_file
+
+    checked = [check_file(path) for path in options.files]
+    found = [one for result in checked for one in result.found]
+    if options.format == "json":
+        from keyc.diagnostics import as_json
+
+        print_json(as_json(found))
+    elif options.format == "sarif":
+        from keyc.diagnostics import as_sarif
+
+        print_json(as_sarif(found))
+    else:
+        _tell(found)
+        for result in checked:
+            print(result.summary)
+    bad = ("error", "warning") if options.deny_warnings else ("error",)
+    return WRONG if any(one.severity in bad for one in found) else DONE
+
+
+def _build(options: Namespace) -> int:
+    keyboard = _checked(options.file)
+    if keyboard is None:
+        return WRONG
+    from keyc.emit import depfile_text, files_of
+    from keyc.tables import tables_of
+    from keyc.write import difference, write_files, write_whole
+
+    files = files_of(keyboard, tables_of(keyboard))
+    if options.check:
+        changed = difference(options.folder, files)
+        print(changed, end="")
+        return WRONG if changed else DONE
+    written = write_files(options.folder, files)
+    if options.depfile:
+        write_whole(options.depfile, depfile_text(options.file, options.folder, files))
+    print(f"{options.folder}: {len(files)} files, {len(written)} of them changed")
+    return DONE
+
+
+def _firmware(options: Namespace) -> int:
+    image = options.image or ("daily" if options.file else "bench")
+    keyboard = None
+    if options.file:
+        keyboard = _checked(options.file)
+        if keyboard is None:
+            return WRONG
+    elif image != "bench":
+        from keyc.diagnostics import UserError
+
+        raise UserError(
+            f"a {image} image needs a keymap file",
+            help="give the file, or leave --image out for a bench image that fits any board",
+            exit_status=MISUSED,
+        )
+    from keyc.firmware import build_uf2
+    from keyc.write import write_whole
+
+    built = build_uf2(keyboard, image=image, compiler=options.compiler, progress=say)
+    write_whole(options.output, built.content)
+    print(f"{options.output}: {built.summary}")
+    return DONE
+
+
+def _show(options: Namespace) -> int:
+    keyboard = _checked(options.file)
+    if keyboard is None:
+        return WRONG
+    from keyc.show import as_json, as_text
+
+    if options.format == "json":
+        print_json(as_json(keyboard))
+    else:
+        print(as_text(keyboard))
+    return DONE
+
+
+def _names(options: Namespace) -> int:
+    from keyc.names import as_json, as_text, matching
+
+    found = matching(options.text, options.host_layout)
+    if options.format == "json":
+        print_json(as_json(found))
+    else:
+        print(as_text(found))
+    return DONE if found else WRONG
+
+
+def _explain(options: Namespace) -> int:
+    from keyc.explain import page, words
+
+    print(page(options.word) if options.word else "\n".join(words()))
+    return DONE
+
+
+def _demo(options: Namespace) -> int:
+    from keyc.demo import run_demo
+
+    return run_demo(options.folder)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,109 @@
+"""What every command shares: exit statuses, and how a failure is told.
+
+Imports nothing heavy at the top: `keyc --version` pays for this file.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Sequence
+
+DONE = 0
+WRONG = 1  # the input is wrong, or the board failed
+MISUSED = 2
+RIG = 3  # no port, no compiler: the rig could not do it
+UNPROVEN = 4  # nothing wrong found, but not everything proven
+OUR_BUG = 70
+STOPPED = 130
+
+
+def colour_wanted(stream: object) -> bool:
+    """Colour only on a terminal, and never when NO_COLOR is set."""
+    is_terminal = getattr(stream, "isatty", lambda: False)
+    return not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb" and bool(is_terminal())
+
+
+def say(text: str) -> None:
+    """Progress and hints, for people: stderr."""
+    print(text, file=sys.stderr, flush=True)
+
+
+def print_json(value: object) -> None:
+    import json
+
+    print(json.dumps(value, indent=2, ensure_ascii=False))
+
+
+def guarded(program: str, run: Callable[[Sequence[str]], int], arguments: Sequence[str]) -> int:
+    """Runs a command and turns every way it can end into an exit status.
+
+    A `UserError` is told as `error:` and `help:`; anything unforeseen is a bug of ours and says
+    how to report it, so that it's never blamed on the file.
+    """
+    try:
+        status = run(arguments)
+        sys.stdout.flush()
+    except KeyboardInterrupt:
+        say("\nstopped")
+        return STOPPED
+    except BrokenPipeError:
+        # The reader of our output went away (`| head`): nothing left to say, and nobody to say it to.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except Exception as error:
+        return _told(program, arguments, error)
+    return status
+
+
+def _told(program: str, arguments: Sequence[str], error: Exception) -> int:
+    from keyc.diagnostics import UserError
+
+    if isinstance(error, UserError):
+        say(f"error: {error.message}")
+        if error.help:
+            say(f"help: {error.help}")
+        return error.exit_status
+    if isinstance(error, OSError):
+        return _told_of_disk(error)
+    return _told_of_bug(program, arguments, error)
+
+
+def _told_of_disk(error: OSError) -> int:
+    import errno
+
+    where = f"{error.filename}: " if error.filename else ""
+    hints = {
+        errno.ENOSPC: "the disk is full: free some room, then run the same command again",
+        errno.EROFS: "the folder can only be read: choose another one with -o",
+        errno.EACCES: "you may not write there: choose a folder of your own with -o",
+        errno.EPERM: "you may not write there: choose a folder of your own with -o",
+        errno.ENOENT: "check the name; the folder must exist",
+        errno.EISDIR: "that is a folder: give the name of a file",
+        errno.ENOTDIR: "a part of this path is a file, not a folder: choose another one",
+    }
+    say(f"error: {where}{error.strerror or error}")
+    hint = hints.get(error.errno or 0)
+    if hint:
+        say(f"help: {hint}")
+    return RIG
+
+
+def _told_of_bug(program: str, arguments: Sequence[str], error: Exception) -> int:
+    import hashlib
+    import shlex
+    import traceback
+    from pathlib import Path
+
+    from keyc import __version__
+
+    traceback.print_exception(error)
+    say("")
+    say(f"error: this is a mistake in {program} itself, not in your file.")
+    say(f"help: please report the lines above, with: version {__version__}")
+    for argument in arguments:
+        path = Path(argument)
+        if not argument.startswith("-") and path.is_file():
+            say(f"  sha256 of {argument}: {hashlib.sha256(path.read_bytes()).hexdigest()}")
+    say(f"  to see it again: {shlex.join([program, *arguments])}")
+    return OUR_BUG

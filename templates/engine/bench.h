@@ -1,0 +1,106 @@
+/* The bench image's logic: which lines read low when which is driven, told over a serial console.
+ *
+ * It sends no key strokes. It knows no hardware and, unless it is told, no keyboard: it drives every
+ * line in turn, rows and columns alike, and nothing, and reads all others. It allocates nothing, uses
+ * no C library, and keeps all state in a block that the caller owns.
+ *
+ *   bench_lines.c   the lines: one table of what reads low, the short poll at rest
+ *   bench_wire.c    the console: lines of text, their check sums, the ring of lines kept
+ *   bench_work.c    the commands, looking, watching
+ *
+ * The console's language is described in WIRE.md. */
+#ifndef KEYC_BENCH_H
+#define KEYC_BENCH_H
+
+#include "keyc_engine.h"
+
+#define KEYC_BENCH_PROTOCOL 1u
+#define KEYC_BENCH_SETTLE_US 12u      /* a drive: 80 kOhm x 150 pF reaches 2.0 V in 11 us */
+#define KEYC_BENCH_RECOVERY_US 100u   /* longest wait for lines to rise after a drive */
+#define KEYC_BENCH_QUIET_US 5000u     /* a frame is told once the table has been this quiet, */
+#define KEYC_BENCH_UNSTEADY_US 50000u /* or as unsteady once it hasn't been for this long */
+#define KEYC_BENCH_REST_US 2000u      /* at rest: from one poll to the next */
+#define KEYC_BENCH_RING_LINES 512u    /* lines kept until they are acknowledged; a power of two */
+#define KEYC_BENCH_LINE_BYTES 48u     /* longest line, without its end */
+#define KEYC_BENCH_PINS 30u
+
+/* What the image knows of itself. Masks: bit n is GPIO n. */
+struct keyc_bench_identity {
+    uint32_t usable_pins;   /* those that it may drive */
+    uint32_t cathode_lines; /* its own keyboard's lines, as its wiring has them; 0: it knows none */
+    uint32_t anode_lines;
+    uint32_t direct_lines;
+    uint8_t flash_id[8]; /* as the flash chip sends it; all zeros or ones: unknown */
+    uint8_t wiring[6], keymap[6], engine[6]; /* fingerprints; zeros: none */
+};
+
+/* The hardware. Of `lines`, port_send_report is not called.
+ * port_settle waits that many us or a little more; it is also used for waits of 1 us.
+ * After port_release every line is an input, pulled up. */
+struct keyc_bench_port {
+    struct keyc_port lines; /* its context goes to the functions below too */
+    void (*port_pull_down)(void *context, uint32_t lines); /* all inputs; these pulled down, the others up */
+    uint32_t (*port_console_read)(void *context, uint8_t *bytes, uint32_t room);         /* bytes got */
+    uint32_t (*port_console_write)(void *context, const uint8_t *bytes, uint32_t count); /* bytes taken */
+    bool (*port_console_empty)(void *context); /* everything written has reached the computer */
+};
+
+/* One table, as one pass over the lines finds it. */
+struct keyc_bench_table {
+    uint32_t low_up;                        /* nothing driven: lines that read low */
+    uint32_t low_driven[KEYC_BENCH_PINS];   /* this pin driven low: other lines that read low */
+    uint32_t held_against;                  /* pins that read high although they were driven low */
+    uint32_t not_recovered;                 /* pins whose drive leaves no trustworthy reading behind */
+};
+
+/* A line that was told, kept as the numbers in it. */
+struct keyc_bench_line {
+    uint8_t name, word;
+    uint16_t sequence;
+    uint32_t first, second;
+};
+
+struct keyc_bench {
+    struct keyc_bench_identity identity;
+
+    /* the lines */
+    uint32_t driven_before; /* announced and driven at least once since power-on */
+    uint32_t held_high;     /* stay high against their pull-down: never driven */
+    uint8_t rise_us[KEYC_BENCH_PINS];
+
+    /* the work in hand */
+    uint8_t work;
+    bool announced;         /* the pin of this step has been announced, not yet driven */
+    uint32_t work_mask;     /* the lines that it concerns */
+    uint32_t work_began_us;
+
+    /* watching */
+    bool watching, restful, unsettled;
+    uint32_t watched;
+    uint32_t scanned_us, changed_us, frame_began_us;
+    uint32_t poll_groups[10], poll_levels[10]; /* lines driven together at rest, and what then reads high */
+    uint8_t poll_count;
+    struct keyc_bench_table told, seen;
+
+    /* the console */
+    uint8_t input[KEYC_BENCH_LINE_BYTES + 1u];
+    uint8_t input_length;
+    bool input_too_long;
+    uint8_t output[KEYC_BENCH_LINE_BYTES + 2u];
+    uint8_t output_length, output_sent;
+    uint16_t oldest, unsent, next; /* sequence numbers: kept from, sent up to, the next new line's */
+    uint32_t missed;
+    struct keyc_bench_line ring[KEYC_BENCH_RING_LINES];
+};
+
+/* Forgets everything and says hello. */
+void keyc_bench_begin(struct keyc_bench *bench, const struct keyc_bench_identity *identity,
+                      const struct keyc_bench_port *port);
+
+/* One step: reads the console, does one piece of the work in hand, writes what the console takes.
+ * Never waits longer than one table takes (0.4 ms for 23 lines that rise as they should).
+ * Returns after how many us it wants to be called again at the latest; 0: at once. Bytes that come in,
+ * and room in a console that was full, are reasons to call it sooner. */
+uint32_t keyc_bench_advance(struct keyc_bench *bench, const struct keyc_bench_port *port);
+
+#endif

@@ -1,0 +1,104 @@
+/* Start, one scan, rest. A scan drives each cathode-side line low in turn and reads the others. */
+#include "engine_internal.h"
+
+/* A port that can't deliver the last report must not keep the board from its ROM. */
+#define KEYC_RESTART_AT_LATEST_US 100000u
+
+static uint32_t keyc_lines(const uint8_t *pins, unsigned count)
+{
+    uint32_t lines = 0;
+    for (unsigned n = 0; n < count; ++n)
+        lines |= keyc_bit(pins[n]);
+    return lines;
+}
+
+static bool keyc_on_chip(const uint8_t *pins, unsigned count)
+{
+    for (unsigned n = 0; n < count; ++n)
+        if (pins[n] >= KEYC_LINES)
+            return false;
+    return true;
+}
+
+bool keyc_begin(struct keyc_keyboard *keyboard, const struct keyc_tables *tables, const struct keyc_port *port)
+{
+    if (tables->version != KEYC_TABLES_VERSION || tables->driven_count >= KEYC_LINES || tables->layer_count == 0 ||
+        !keyc_on_chip(tables->driven, tables->driven_count) || !keyc_on_chip(tables->sensed, tables->sensed_count) ||
+        !keyc_on_chip(tables->direct, tables->direct_count))
+        return false;
+    uint8_t *bytes = (uint8_t *)keyboard;
+    for (unsigned n = 0; n < KEYC_KEYBOARD_BYTES(tables->switch_count); ++n)
+        bytes[n] = 0;
+    keyboard->tables = tables;
+    keyboard->port = port;
+    keyboard->driven_lines = keyc_lines(tables->driven, tables->driven_count);
+    keyboard->sensed_lines = keyc_lines(tables->sensed, tables->sensed_count);
+    keyboard->direct_lines = keyc_lines(tables->direct, tables->direct_count);
+    return true;
+}
+
+/* Line `driven_count`, one past the driven ones, is the direct switches. */
+struct keyc_line keyc_line_of(const struct keyc_tables *tables, unsigned line)
+{
+    bool direct = line == tables->driven_count;
+    struct keyc_line found = {
+        .pins = direct ? tables->direct : tables->sensed,
+        .switches = tables->switch_at + line * tables->sensed_count,
+        .count = direct ? tables->direct_count : tables->sensed_count,
+    };
+    return found;
+}
+
+/* A line that was released recovers while the next one settles: one settling time a line. Direct
+ * switches read the same whatever is driven, so they are read along with the first line. */
+static void keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
+{
+    const struct keyc_tables *tables = keyboard->tables;
+    const struct keyc_port *port = keyboard->port;
+    uint32_t direct_low = 0;
+
+    for (unsigned line = 0; line < tables->driven_count; ++line) {
+        port->port_drive_low(port->context, keyc_bit(tables->driven[line]));
+        port->port_settle(port->context, KEYC_SETTLE_US);
+        uint32_t low = ~port->port_read_levels(port->context);
+        if (line == 0)
+            direct_low = low;
+        keyc_note_levels(keyboard, line, low & keyboard->sensed_lines, started_us);
+    }
+    port->port_release(port->context);
+    if (tables->driven_count == 0) {
+        port->port_settle(port->context, KEYC_SETTLE_US);
+        direct_low = ~port->port_read_levels(port->context);
+    }
+    keyc_note_levels(keyboard, tables->driven_count, direct_low & keyboard->direct_lines, started_us);
+}
+
+static void keyc_restart_when_told(struct keyc_keyboard *keyboard)
+{
+    const struct keyc_port *port = keyboard->port;
+    uint32_t waited_us = port->port_now_us(port->context) - keyboard->restart_since_us;
+    if (keyc_host_knows(keyboard) || waited_us >= KEYC_RESTART_AT_LATEST_US)
+        port->port_restart_to_rom(port->context);
+}
+
+/* A change's time is the start of the scan that saw it, the check's time the end of a scan: a
+ * closure is told within the debounce time and one scan, and times are true to one scan. */
+void keyc_advance(struct keyc_keyboard *keyboard)
+{
+    const struct keyc_port *port = keyboard->port;
+    if (!keyboard->restarting) {
+        keyc_scan(keyboard, port->port_now_us(port->context));
+        keyc_settle(keyboard, port->port_now_us(port->context));
+    }
+    keyc_tell_host(keyboard);
+    if (keyboard->restarting)
+        keyc_restart_when_told(keyboard);
+}
+
+bool keyc_at_rest(const struct keyc_keyboard *keyboard)
+{
+    uint32_t busy = keyboard->event_count;
+    for (unsigned line = 0; line <= keyboard->tables->driven_count; ++line)
+        busy |= keyboard->closed[line] | keyboard->told[line] | keyboard->unsettled[line];
+    return busy == 0 && !keyboard->restarting && keyc_host_knows(keyboard);
+}

@@ -1,0 +1,83 @@
+/* Debounce: from levels to events, each switch in its own time.
+ *
+ * Each running time has a bit in `unsettled`, which scanning clears once the time is over. So a
+ * time is never compared after it has ended, and the clock's wrap at 2^32 us can't be mistaken for
+ * a recent change. */
+#include "engine_internal.h"
+
+static struct keyc_timing keyc_timing_of(const struct keyc_tables *tables, uint8_t switch_number)
+{
+    return tables->timings[tables->timing_of ? tables->timing_of[switch_number] : 0];
+}
+
+/* False when the queue is full: then the switch isn't told yet. So what is lost, if the host takes
+ * nothing for 64 events, is a press together with its release, never one of the two. */
+static bool keyc_tell(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number)
+{
+    if (keyboard->event_count == KEYC_EVENTS)
+        return false;
+    keyboard->told[line] ^= bit;
+    unsigned last = (keyboard->first_event + (unsigned)keyboard->event_count) % KEYC_EVENTS;
+    keyboard->events[last].switch_number = switch_number;
+    keyboard->events[last].pressed = (keyboard->told[line] & bit) != 0;
+    ++keyboard->event_count;
+    return true;
+}
+
+static void keyc_note_change(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
+                             uint32_t now_us)
+{
+    if (keyc_timing_of(keyboard->tables, switch_number).at_once) {
+        if (keyboard->unsettled[line] & bit)
+            return; /* told a moment ago: ignored until that time is over */
+        (void)keyc_tell(keyboard, line, bit, switch_number);
+    }
+    keyboard->slots[switch_number].changed_us = now_us;
+    keyboard->unsettled[line] |= bit;
+}
+
+/* One line of one scan. Nearly always nothing has changed: that way is the short one. */
+void keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us)
+{
+    uint32_t changes = low ^ keyboard->closed[line];
+    if (changes == 0)
+        return;
+    keyboard->closed[line] = low;
+    struct keyc_line at = keyc_line_of(keyboard->tables, line);
+    for (unsigned n = 0; n < at.count; ++n) {
+        uint32_t bit = keyc_bit(at.pins[n]);
+        if ((changes & bit) && at.switches[n] != KEYC_NO_SWITCH)
+            keyc_note_change(keyboard, line, bit, at.switches[n], now_us);
+    }
+}
+
+static void keyc_settle_switch(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
+                               uint32_t now_us)
+{
+    struct keyc_timing timing = keyc_timing_of(keyboard->tables, switch_number);
+    struct keyc_slot *slot = &keyboard->slots[switch_number];
+    if (now_us - slot->changed_us < timing.debounce_us)
+        return;
+    if ((keyboard->closed[line] ^ keyboard->told[line]) & bit) {
+        if (!keyc_tell(keyboard, line, bit, switch_number))
+            return;
+        if (timing.at_once) {
+            slot->changed_us = now_us;
+            return;
+        }
+    }
+    keyboard->unsettled[line] &= ~bit;
+}
+
+void keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us)
+{
+    for (unsigned line = 0; line <= keyboard->tables->driven_count; ++line) {
+        uint32_t unsettled = keyboard->unsettled[line];
+        if (unsettled == 0)
+            continue;
+        struct keyc_line at = keyc_line_of(keyboard->tables, line);
+        for (unsigned n = 0; n < at.count; ++n)
+            if (unsettled & keyc_bit(at.pins[n]))
+                keyc_settle_switch(keyboard, line, keyc_bit(at.pins[n]), at.switches[n], now_us);
+    }
+}

@@ -1,0 +1,357 @@
+/* Descriptors, HID requests and reports of the keyboard. See engine_usb_keys.h. */
+#include "engine_usb_keys.h"
+
+#include "keyc_engine.h"
+
+#define KEYC_HID 0x21u
+#define KEYC_HID_REPORT 0x22u
+#define KEYC_HID_GET_REPORT 1u
+#define KEYC_HID_GET_IDLE 2u
+#define KEYC_HID_GET_PROTOCOL 3u
+#define KEYC_HID_SET_REPORT 9u
+#define KEYC_HID_SET_IDLE 10u
+#define KEYC_HID_SET_PROTOCOL 11u
+#define KEYC_HID_INPUT 1u
+#define KEYC_HID_OUTPUT 2u
+
+#define KEYC_FIRST_INTERFACE 0u
+#define KEYC_SECOND_INTERFACE 1u
+#define KEYC_FIRST_ENDPOINT 1u
+#define KEYC_SECOND_ENDPOINT 2u
+#define KEYC_IDLE_OF_A_KEYBOARD 125u /* 500 ms (HID 1.11, 7.2.4) */
+#define KEYC_LIGHTS_MASK 0x1Fu
+
+static const uint8_t keyc_hid_keyboard_reports[] = {
+    0x05, 0x01, 0x09, 0x06, 0xA1, 0x01,             /* Generic Desktop: Keyboard, application */
+    0x05, 0x07, 0x15, 0x00, 0x25, 0x01, 0x75, 0x01, /* Keyboard page, single bits */
+    0x19, 0xE0, 0x29, 0xE7, 0x95, 0x08, 0x81, 0x02, /* eight modifiers */
+    0x95, 0x38, 0x81, 0x03,                         /* bytes 1 to 7 of the boot report: padding here */
+    0x19, 0x00, 0x29, 0xDF, 0x95, 0xE0, 0x81, 0x02, /* a bit for each usage 0x00 to 0xDF */
+    0x05, 0x08, 0x19, 0x01, 0x29, 0x05, 0x95, 0x05, 0x91, 0x02, /* five indicators */
+    0x95, 0x03, 0x91, 0x03,                                     /* and their padding */
+    0xC0,
+};
+
+static const uint8_t keyc_hid_second_reports[] = {
+    0x05, 0x0C, 0x09, 0x01, 0xA1, 0x01, 0x85, KEYC_REPORT_CONSUMER, /* Consumer Control */
+    0x15, 0x00, 0x26, 0xFF, 0x0F, 0x19, 0x00, 0x2A, 0xFF, 0x0F,     /* usages 0 to 0x0FFF */
+    0x75, 0x10, 0x95, 0x02, 0x81, 0x00,                             /* two at a time, 16 bits each */
+    0xC0,
+    0x05, 0x01, 0x09, 0x80, 0xA1, 0x01, 0x85, KEYC_REPORT_SYSTEM,   /* System Control */
+    0x16, 0x81, 0x00, 0x26, 0xB7, 0x00, 0x19, 0x81, 0x29, 0xB7,     /* usages 0x81 to 0xB7; 0: none */
+    0x75, 0x08, 0x95, 0x01, 0x81, 0x00,
+    0xC0,
+};
+
+#define KEYC_WORD(value) (uint8_t)((value)&0xFFu), (uint8_t)((value) >> 8)
+#define KEYC_HID_PARTS_BYTES 25u
+/* Interface, HID, endpoint: in this order (HID 1.11, 7.1). */
+#define KEYC_HID_PARTS(number, subclass, protocol, reports, endpoint, interval)                          \
+    9, 4, (number), 0, 1, 3, (subclass), (protocol), 0,                                                  \
+    9, KEYC_HID, 0x11, 0x01, 0, 1, KEYC_HID_REPORT, KEYC_WORD(sizeof(reports)),                          \
+    7, 5, KEYC_USB_TO_HOST | (endpoint), 3, KEYC_WORD(KEYC_USB_PACKET_BYTES), (interval)
+/* Powered by the bus, wakes the host, 100 mA. */
+#define KEYC_CONFIGURATION(length, interfaces) 9, 2, KEYC_WORD(length), (interfaces), 1, 0, 0xA0, 50
+#define KEYC_KEYBOARD_PARTS                                                                              \
+    KEYC_HID_PARTS(KEYC_FIRST_INTERFACE, 1, 1, keyc_hid_keyboard_reports, KEYC_FIRST_ENDPOINT, 1)
+#define KEYC_SECOND_PARTS                                                                                \
+    KEYC_HID_PARTS(KEYC_SECOND_INTERFACE, 0, 0, keyc_hid_second_reports, KEYC_SECOND_ENDPOINT, 1)
+
+static const uint8_t keyc_keyboard_configuration[] = {
+    KEYC_CONFIGURATION(9u + KEYC_HID_PARTS_BYTES, 1),
+    KEYC_KEYBOARD_PARTS,
+};
+static const uint8_t keyc_both_configuration[] = {
+    KEYC_CONFIGURATION(9u + 2u * KEYC_HID_PARTS_BYTES, 2),
+    KEYC_KEYBOARD_PARTS,
+    KEYC_SECOND_PARTS,
+};
+_Static_assert(sizeof keyc_keyboard_configuration == 9u + KEYC_HID_PARTS_BYTES, "wTotalLength");
+_Static_assert(sizeof keyc_both_configuration == 9u + 2u * KEYC_HID_PARTS_BYTES, "wTotalLength");
+
+/* Where the HID descriptor of an interface lies in either configuration. */
+#define KEYC_HID_DESCRIPTOR_AT(interface) (9u + (interface)*KEYC_HID_PARTS_BYTES + 9u)
+
+static struct keyc_usb_keys *keys_of(const struct keyc_usb *usb) { return (struct keyc_usb_keys *)usb->context; }
+
+static uint8_t report_length(const struct keyc_usb_keys *keys, uint8_t kind) {
+    switch (kind) {
+    case KEYC_REPORT_KEYBOARD:
+        return keys->boot_protocol ? KEYC_USB_BOOT_REPORT_BYTES : KEYC_USB_KEYBOARD_REPORT_BYTES;
+    case KEYC_REPORT_CONSUMER:
+        return 5;
+    default:
+        return 2;
+    }
+}
+
+static bool says_something(const struct keyc_usb_keys *keys, uint8_t kind) {
+    for (uint8_t i = kind == KEYC_REPORT_KEYBOARD ? 0 : 1; i < report_length(keys, kind); i++)
+        if (keys->reports[kind][i])
+            return true;
+    return false;
+}
+
+void keyc_usb_keys_begin(struct keyc_usb_keys *keys) {
+    *keys = (struct keyc_usb_keys){.idle = {KEYC_IDLE_OF_A_KEYBOARD}};
+    keys->reports[KEYC_REPORT_CONSUMER][0] = KEYC_REPORT_CONSUMER;
+    keys->reports[KEYC_REPORT_SYSTEM][0] = KEYC_REPORT_SYSTEM;
+}
+
+static void begin(struct keyc_usb *usb) {
+    struct keyc_usb_keys *keys = keys_of(usb);
+    keys->boot_protocol = false; /* HID 1.11, 7.2.6: every device starts in the report protocol */
+    keys->idle[KEYC_REPORT_KEYBOARD] = KEYC_IDLE_OF_A_KEYBOARD;
+    keys->idle[KEYC_REPORT_CONSUMER] = 0;
+    keys->idle[KEYC_REPORT_SYSTEM] = 0;
+    keys->lights = 0;
+    keys->begun_again = true;
+    keys->sent |= keys->asked; /* nobody will take them any more */
+    keys->asked = 0;
+    keys->waiting = 0;
+    if (!keyc_usb_is_configured(usb))
+        return;
+    for (uint8_t kind = 0; kind < KEYC_USB_REPORT_KINDS; kind++) /* a key may have been held all along */
+        if (says_something(keys, kind))
+            keys->waiting |= (uint8_t)(1u << kind);
+}
+
+static bool interface_exists(const struct keyc_usb *usb, uint16_t interface) {
+    return interface < usb->device->interfaces;
+}
+
+/* The kind that a report id names on an interface; KEYC_USB_REPORT_KINDS: none. */
+static uint8_t kind_of(uint16_t interface, uint8_t id) {
+    if (interface == KEYC_FIRST_INTERFACE)
+        return id == 0 ? KEYC_REPORT_KEYBOARD : KEYC_USB_REPORT_KINDS;
+    return id == KEYC_REPORT_CONSUMER || id == KEYC_REPORT_SYSTEM ? id : KEYC_USB_REPORT_KINDS;
+}
+
+static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+    bool first = setup->index == KEYC_FIRST_INTERFACE;
+    switch (setup->value) {
+    case KEYC_HID << 8:
+        keyc_usb_answer(usb, usb->device->configuration + KEYC_HID_DESCRIPTOR_AT(setup->index), 9);
+        return true;
+    case KEYC_HID_REPORT << 8:
+        if (first)
+            keyc_usb_answer(usb, keyc_hid_keyboard_reports, sizeof keyc_hid_keyboard_reports);
+        else
+            keyc_usb_answer(usb, keyc_hid_second_reports, sizeof keyc_hid_second_reports);
+        return true;
+    default:
+        return false;
+    }
+}
+
+static bool idle_set(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+    struct keyc_usb_keys *keys = keys_of(usb);
+    uint8_t id = (uint8_t)(setup->value & 0xFFu);
+    uint8_t time = (uint8_t)(setup->value >> 8);
+    uint8_t kind = kind_of(setup->index, id);
+    if (setup->index == KEYC_SECOND_INTERFACE && id == 0) { /* 0: all reports of the interface */
+        keys->idle[KEYC_REPORT_CONSUMER] = time;
+        keys->idle[KEYC_REPORT_SYSTEM] = time;
+        return true;
+    }
+    if (kind == KEYC_USB_REPORT_KINDS)
+        return false;
+    keys->idle[kind] = time;
+    return true;
+}
+
+static bool report_answered(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+    struct keyc_usb_keys *keys = keys_of(usb);
+    uint8_t kind = kind_of(setup->index, (uint8_t)(setup->value & 0xFFu));
+    if (kind == KEYC_USB_REPORT_KINDS)
+        return false;
+    switch (setup->value >> 8) {
+    case KEYC_HID_INPUT:
+        keyc_usb_answer(usb, keys->reports[kind], report_length(keys, kind));
+        return true;
+    case KEYC_HID_OUTPUT:
+        if (kind != KEYC_REPORT_KEYBOARD)
+            return false;
+        keyc_usb_answer_copy(usb, &keys->lights, 1);
+        return true;
+    default:
+        return false;
+    }
+}
+
+static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+    struct keyc_usb_keys *keys = keys_of(usb);
+    bool to_host = (setup->type & KEYC_USB_TO_HOST) != 0;
+    if (KEYC_USB_RECIPIENT(setup->type) != KEYC_USB_OF_INTERFACE || !interface_exists(usb, setup->index))
+        return false;
+    if (KEYC_USB_KIND(setup->type) == KEYC_USB_STANDARD)
+        return to_host && descriptor_answered(usb, setup);
+    if (KEYC_USB_KIND(setup->type) != KEYC_USB_CLASS)
+        return false;
+    if (to_host)
+        switch (setup->request) {
+        case KEYC_HID_GET_REPORT:
+            return report_answered(usb, setup);
+        case KEYC_HID_GET_IDLE: {
+            uint8_t id = (uint8_t)(setup->value & 0xFFu);
+            uint8_t kind = setup->index == KEYC_SECOND_INTERFACE && id == 0 ? KEYC_REPORT_CONSUMER
+                                                                            : kind_of(setup->index, id);
+            if (kind == KEYC_USB_REPORT_KINDS)
+                return false;
+            keyc_usb_answer_copy(usb, &keys->idle[kind], 1);
+            return true;
+        }
+        case KEYC_HID_GET_PROTOCOL: {
+            const uint8_t protocol = keys->boot_protocol ? 0 : 1;
+            if (setup->index != KEYC_FIRST_INTERFACE)
+                return false;
+            keyc_usb_answer_copy(usb, &protocol, 1);
+            return true;
+        }
+        default:
+            return false;
+        }
+    switch (setup->request) {
+    case KEYC_HID_SET_IDLE:
+        return setup->length == 0 && idle_set(usb, setup);
+    case KEYC_HID_SET_PROTOCOL:
+        if (setup->index != KEYC_FIRST_INTERFACE || setup->value > 1 || setup->length != 0)
+            return false;
+        keys->boot_protocol = setup->value == 0;
+        return true;
+    case KEYC_HID_SET_REPORT: /* the lights follow as data */
+        return setup->index == KEYC_FIRST_INTERFACE && setup->value == KEYC_HID_OUTPUT << 8 && setup->length > 0;
+    default:
+        return false;
+    }
+}
+
+static bool request_data(struct keyc_usb *usb, const struct keyc_usb_setup *setup, const uint8_t *bytes,
+                         uint8_t length) {
+    (void)setup; /* only SET_REPORT for the lights is accepted with data */
+    if (length == 0)
+        return false;
+    keys_of(usb)->lights = bytes[0] & KEYC_LIGHTS_MASK;
+    return true;
+}
+
+static bool next_packet(struct keyc_usb *usb, uint8_t endpoint, const uint8_t **bytes, uint8_t *length) {
+    struct keyc_usb_keys *keys = keys_of(usb);
+    uint8_t kind = KEYC_REPORT_KEYBOARD;
+    if (endpoint == KEYC_SECOND_ENDPOINT)
+        kind = keys->waiting & 1u << KEYC_REPORT_CONSUMER ? KEYC_REPORT_CONSUMER : KEYC_REPORT_SYSTEM;
+    if (!(keys->waiting & 1u << kind))
+        return false;
+    if (endpoint == KEYC_SECOND_ENDPOINT)
+        keys->sending = kind;
+    *bytes = keys->reports[kind];
+    *length = report_length(keys, kind);
+    return true;
+}
+
+static void packet_sent(struct keyc_usb *usb, uint8_t endpoint) {
+    struct keyc_usb_keys *keys = keys_of(usb);
+    uint8_t bit = (uint8_t)(1u << (endpoint == KEYC_SECOND_ENDPOINT ? keys->sending : KEYC_REPORT_KEYBOARD));
+    keys->waiting &= (uint8_t)~bit;
+    keys->sent |= keys->asked & bit;
+    keys->asked &= (uint8_t)~bit;
+}
+
+static bool has_room(struct keyc_usb *usb, uint8_t endpoint) {
+    (void)usb;
+    (void)endpoint;
+    return false; /* no endpoint from the host */
+}
+
+static void packet_came(struct keyc_usb *usb, uint8_t endpoint, const uint8_t *bytes, uint8_t length) {
+    (void)usb;
+    (void)endpoint;
+    (void)bytes;
+    (void)length;
+}
+
+#define KEYC_KEYS_FUNCTIONS                                                                              \
+    .begin = begin, .request = request, .request_data = request_data, .next_packet = next_packet,        \
+    .packet_sent = packet_sent, .has_room = has_room, .packet_came = packet_came
+
+const struct keyc_usb_device keyc_usb_keyboard = {
+    .interfaces = 1,
+    .in_endpoints = 1u | 1u << KEYC_FIRST_ENDPOINT,
+    .out_endpoints = 1u,
+    .wakes_host = true,
+    .configuration = keyc_keyboard_configuration,
+    .configuration_length = sizeof keyc_keyboard_configuration,
+    KEYC_KEYS_FUNCTIONS,
+};
+
+const struct keyc_usb_device keyc_usb_keyboard_and_second = {
+    .interfaces = 2,
+    .in_endpoints = 1u | 1u << KEYC_FIRST_ENDPOINT | 1u << KEYC_SECOND_ENDPOINT,
+    .out_endpoints = 1u,
+    .wakes_host = true,
+    .configuration = keyc_both_configuration,
+    .configuration_length = sizeof keyc_both_configuration,
+    KEYC_KEYS_FUNCTIONS,
+};
+
+static bool host_listens(const struct keyc_usb *usb) {
+    return keyc_usb_is_configured(usb) && (!usb->suspended || usb->wake_allowed);
+}
+
+bool keyc_usb_keys_send(struct keyc_usb *usb, uint8_t kind, const uint8_t *bytes, uint8_t length,
+                        uint32_t now_us) {
+    struct keyc_usb_keys *keys = keys_of(usb);
+    uint8_t bit = (uint8_t)(1u << kind);
+    uint8_t at = kind == KEYC_REPORT_KEYBOARD ? 0 : 1;
+    if (kind >= KEYC_USB_REPORT_KINDS || keys->waiting & bit)
+        return false;
+    for (uint8_t i = 0; i < length && at < KEYC_USB_KEYBOARD_REPORT_BYTES; i++)
+        keys->reports[kind][at++] = bytes[i];
+    keys->told_us[kind] = now_us;
+    if (host_listens(usb)) {
+        keys->waiting |= bit;
+        keys->asked |= bit;
+    } else {
+        keys->sent |= bit;
+    }
+    return true;
+}
+
+uint8_t keyc_usb_keys_take_sent(struct keyc_usb *usb) {
+    struct keyc_usb_keys *keys = keys_of(usb);
+    uint8_t sent = keys->sent;
+    keys->sent = 0;
+    return sent;
+}
+
+static uint8_t kinds_in_use(const struct keyc_usb *usb) {
+    return usb->device->interfaces > 1 ? KEYC_USB_REPORT_KINDS : 1;
+}
+
+void keyc_usb_keys_repeat_idle(struct keyc_usb *usb, uint32_t now_us) {
+    struct keyc_usb_keys *keys = keys_of(usb);
+    if (!keyc_usb_is_configured(usb) || usb->suspended)
+        return;
+    for (uint8_t kind = 0; kind < kinds_in_use(usb); kind++) {
+        uint32_t period_us = keys->idle[kind] * 4000u;
+        if (period_us == 0 || now_us - keys->told_us[kind] < period_us)
+            continue;
+        keys->told_us[kind] = now_us;
+        keys->waiting |= (uint8_t)(1u << kind);
+    }
+}
+
+uint32_t keyc_usb_keys_next_idle_us(const struct keyc_usb *usb, uint32_t now_us) {
+    const struct keyc_usb_keys *keys = keys_of(usb);
+    uint32_t next_us = UINT32_MAX;
+    if (!keyc_usb_is_configured(usb) || usb->suspended)
+        return next_us;
+    for (uint8_t kind = 0; kind < kinds_in_use(usb); kind++) {
+        uint32_t period_us = keys->idle[kind] * 4000u;
+        uint32_t since_us = now_us - keys->told_us[kind];
+        uint32_t left_us = since_us < period_us ? period_us - since_us : 0;
+        if (period_us != 0 && left_us < next_us)
+            next_us = left_us;
+    }
+    return next_us;
+}
