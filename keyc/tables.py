@@ -56,7 +56,7 @@ _REPORTABLE = {
 
 
 @dataclass(frozen=True, slots=True)
-class Timing:
+class TimingRow:
     debounce_us: int
     at_once: bool
 
@@ -73,7 +73,7 @@ class Tables:
     switch_at: tuple[tuple[int, ...], ...]
     cells: tuple[tuple[int, ...], ...]
     actions: tuple[Press, ...]
-    timings: tuple[Timing, ...]
+    timings: tuple[TimingRow, ...]
     timing_of: tuple[int, ...] | None
     uses_second_interface: bool
 
@@ -190,14 +190,14 @@ def _switch_at(wiring: Wiring) -> tuple[tuple[int, ...], ...]:
     return (*rows, tuple(direct))
 
 
-def _timings(keyboard: Keyboard) -> tuple[tuple[Timing, ...], tuple[int, ...] | None]:
+def _timings(keyboard: Keyboard) -> tuple[tuple[TimingRow, ...], tuple[int, ...] | None]:
     timing = keyboard.timing
     numbers: dict[Debounce, int] = {timing.debounce: 0}
     timing_of = tuple(
         numbers.setdefault(timing.for_switch.get(switch.name, timing.debounce), len(numbers))
         for switch in keyboard.wiring.switches
     )
-    rows = tuple(Timing(debounce.time_us, debounce.at_once) for debounce in numbers)
+    rows = tuple(TimingRow(debounce.time_us, debounce.at_once) for debounce in numbers)
     return rows, timing_of if len(rows) > 1 else None
 
 
@@ -207,7 +207,9 @@ def fingerprints(keyboard: Keyboard) -> Fingerprints:
     `wiring` covers what is soldered (pins, switches, diodes), in whatever order the file says it;
     `keymap` what the keys do, as numbers, without any name or text; `engine` the C that ships.
     """
-    return Fingerprints(_wiring_fingerprint(keyboard.wiring), _keymap_fingerprint(keyboard), engine_fingerprint())
+    return Fingerprints(
+        _wiring_fingerprint(keyboard.wiring), _keymap_fingerprint(keyboard), engine_fingerprint()
+    )
 
 
 def _wiring_fingerprint(wiring: Wiring) -> str:

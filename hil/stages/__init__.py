@@ -1,0 +1,1 @@
+"""The bench's stages, one file each: observations in, verdicts out, no I/O."""

@@ -23,6 +23,7 @@
 #define KEYC_BENCH_RING_LINES 512u    /* lines kept until they are acknowledged; a power of two */
 #define KEYC_BENCH_LINE_BYTES 48u     /* longest line, without its end */
 #define KEYC_BENCH_PINS 30u
+#define KEYC_BENCH_POLLS 10u /* two for each bit of a pin number */
 
 /* What the image knows of itself. Masks: bit n is GPIO n. */
 struct keyc_bench_identity {
@@ -45,62 +46,65 @@ struct keyc_bench_port {
     bool (*port_console_empty)(void *context); /* everything written has reached the computer */
 };
 
-/* One table, as one pass over the lines finds it. */
+/* One table, as one pass over the lines finds it. The rows of pins that are held against or not
+ * recovered say nothing. */
 struct keyc_bench_table {
-    uint32_t low_up;                        /* nothing driven: lines that read low */
-    uint32_t low_driven[KEYC_BENCH_PINS];   /* this pin driven low: other lines that read low */
-    uint32_t held_against;                  /* pins that read high although they were driven low */
-    uint32_t not_recovered;                 /* pins whose drive leaves no trustworthy reading behind */
+    uint32_t low_up;                      /* nothing driven: lines that read low */
+    uint32_t low_driven[KEYC_BENCH_PINS]; /* this pin driven low: other lines that read low */
+    uint32_t held_against;                /* pins that read high although they were driven low */
+    uint32_t not_recovered;               /* after their drive, or before it, lines did not rise in time */
 };
 
-/* A line that was told, kept as the numbers in it. */
+/* A line that was told, kept as the numbers in it: the same numbers make the same bytes again. */
 struct keyc_bench_line {
     uint8_t name, word;
-    uint16_t sequence;
     uint32_t first, second;
 };
 
 struct keyc_bench {
-    struct keyc_bench_identity identity;
+    const struct keyc_bench_identity *identity;
+    const struct keyc_bench_port *port;
 
     /* the lines */
     uint32_t driven_before; /* announced and driven at least once since power-on */
-    uint32_t held_high;     /* stay high against their pull-down: never driven */
+    uint32_t low_down;      /* nothing driven, all pulled down: lines that read low */
+    uint32_t held_high;     /* of those looked at: stay high against their pull-down, never driven */
+    uint32_t still_low;     /* did not rise in time after the last drive */
     uint8_t rise_us[KEYC_BENCH_PINS];
 
     /* the work in hand */
     uint8_t work;
-    bool announced;         /* the pin of this step has been announced, not yet driven */
-    uint32_t work_mask;     /* the lines that it concerns */
+    bool announced;     /* the next pin to be driven for the first time has been announced */
+    uint32_t work_mask; /* the lines that it concerns */
     uint32_t work_began_us;
 
     /* watching */
     bool watching, restful, unsettled;
     uint32_t watched;
     uint32_t scanned_us, changed_us, frame_began_us;
-    uint32_t poll_groups[10], poll_levels[10]; /* lines driven together at rest, and what then reads high */
+    uint32_t poll_groups[KEYC_BENCH_POLLS]; /* at rest: lines driven together */
     uint8_t poll_count;
     struct keyc_bench_table told, seen;
 
     /* the console */
-    uint8_t input[KEYC_BENCH_LINE_BYTES + 1u];
+    uint8_t input[KEYC_BENCH_LINE_BYTES];
     uint8_t input_length;
     bool input_too_long;
-    uint8_t output[KEYC_BENCH_LINE_BYTES + 2u];
+    uint8_t output[KEYC_BENCH_LINE_BYTES + 1u];
     uint8_t output_length, output_sent;
-    uint16_t oldest, unsent, next; /* sequence numbers: kept from, sent up to, the next new line's */
+    uint16_t oldest, unsent, next; /* sequence numbers: kept from, sent up to, of the next new line */
     uint32_t missed;
     struct keyc_bench_line ring[KEYC_BENCH_RING_LINES];
 };
 
-/* Forgets everything and says hello. */
+/* Forgets everything and says hello. Identity and port stay the caller's and must outlive the bench. */
 void keyc_bench_begin(struct keyc_bench *bench, const struct keyc_bench_identity *identity,
                       const struct keyc_bench_port *port);
 
 /* One step: reads the console, does one piece of the work in hand, writes what the console takes.
- * Never waits longer than one table takes (0.4 ms for 23 lines that rise as they should).
+ * Never takes longer than one table (0.4 ms for 23 lines that rise as they should).
  * Returns after how many us it wants to be called again at the latest; 0: at once. Bytes that come in,
  * and room in a console that was full, are reasons to call it sooner. */
-uint32_t keyc_bench_advance(struct keyc_bench *bench, const struct keyc_bench_port *port);
+uint32_t keyc_bench_advance(struct keyc_bench *bench);
 
 #endif

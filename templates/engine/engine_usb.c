@@ -360,11 +360,24 @@ static enum keyc_usb_next control_in(struct keyc_usb *usb, struct keyc_usb_packe
     return KEYC_USB_PACKET;
 }
 
+/* An endpoint to the host, other than 0, that the configuration has switched on. */
+static bool sends(const struct keyc_usb *usb, uint8_t bit) {
+    return keyc_usb_is_configured(usb) && (usb->device->in_endpoints & bit) != 0;
+}
+
+bool keyc_usb_has_packet(struct keyc_usb *usb, uint8_t endpoint) {
+    uint8_t bit = (uint8_t)(1u << endpoint);
+    const uint8_t *bytes;
+    uint8_t length;
+    return sends(usb, bit) && !(usb->in_halted & bit) && !(usb->in_under_way & bit) &&
+           usb->device->next_packet(usb, endpoint, &bytes, &length);
+}
+
 enum keyc_usb_next keyc_usb_in(struct keyc_usb *usb, uint8_t endpoint, struct keyc_usb_packet *packet) {
     uint8_t bit = (uint8_t)(1u << endpoint);
     if (endpoint == 0)
         return control_in(usb, packet);
-    if (!keyc_usb_is_configured(usb) || !(usb->device->in_endpoints & bit))
+    if (!sends(usb, bit))
         return KEYC_USB_NOTHING;
     if (usb->in_halted & bit)
         return KEYC_USB_STALL;

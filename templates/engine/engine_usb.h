@@ -132,6 +132,8 @@ void keyc_usb_out_done(struct keyc_usb *usb, uint8_t endpoint, const uint8_t *by
 /* To the bus. A packet that was handed out counts as under way until `in_done` or a take-back. */
 void keyc_usb_take_back(struct keyc_usb *usb, uint8_t *in_endpoints, uint8_t *out_endpoints);
 enum keyc_usb_next keyc_usb_in(struct keyc_usb *usb, uint8_t endpoint, struct keyc_usb_packet *packet);
+/* A packet for the host waits at this endpoint (other than 0), and none is under way. */
+bool keyc_usb_has_packet(struct keyc_usb *usb, uint8_t endpoint);
 enum keyc_usb_next keyc_usb_out(struct keyc_usb *usb, uint8_t endpoint, bool *data1);
 
 /* For the functions of a `struct keyc_usb_device`. `bytes` must stay valid; it is never copied. */

@@ -105,12 +105,9 @@ static void begin(struct keyc_usb *usb) {
     keys->idle[KEYC_REPORT_CONSUMER] = 0;
     keys->idle[KEYC_REPORT_SYSTEM] = 0;
     keys->lights = 0;
-    keys->begun_again = true;
     keys->sent |= keys->asked; /* nobody will take them any more */
     keys->asked = 0;
     keys->waiting = 0;
-    if (!keyc_usb_is_configured(usb))
-        return;
     for (uint8_t kind = 0; kind < KEYC_USB_REPORT_KINDS; kind++) /* a key may have been held all along */
         if (says_something(keys, kind))
             keys->waiting |= (uint8_t)(1u << kind);
@@ -238,6 +235,8 @@ static bool request_data(struct keyc_usb *usb, const struct keyc_usb_setup *setu
 static bool next_packet(struct keyc_usb *usb, uint8_t endpoint, const uint8_t **bytes, uint8_t *length) {
     struct keyc_usb_keys *keys = keys_of(usb);
     uint8_t kind = KEYC_REPORT_KEYBOARD;
+    if (usb->suspended) /* a report handed out now would be stale when the host comes back */
+        return false;
     if (endpoint == KEYC_SECOND_ENDPOINT)
         kind = keys->waiting & 1u << KEYC_REPORT_CONSUMER ? KEYC_REPORT_CONSUMER : KEYC_REPORT_SYSTEM;
     if (!(keys->waiting & 1u << kind))
@@ -298,22 +297,27 @@ static bool host_listens(const struct keyc_usb *usb) {
     return keyc_usb_is_configured(usb) && (!usb->suspended || usb->wake_allowed);
 }
 
+static bool is_under_way(const struct keyc_usb *usb, uint8_t kind) {
+    if (kind == KEYC_REPORT_KEYBOARD)
+        return (usb->in_under_way & 1u << KEYC_FIRST_ENDPOINT) != 0;
+    return (usb->in_under_way & 1u << KEYC_SECOND_ENDPOINT) != 0 && keys_of(usb)->sending == kind;
+}
+
 bool keyc_usb_keys_send(struct keyc_usb *usb, uint8_t kind, const uint8_t *bytes, uint8_t length,
                         uint32_t now_us) {
     struct keyc_usb_keys *keys = keys_of(usb);
     uint8_t bit = (uint8_t)(1u << kind);
     uint8_t at = kind == KEYC_REPORT_KEYBOARD ? 0 : 1;
-    if (kind >= KEYC_USB_REPORT_KINDS || keys->waiting & bit)
+    if (kind >= KEYC_USB_REPORT_KINDS || keys->asked & bit || is_under_way(usb, kind))
         return false;
     for (uint8_t i = 0; i < length && at < KEYC_USB_KEYBOARD_REPORT_BYTES; i++)
         keys->reports[kind][at++] = bytes[i];
     keys->told_us[kind] = now_us;
-    if (host_listens(usb)) {
-        keys->waiting |= bit;
+    keys->waiting |= bit;
+    if (host_listens(usb))
         keys->asked |= bit;
-    } else {
+    else
         keys->sent |= bit;
-    }
     return true;
 }
 

@@ -22,13 +22,15 @@ struct keyc_usb_keys {
     uint8_t sending;                         /* which kind is under way on the second interface */
     bool boot_protocol;
     /* Bit n: kind n. */
-    uint8_t waiting, asked, sent;
-    bool begun_again; /* the bus was reset or configured since the last keyc_usb_keys_take_begun_again */
+    uint8_t waiting; /* to be told to the host */
+    uint8_t asked;   /* ... and keyc_usb_keys_take_sent() has to say when it is */
+    uint8_t sent;
 };
 
 extern const struct keyc_usb_device keyc_usb_keyboard;
 extern const struct keyc_usb_device keyc_usb_keyboard_and_second; /* with the second interface */
 
+/* Before keyc_usb_begin(), whose `context` is this state. */
 void keyc_usb_keys_begin(struct keyc_usb_keys *keys);
 
 /* Takes a report as the engine makes it (without an id). False: the one before hasn't been taken by

@@ -1,0 +1,233 @@
+"""A virtual board on this computer: the same C as in the images, over the electrical model.
+
+The C has a clock of its own that only `advance` moves, so a second at rest costs next to nothing.
+Python is asked nothing while it runs: a change of the closed switches hands it a new table.
+"""
+
+from __future__ import annotations
+
+import ctypes
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Literal
+
+from hil.board import ALL_PINS, GPIO_COUNT, Board, Fault
+from keyc.engine import Engine, EngineLibrary, load
+from keyc.keyboard import Diodes, Wiring
+
+if TYPE_CHECKING:
+    from keyc.tables import Fingerprints, Tables
+
+_CHUNK = 4096
+_UNKNOWN_FLASH = b"\xff" * 8
+_FLASH_SERIAL = 0x56_4952_5455_414C_00  # any value that isn't all zeros or ones
+
+_Row = ctypes.c_uint32 * GPIO_COUNT
+
+
+class _Identity(ctypes.Structure):
+    """`struct keyc_bench_identity`, field for field."""
+
+    _fields_ = (
+        ("usable_pins", ctypes.c_uint32),
+        ("cathode_lines", ctypes.c_uint32),
+        ("anode_lines", ctypes.c_uint32),
+        ("direct_lines", ctypes.c_uint32),
+        ("flash_id", ctypes.c_uint8 * 8),
+        ("wiring", ctypes.c_uint8 * 6),
+        ("keymap", ctypes.c_uint8 * 6),
+        ("engine", ctypes.c_uint8 * 6),
+    )
+
+
+class HostBoard:
+    """One board on the bench; fulfils `hil.virtual.VirtualBoard`.
+
+    `image` is what runs on it: the bench, or with `tables` the daily image. A bench image that is given
+    no fingerprints is the universal one: it knows no keyboard. `seed` decides readings that electricity
+    leaves open (0 high, 1 low, else each by itself). Raises UserError (exit status 3) without a compiler.
+    """
+
+    def __init__(
+        self,
+        wiring: Wiring,
+        faults: Iterable[Fault] = (),
+        image: Literal["bench", "daily"] = "bench",
+        tables: Tables | None = None,
+        fingerprints: Fingerprints | None = None,
+        seed: int = 0,
+    ) -> None:
+        if (image == "daily") != (tables is not None):
+            raise ValueError("the daily image runs on tables, the bench image without")
+        self.wiring = wiring
+        self._board = Board(wiring, faults)
+        self._tables = tables
+        self._fingerprints = fingerprints
+        self._seed = seed
+        self._closed: frozenset[str] = frozenset()
+        self._heard = b""  # from the board, before its cable was pulled
+        self._waiting = b""  # to the board, more than its console takes at once
+        self._reports: list[tuple[int, str, bytes]] = []
+        self._now_us = 0
+        self._image: _BenchImage | Engine | None = None
+        self._library = load()
+        self.plug()
+
+    @property
+    def faults(self) -> tuple[Fault, ...]:
+        return self._board.faults
+
+    @property
+    def now_us(self) -> int:
+        """The board's clock; it runs on without power."""
+        return self._now_us
+
+    @property
+    def connected(self) -> bool:
+        """Whether the computer sees it: plugged in, and neither reset nor restarted into its ROM."""
+        return self._image is not None
+
+    def plug(self) -> None:
+        """Power and data. An image in RAM is loaded again with that."""
+        kinds = {fault.kind for fault in self._board.faults}
+        held_in_reset = self._board.table().resets == ALL_PINS
+        if "no-usb" in kinds or held_in_reset or (self._tables is not None and "no-flash" in kinds):
+            return
+        if self._tables is not None:
+            self._image = Engine(self._library, self._tables, self._now_us)
+        else:
+            self._image = _BenchImage(self._library, self._identity("no-flash" not in kinds), self._now_us)
+        self._lay_lines()
+
+    def unplug(self) -> None:
+        if isinstance(self._image, _BenchImage):
+            self._heard += self._image.receive()
+        self._image = None
+        self._waiting = b""
+
+    def advance(self, us: int) -> None:
+        """Lets time pass."""
+        until_us = self._now_us + us
+        image = self._image
+        if isinstance(image, _BenchImage):
+            self._waiting = self._waiting[image.send(self._waiting) :]
+            image.run_until(until_us)
+            gone = image.gone
+        elif image is not None:
+            self._reports += [(r.time_us, r.which, r.bytes) for r in image.run_until(until_us)]
+            gone = image.restarted
+        else:
+            self._now_us = until_us
+            return
+        # One step of the C may end a little later than asked for.
+        self._now_us = max(image.now_us, until_us if gone else 0)
+        if gone:
+            self.unplug()
+
+    def set_closed(self, switches: frozenset[str]) -> None:
+        """These switches are closed from now on, all others open."""
+        if switches != self._closed:
+            self._closed = switches
+            self._lay_lines()
+
+    def set_faults(self, faults: Iterable[Fault]) -> None:
+        """The board as it is after the iron: other faults from now on."""
+        self._board = Board(self.wiring, faults)
+        self._lay_lines()
+
+    def send(self, data: bytes) -> None:
+        """Bytes to its console; a board that isn't there gets none."""
+        if isinstance(self._image, _BenchImage):
+            self._waiting += data
+
+    def receive(self) -> bytes:
+        """Bytes from its console since the last call."""
+        heard, self._heard = self._heard, b""
+        if isinstance(self._image, _BenchImage):
+            heard += self._image.receive()
+        return heard
+
+    def reports(self) -> list[tuple[int, str, bytes]]:
+        """Key reports since the last call: time in µs, `keyboard`, `consumer` or `system`, bytes."""
+        taken, self._reports = self._reports, []
+        return taken
+
+    def _lay_lines(self) -> None:
+        if self._image is None:
+            return
+        table = self._board.table(self._closed).resolved(self._seed)
+        driven = [row.low for row in table.driven]
+        self._image.set_lines(table.at_rest.low, table.pulled_down.low, driven, table.rise_us)
+        if isinstance(self._image, _BenchImage):
+            self._image.set_resets(table.resets)
+
+    def _identity(self, has_flash: bool) -> _Identity:
+        flash_id = (_FLASH_SERIAL + self._seed % 256).to_bytes(8, "big") if has_flash else _UNKNOWN_FLASH
+        identity = _Identity(usable_pins=ALL_PINS, flash_id=(ctypes.c_uint8 * 8)(*flash_id))
+        if self._fingerprints is not None:
+            wiring = self.wiring
+            cathodes, anodes = wiring.driven, wiring.sensed
+            identity.cathode_lines = _mask(cathodes)
+            identity.anode_lines = _mask(anodes)
+            identity.direct_lines = _mask(wiring.direct_pins)
+            for what in ("wiring", "keymap", "engine"):
+                digits = bytes.fromhex(getattr(self._fingerprints, what))
+                setattr(identity, what, (ctypes.c_uint8 * 6)(*digits))
+        return identity
+
+
+class _BenchImage:
+    """The bench's C with its console."""
+
+    def __init__(self, library: EngineLibrary, identity: _Identity, now_us: int) -> None:
+        self._functions = functions = library.functions
+        pointer, word, time = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
+        for name, result, arguments in (
+            ("size", word, ()),
+            ("begin", None, (pointer, ctypes.POINTER(_Identity), time)),
+            ("set_resets", None, (pointer, word)),
+            ("send", word, (pointer, ctypes.c_char_p, word)),
+            ("receive", word, (pointer, ctypes.c_char_p, word)),
+            ("run", None, (pointer, time)),
+            ("clock_us", time, (pointer,)),
+            ("is_gone", ctypes.c_bool, (pointer,)),
+        ):
+            function = getattr(functions, f"keyc_host_bench_{name}")
+            function.restype, function.argtypes = result, arguments
+        self._host = (ctypes.c_uint64 * ((functions.keyc_host_bench_size() + 7) // 8))()
+        self._buffer = ctypes.create_string_buffer(_CHUNK)
+        functions.keyc_host_bench_begin(self._host, ctypes.byref(identity), now_us)
+
+    @property
+    def now_us(self) -> int:
+        return int(self._functions.keyc_host_bench_clock_us(self._host))
+
+    @property
+    def gone(self) -> bool:
+        return bool(self._functions.keyc_host_bench_is_gone(self._host))
+
+    def run_until(self, time_us: int) -> None:
+        self._functions.keyc_host_bench_run(self._host, time_us)
+
+    def set_lines(
+        self, low_at_rest: int, low_pulled_down: int, driven: list[int], rise_us: Iterable[int]
+    ) -> None:
+        self._functions.keyc_host_set_lines(
+            self._host, low_at_rest, low_pulled_down, _Row(*driven), _Row(*rise_us)
+        )
+
+    def set_resets(self, lines: int) -> None:
+        self._functions.keyc_host_bench_set_resets(self._host, lines)
+
+    def send(self, data: bytes) -> int:
+        """How many of these bytes the console took."""
+        return int(self._functions.keyc_host_bench_send(self._host, data, len(data))) if data else 0
+
+    def receive(self) -> bytes:
+        heard = b""
+        while count := self._functions.keyc_host_bench_receive(self._host, self._buffer, _CHUNK):
+            heard += self._buffer.raw[:count]
+        return heard
+
+
+def _mask(pins: Iterable[int]) -> int:
+    return sum(1 << pin for pin in pins)

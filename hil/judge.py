@@ -1,0 +1,280 @@
+"""What a change of the table says: which switch closed, and which way its diode conducts.
+
+A change is explained by a contact: one switch of the wiring, in one state. Each contact has pairs that
+it must show (one diode drop) and pairs that it may show (through more drops, over what already conducts
+in the table before). What the table before shows already, and what no reading can be trusted for, counts
+neither way. A contact explains a change when all that it must show is there and nothing else than what it
+may show. Two contacts that could show the same, however undefined readings fall, are never told apart:
+so no judgement rests on an undefined reading.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING
+
+from hil.observe import REST, Observation, members, pair, pairs
+from keyc.keyboard import Diodes
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from keyc.keyboard import Switch, Wiring
+
+_EVERY_ROW = (1 << (REST + 1)) - 1
+
+
+class State(Enum):
+    """What a closed contact conducts, seen with the diode's direction in the file."""
+
+    GOOD = "good"
+    REVERSED = "reversed"
+    SHORTED = "shorted"
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    switch: str
+    state: State
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """`switches`: those that would explain the change (one: it is that one; none: nothing does).
+    `states`: the states that would. `pressed`: positions that newly read as pressed, explained or not."""
+
+    switches: tuple[str, ...]
+    states: frozenset[State]
+    pressed: tuple[str, ...]
+
+    @property
+    def switch(self) -> str | None:
+        """The one switch that it was."""
+        return self.switches[0] if len(self.switches) == 1 else None
+
+    @property
+    def state(self) -> State | None:
+        """The one state that its contact is in; None where readings that would tell are missing."""
+        return next(iter(self.states)) if len(self.states) == 1 else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """The pairs that a contact must and may show, given the table before."""
+
+    must: int
+    may: int  # includes `must`
+
+
+def ends(wiring: Wiring, switch: Switch) -> tuple[int, int]:
+    """The anode's and the cathode's line of a switch in the matrix."""
+    assert switch.row is not None
+    assert switch.column is not None
+    if wiring.diodes is Diodes.CATHODE_TO_COLUMN:
+        return switch.row, switch.column
+    return switch.column, switch.row
+
+
+def lines_of(wiring: Wiring) -> int:
+    """The mask of every line that a switch sits on."""
+    mask = 0
+    for gpio in (*wiring.rows, *wiring.columns, *wiring.direct_pins):
+        mask |= 1 << gpio
+    return mask
+
+
+class Matrix:
+    """A keyboard's wiring, asked what contacts would show. Keeps what it has worked out."""
+
+    def __init__(self, wiring: Wiring) -> None:
+        self.wiring = wiring
+        self.switches = {switch.name: switch for switch in wiring.switches}
+        self._over = lines_of(wiring)
+        self._at: dict[int, str] = {}  # pair → the switch that shows it, in whichever state
+        for switch in wiring.switches:
+            if switch.direct is not None:
+                self._at[pair(REST, switch.direct)] = switch.name
+                continue
+            anode, cathode = ends(wiring, switch)
+            self._at[pair(cathode, anode)] = switch.name
+            self._at[pair(anode, cathode)] = switch.name
+        self._flows: dict[tuple[int, int], _Flow] = {}
+
+    def forward(self, name: str) -> int:
+        """The pair that a good contact shows."""
+        switch = self.switches[name]
+        if switch.direct is not None:
+            return pair(REST, switch.direct)
+        anode, cathode = ends(self.wiring, switch)
+        return pair(cathode, anode)
+
+    def backward(self, name: str) -> int:
+        """The pair that only a bad diode shows; 0 for a switch to ground."""
+        switch = self.switches[name]
+        if switch.direct is not None:
+            return 0
+        anode, cathode = ends(self.wiring, switch)
+        return pair(anode, cathode)
+
+    def states(self, name: str) -> tuple[State, ...]:
+        """The states that a closed contact of this switch can be in."""
+        if self.switches[name].direct is not None or self.wiring.diodes is Diodes.NONE:
+            return (State.GOOD,)
+        return (State.GOOD, State.REVERSED, State.SHORTED)
+
+    def judgement(self, before: Observation, after: Observation) -> Judgement:
+        """What closed between two tables. Openings (pairs that vanished) are no part of it."""
+        readable = before.readable & after.readable
+        flow = self._flow(before.low & after.low, readable)
+        gained = after.low & ~before.low & readable & ~flow.through
+        pressed = self.at(gained)
+        explaining = [
+            (Contact(name, state), shown)
+            for name in pressed
+            for state in self.states(name)
+            if (shown := self._shown(flow, Contact(name, state))).must
+            and not shown.must & ~gained
+            and not gained & ~shown.may
+        ]
+        alike = {contact for contact, _ in explaining}
+        for _, shown in explaining:
+            alike |= self._alike(flow, shown)
+        return Judgement(
+            switches=tuple(name for name in self.switches if any(one.switch == name for one in alike)),
+            states=frozenset(one.state for one in alike),
+            pressed=pressed,
+        )
+
+    def can_be_judged(self, before: Observation, name: str, *, both_directions: bool) -> bool:
+        """Whether a good contact of this switch would show as its own. `both_directions`: and as good."""
+        flow = self._flow(before.low, before.readable)
+        shown = self._shown(flow, Contact(name, State.GOOD))
+        alike = self._alike(flow, shown) if shown.must else set()
+        return {one.switch for one in alike} == {name} and (len(alike) == 1 or not both_directions)
+
+    def at(self, low: int) -> tuple[str, ...]:
+        """The switches whose forward or backward pair is among these, in the order of the wiring."""
+        found = set()
+        rest = low
+        while rest:
+            lowest = rest & -rest
+            name = self._at.get(lowest)
+            if name is not None:
+                found.add(name)
+            rest ^= lowest
+        return tuple(name for name in self.switches if name in found) if found else ()
+
+    def read_pressed(self, table: Observation) -> frozenset[str]:
+        """The positions that a scan in the file's direction takes as pressed."""
+        readable = table.readable
+        return frozenset(name for name in self.switches if self.forward(name) & table.low & readable)
+
+    def joined(self, table: Observation, a: int, b: int) -> bool:
+        """Whether two lines read low for one another."""
+        both = pair(a, b) | pair(b, a)
+        return table.low & table.readable & both == both
+
+    def _flow(self, low: int, readable: int) -> _Flow:
+        key = (low, readable)
+        known = self._flows.get(key)
+        if known is None:
+            if len(self._flows) >= 256:
+                self._flows.clear()
+            known = self._flows[key] = _Flow.of(low, readable)
+        return known
+
+    def _shown(self, flow: _Flow, contact: Contact) -> _Shown:
+        known = flow.shown.get(contact)
+        if known is None:
+            known = flow.shown[contact] = self._worked_out(flow, contact)
+        return known
+
+    def _worked_out(self, flow: _Flow, contact: Contact) -> _Shown:
+        switch = self.switches[contact.switch]
+        if switch.direct is not None:
+            must = self.forward(contact.switch)
+            may = pairs(_EVERY_ROW, flow.reaching(1 << switch.direct))
+        else:
+            anode, cathode = ends(self.wiring, switch)
+            both_ways = contact.state is State.SHORTED or self.wiring.diodes is Diodes.NONE
+            must = may = 0
+            if both_ways:
+                must = self.forward(contact.switch) | self.backward(contact.switch)
+                joined = 1 << anode | 1 << cathode
+                may = pairs(flow.reached_from(joined), flow.reaching(joined))
+            elif contact.state is State.GOOD:
+                must = self.forward(contact.switch)
+                may = pairs(flow.reached_from(1 << cathode), flow.reaching(1 << anode))
+            else:
+                must = self.backward(contact.switch)
+                may = pairs(flow.reached_from(1 << anode), flow.reaching(1 << cathode))
+        ignored = flow.through | ~flow.readable
+        must &= ~ignored
+        return _Shown(must, may & ~ignored | must)
+
+    def _alike(self, flow: _Flow, shown: _Shown) -> set[Contact]:
+        """The contacts that could show the same as this one, for some choice of undefined readings."""
+        found = set()
+        for name in self.at(shown.may):
+            for state in self.states(name):
+                contact = Contact(name, state)
+                other = self._shown(flow, contact)
+                if other.must and not (shown.must | other.must) & ~(shown.may & other.may):
+                    found.add(contact)
+        return found
+
+
+@dataclass(slots=True)
+class _Flow:
+    """Where current already goes in a table, over any number of drops.
+
+    `through`: every pair (driven, line) with a way from the line to the driven line or to ground.
+    """
+
+    readable: int
+    through: int
+    into: tuple[int, ...]  # per row: lines with a way there
+    shown: dict[Contact, _Shown]
+
+    @classmethod
+    def of(cls, low: int, readable: int) -> _Flow:
+        into = [low >> (32 * gpio) & 0x3FFFFFFF for gpio in range(REST + 1)]
+        for between in range(REST):
+            via = into[between]
+            if via:
+                bit = 1 << between
+                into = [lines | via if lines & bit else lines for lines in into]
+        into = [lines | into[REST] for lines in into]
+        through = 0
+        for gpio, lines in enumerate(into):
+            through |= lines << (32 * gpio)
+        return cls(readable, through, tuple(into), {})
+
+    def reaching(self, lines: int) -> int:
+        """These lines, and those with a way to one of them. Lines that are low at rest reach everything."""
+        found = lines
+        for gpio in members(lines):
+            found |= self.into[gpio]
+        return found
+
+    def reached_from(self, lines: int) -> int:
+        """The rows (bit 30: ground, and with it every row) that these lines have a way to."""
+        found = lines
+        for gpio, into in enumerate(self.into):
+            if into & lines:
+                found |= 1 << gpio
+        return _EVERY_ROW if found >> REST & 1 else found
+
+
+def switches_on(wiring: Wiring, gpio: int) -> tuple[str, ...]:
+    """The switches on a line, in the order of the wiring."""
+    return tuple(
+        switch.name for switch in wiring.switches if gpio in (switch.row, switch.column, switch.direct)
+    )
+
+
+def names_in_order(wiring: Wiring, names: Iterable[str]) -> tuple[str, ...]:
+    """These switches in the order of the wiring."""
+    wanted = set(names)
+    return tuple(switch.name for switch in wiring.switches if switch.name in wanted)

@@ -1,0 +1,333 @@
+"""From the wire's sentences to observations: tables of what read low.
+
+An observation is one table. Its readings are bits of one integer: bit 32 * d + q is set when line q
+read low while GPIOd was driven low; d = 30 (`REST`) is the row with nothing driven. A line's own row
+never holds the line itself. Whole tables then compare with `&` and `~`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Protocol, Union
+
+from hil.result import Identity
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from hil.board import Table
+
+GPIO_COUNT = 30
+REST = 30  # the row with nothing driven
+_ROW_BITS = 32
+ROW = (1 << GPIO_COUNT) - 1
+
+
+def pair(driven: int, line: int) -> int:
+    """The bit for `line` reading low while `driven` is driven low."""
+    return 1 << (_ROW_BITS * driven + line)
+
+
+def pairs(driven: int, lines: int) -> int:
+    """The bits for every line of a mask crossed with every driven line of a mask (bit 30: nothing driven)."""
+    result = 0
+    while driven:
+        lowest = driven & -driven
+        result |= lines << (_ROW_BITS * (lowest.bit_length() - 1))
+        driven ^= lowest
+    return result
+
+
+def members(mask: int) -> tuple[int, ...]:
+    """The bit numbers of a mask, ascending."""
+    found = []
+    while mask:
+        lowest = mask & -mask
+        found.append(lowest.bit_length() - 1)
+        mask ^= lowest
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """One table. Masks hold GPIO0-29.
+
+    `rows`   which rows were read; bit 30 is the row with nothing driven
+    `over`   which lines were read in each row
+    `down`   lines that read low with everything pulled down; None when that wasn't looked at
+    `held`   driven low, but read back high
+    `slow`   did not recover after a drive: nothing rests on them
+    """
+
+    low: int = 0
+    rows: int = 0
+    over: int = 0
+    down: int | None = None
+    held: int = 0
+    slow: int = 0
+    rise_us: Mapping[int, int] = field(default_factory=dict)
+    time_us: int = 0
+
+    def row(self, driven: int) -> int:
+        """Lines that read low with GPIO `driven` low, or with nothing driven (`REST`)."""
+        return self.low >> (_ROW_BITS * driven) & ROW
+
+    def with_row(self, driven: int, lines: int) -> Observation:
+        """This table with one row read (again). The line itself is no reading of its own row."""
+        own = 0 if driven == REST else 1 << driven
+        cleared = self.low & ~pairs(1 << driven, ROW)
+        return replace(self, low=cleared | pairs(1 << driven, lines & ROW & ~own), rows=self.rows | 1 << driven)
+
+    @property
+    def readable(self) -> int:
+        """Every pair that this table has a trustworthy reading of."""
+        return pairs(self.rows & ~self.held & ~self.slow, self.over & ~self.held & ~self.slow) & ~_OWN
+
+
+_OWN = sum(pair(gpio, gpio) for gpio in range(GPIO_COUNT))
+
+
+def observed(table: Table, over: int, *, one_way: int | None = None) -> Observation:
+    """What a board reads of a state of the electrical model; undefined readings count as high.
+
+    `over`: the lines that take part; `one_way`: only these are driven (left out: all of them).
+    """
+    drives = (over if one_way is None else one_way) & over & ~table.held_high
+    seen = Observation(
+        over=over,
+        down=table.pulled_down.low & over if one_way is None else None,
+        held=table.held_high & over,
+        rise_us={gpio: table.rise_us[gpio] for gpio in members(drives)},
+    ).with_row(REST, table.at_rest.low & over)
+    for gpio in members(drives):
+        seen = seen.with_row(gpio, table.driven[gpio].low & over)
+    return seen
+
+
+class SentenceLike(Protocol):
+    """A line of the wire, taken apart: `name`, and its fields without sequence number and CRC."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def fields(self) -> tuple[str, ...]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Introduced:
+    """`who` is answered: who the board is, and what it can do, by the words of `can`."""
+
+    identity: Identity
+    can: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """`look` is done: the whole table."""
+
+    table: Observation
+
+
+@dataclass(frozen=True, slots=True)
+class Watching:
+    """`watch` began: the table that changes count from."""
+
+    table: Observation
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """A frame: the table as it is now. Not `steady`: it never became quiet."""
+
+    table: Observation
+    steady: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Spoke:
+    """The board began to introduce itself: asked to, or because it has restarted."""
+
+
+@dataclass(frozen=True, slots=True)
+class AboutToDrive:
+    gpio: int
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Lines are missing: the table isn't known until the next `watch`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A note of the bench: from here on it asks for one switch, and offers another to touch instead."""
+
+    switch: int
+    instead: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Silent:
+    """A note of the bench: the switch that was asked for does not answer, the person says."""
+
+    switch: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A note of the bench: every question has been asked."""
+
+
+Seen = Union[
+    Introduced, Looked, Watching, Changed, Spoke, AboutToDrive, Gap, Refused, Asked, Silent, Ended
+]
+
+
+class Reader:
+    """Folds sentences, in the order sent, into what they tell. Ill-formed ones change nothing."""
+
+    def __init__(self) -> None:
+        self._identity = Identity()
+        self._can: dict[str, int] = {}
+        self._table = Observation()  # the rows of a `look` or `watch` that is under way
+        self._now: Observation | None = None  # the table since the last frame; None: not known
+        self._next: Observation | None = None  # the frame that is coming in
+        self._steady = True
+
+    def take(self, sentence: SentenceLike) -> Seen | None:
+        """What this sentence completes, if anything."""
+        try:
+            return self._taken(sentence.name, sentence.fields)
+        except (ValueError, IndexError):
+            return None
+
+    def assume(self, table: Observation) -> None:
+        """Starts from this table although the board has not told it: dumps of one-way firmware."""
+        self._now = table
+
+    def _taken(self, name: str, fields: tuple[str, ...]) -> Seen | None:
+        if name == "change":
+            return self._change(fields)
+        if name == "finished":
+            return self._finished(fields[0])
+        if name == "low-lines":
+            self._low_lines(fields)
+        elif name == "rise":
+            gpio, rise_us = _gpio(fields[0]), int(fields[1])
+            self._table = replace(self._table, rise_us={**self._table.rise_us, gpio: rise_us})
+        elif name == "not-recovered":
+            self._table = replace(self._table, slow=self._table.slow | 1 << _gpio(fields[0]))
+        elif name == "held-against":
+            self._table = replace(self._table, held=self._table.held | 1 << _gpio(fields[0]))
+        elif name == "unsteady":
+            self._steady = False
+        elif name == "about-to-drive":
+            return AboutToDrive(_gpio(fields[0]))
+        elif name == "missed":
+            return self.lost()
+        elif name == "refused":
+            return Refused(fields[0])
+        elif name == "hello":
+            self.lost()
+            self._can = {}
+            self._identity = Identity(protocol=int(fields[0]), image=fields[1])
+            return Spoke()
+        elif name == "can":
+            self._can[fields[0]] = int(fields[1], 16 if fields[0] in ("pins", "watch") else 10)
+        elif name == "flash-id":
+            self._identity = replace(self._identity, flash_id=_flash_id(fields[0]))
+        elif name == "fingerprint":
+            if fields[0] in ("wiring", "keymap", "engine"):
+                self._identity = replace(self._identity, **{fields[0]: _fingerprint(fields[1])})
+        else:
+            return self._note(name, fields)
+        return None
+
+    def lost(self) -> Gap:
+        """Lines are missing here: what was coming in is thrown away."""
+        self._table, self._now, self._next, self._steady = Observation(), None, None, True
+        return Gap()
+
+    def _low_lines(self, fields: tuple[str, ...]) -> None:
+        how, lines = fields[0], int(fields[1], 16)
+        if how == "down":
+            # A look begins with this row.
+            self._table = Observation(down=lines)
+        elif how == "up":
+            self._table = self._table.with_row(REST, lines)
+        else:
+            self._table = self._table.with_row(_gpio(how), lines)
+
+    def _change(self, fields: tuple[str, ...]) -> None:
+        if self._now is None:
+            return
+        coming = self._next or self._now
+        row = REST if fields[0] == "up" else _gpio(fields[0])
+        self._next = replace(coming.with_row(row, int(fields[1], 16)), time_us=int(fields[2]))
+
+    def _finished(self, word: str) -> Seen | None:
+        if word == "who":
+            return Introduced(self._identity, dict(self._can))
+        if word == "look":
+            looked, self._table = self._complete("pins"), Observation()
+            return Looked(looked) if looked.down is not None else None
+        if word == "watch":
+            self._now, self._table, self._next = self._complete("watch"), Observation(), None
+            self._steady = True
+            return Watching(self._now)
+        if word == "change" and self._next is not None:
+            self._now, self._next = self._next, None
+            steady, self._steady = self._steady, True
+            return Changed(self._now, steady)
+        if word == "stop":
+            self._now = self._next = None
+        return None
+
+    def _complete(self, what: str) -> Observation:
+        """The table that came in. Lines that were not driven because they stay high belong to it too."""
+        table = self._table
+        over = table.rows & ROW | table.held | table.slow
+        if table.down is not None:
+            over |= self._can.get(what, 0) & ~table.down
+        return replace(table, over=over or self._can.get(what, 0))
+
+    @staticmethod
+    def _note(name: str, fields: tuple[str, ...]) -> Seen | None:
+        if name == "asked":
+            return Asked(int(fields[0]), None if fields[1] == "none" else int(fields[1]))
+        if name == "silent":
+            return Silent(int(fields[0]))
+        if name == "ended":
+            return Ended()
+        return None
+
+
+def _gpio(field: str) -> int:
+    number = int(field)
+    if not 0 <= number < GPIO_COUNT:
+        raise ValueError(field)
+    return number
+
+
+def _flash_id(text: str) -> str | None:
+    """None for an id that says nothing: all zeros or all ones."""
+    digits = text.upper()
+    return None if set(digits) <= {"0"} or set(digits) <= {"F"} else digits
+
+
+def _fingerprint(text: str) -> str | None:
+    return None if set(text) <= {"0"} else text.lower()
+
+
+def mask_of(gpios: Iterable[int]) -> int:
+    """The mask with these bits."""
+    mask = 0
+    for gpio in gpios:
+        mask |= 1 << gpio
+    return mask

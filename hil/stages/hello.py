@@ -1,0 +1,51 @@
+"""The stage `hello`: is this the bench image, does it speak this protocol, does it know this wiring?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hil.result import Identity, Verdict
+
+PROTOCOL = 1
+
+
+@dataclass(frozen=True, slots=True)
+class HelloFindings:
+    """`trouble` says why the bench can't go on, `help` what to do; `notes` are worth knowing."""
+
+    verdict: Verdict
+    trouble: str | None = None
+    help: str | None = None
+    notes: tuple[str, ...] = ()
+
+
+def findings(board: Identity, wiring_fingerprint: str, keymap_fingerprint: str | None = None) -> HelloFindings:
+    """What a board's introduction means for this keymap file."""
+    if board.protocol is None:
+        return HelloFindings(Verdict.ERROR, "the board did not say hello", "unplug it, plug it in, try again")
+    if board.protocol != PROTOCOL:
+        return HelloFindings(
+            Verdict.ERROR,
+            f"the board speaks protocol {board.protocol}, this bench speaks {PROTOCOL}",
+            "build the bench image with this version: keyc firmware FILE --image bench -o bench.uf2",
+        )
+    if board.image != "bench":
+        return HelloFindings(
+            Verdict.ERROR,
+            f"the board runs its {board.image} image, which can't measure",
+            "load the bench image: keyc firmware FILE --image bench -o bench.uf2",
+        )
+    if board.wiring is not None and board.wiring != wiring_fingerprint:
+        return HelloFindings(
+            Verdict.ERROR,
+            f"the board's image was built for another wiring ({board.wiring}, the file's is {wiring_fingerprint})",
+            "give the keymap file that belongs to this board, or build and load its bench image again",
+        )
+    notes = []
+    if board.wiring is None:
+        notes.append("the image knows no wiring of its own: it takes the file's word for it")
+    if board.flash_id is None:
+        notes.append("the flash chip told no id, so this board can't be told from another one")
+    if keymap_fingerprint is not None and board.keymap not in (None, keymap_fingerprint):
+        notes.append("the keymap in the image is older or newer than the file; the wiring is the same")
+    return HelloFindings(Verdict.PASS, notes=tuple(notes))

@@ -1,0 +1,272 @@
+"""The stage `lines`: one whole table with nothing pressed → what ties lines together, or holds them.
+
+It sees no diode and no open joint, and a switch only if it is closed all the time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from hil.judge import Matrix, State, ends
+from hil.observe import REST, ROW, Observation, members, pair
+from hil.result import BAD_LINES, Line, LineVerdict, Neighbour
+from keyc.keyboard import Diodes
+from keyc.pins import neighbours, package_pin_of_gpio, package_pins
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from keyc.keyboard import Wiring
+
+NOT_SEEN = "switches, diodes and open joints can't be seen without a press: that is the stage positions"
+_GROUND_PAD = 57
+
+
+@dataclass(frozen=True, slots=True)
+class LineFindings:
+    """`groups`: lines that copper joins. `closed`: switches that read pressed with nothing touched, and how
+    they conduct. `maybe_closed`: switches that may be closed, and the other fault that looks the same."""
+
+    lines: tuple[Line, ...]
+    groups: tuple[tuple[int, ...], ...] = ()
+    closed: Mapping[str, State] = field(default_factory=dict)
+    maybe_closed: Mapping[str, str] = field(default_factory=dict)
+
+    def line(self, gpio: int) -> Line | None:
+        return next((one for one in self.lines if one.gpio == gpio), None)
+
+    @property
+    def bad(self) -> bool:
+        return bool(self.closed or self.maybe_closed) or any(one.verdict in BAD_LINES for one in self.lines)
+
+    def troubles_of(self, gpio: int) -> tuple[str, ...]:
+        """The faults of a line, in the words that would plant them."""
+        line = self.line(gpio)
+        if line is None:
+            return (f"GPIO{gpio} not measured",)
+        if line.verdict is LineVerdict.BRIDGED:
+            return tuple(
+                f"bridge {line.pin} {one.name}"
+                if one.pin is None or int(one.pin[4:]) > gpio
+                else f"bridge {one.pin} {line.pin}"
+                for one in line.joined
+            )
+        if line.verdict in (LineVerdict.LOW, LineVerdict.HIGH):
+            return (f"{line.verdict.value} {line.pin}",)
+        if line.verdict is LineVerdict.WEAK:
+            return (f"weak {line.pin}",)
+        if line.verdict is LineVerdict.UNTESTED:
+            return (line.note or f"{line.pin} not measured",)
+        return ()
+
+
+def roles(wiring: Wiring) -> dict[int, str]:
+    """What each pin of the wiring is for."""
+    found: dict[int, str] = {}
+    for dial in wiring.dials:
+        found[dial.pin_a] = found[dial.pin_b] = "dial"
+    for light in wiring.lights:
+        found[light.pin] = "light"
+    for gpio in wiring.direct_pins:
+        found[gpio] = "direct"
+    for gpio in wiring.columns:
+        found[gpio] = "column"
+    for gpio in wiring.rows:
+        found[gpio] = "row"
+    return found
+
+
+def findings(
+    matrix: Matrix, table: Observation, resets: Iterable[int] = (), *, not_measured: int = 0
+) -> LineFindings:
+    """`table`: a whole one, with nothing pressed. `resets`: pins at whose first drive the board restarted,
+    twice; they are joined to RUN. `not_measured`: pins that the board left out for another reason."""
+    return _Lines(matrix, table, frozenset(resets), not_measured).findings()
+
+
+class _Lines:
+    def __init__(self, matrix: Matrix, table: Observation, resets: frozenset[int], not_measured: int) -> None:
+        self.matrix, self.table, self.resets = matrix, table, resets
+        self.wiring = matrix.wiring
+        self.roles = roles(self.wiring)
+        self.not_measured = not_measured
+        down = table.down if table.down is not None else ROW
+        self.high = table.over & (~down | table.held)
+        self.low = table.row(REST) & ~self.high
+        lights = {light.pin: light for light in self.wiring.lights}
+        # A dial may rest on a contact, and an indicator's LED pulls its own line: neither is a fault.
+        for gpio, role in self.roles.items():
+            if role == "dial" or (role == "light" and not lights[gpio].lit_low):
+                self.low &= ~(1 << gpio)
+            if role == "light" and lights[gpio].lit_low:
+                self.high &= ~(1 << gpio)
+        self.free = table.over & ~self.high & ~table.row(REST) & ~table.slow & ~table.held
+        self.pair_of = {
+            frozenset(ends(self.wiring, switch)): switch.name
+            for switch in self.wiring.switches
+            if switch.direct is None
+        }
+
+    def findings(self) -> LineFindings:
+        groups = self._groups()
+        maybe_closed = self._maybe_closed(groups)
+        unsure = {gpio for group in groups if self._by_switches(group) for gpio in group}
+        closed = self._closed(groups)
+        leaking = self._leaking(closed)
+        group_of = {gpio: group for group in groups for gpio in group}
+        every = sorted(
+            {*members(self.table.over | self.not_measured), *self.roles, *self.resets}
+        )
+        lines = tuple(self._line(gpio, group_of.get(gpio, ()), gpio in unsure, leaking) for gpio in every)
+        return LineFindings(lines, tuple(groups), closed, maybe_closed)
+
+    def _line(self, gpio: int, group: tuple[int, ...], unsure: bool, leaking: Mapping[int, int]) -> Line:
+        verdict, joined, note = self._verdict(gpio, group, unsure, leaking)
+        return Line(
+            gpio=gpio,
+            package_pin=package_pin_of_gpio(gpio),
+            role=self.roles.get(gpio, "unused"),
+            verdict=verdict,
+            joined=joined,
+            rise_us=self.table.rise_us.get(gpio),
+            note=note,
+        )
+
+    def _verdict(
+        self, gpio: int, group: tuple[int, ...], unsure: bool, leaking: Mapping[int, int]
+    ) -> tuple[LineVerdict, tuple[Neighbour, ...], str | None]:
+        bit = 1 << gpio
+        if gpio in self.resets:
+            run = next(pin for pin in package_pins().values() if pin.name == "RUN")
+            return (
+                LineVerdict.BRIDGED,
+                (Neighbour(None, run.number, run.name),),
+                "the board restarts when this pin is driven",
+            )
+        if not self.table.over & bit:
+            return LineVerdict.UNTESTED, (), f"the board did not measure GPIO{gpio}"
+        if self.high & bit:
+            return LineVerdict.HIGH, (_supply_beside(gpio),), "reads high although it is pulled down"
+        if self.low & bit:
+            return (
+                LineVerdict.LOW,
+                (Neighbour(None, _GROUND_PAD, "GND"),),
+                "reads low although it is pulled up",
+            )
+        if self.table.slow & bit:
+            return LineVerdict.WEAK, (), "takes more than 100 µs to recover after it was pulled low"
+        if group:
+            joined = tuple(_neighbour(other) for other in group if other != gpio)
+            if unsure:
+                names = " or ".join(self._switches_within(group))
+                return LineVerdict.UNTESTED, joined, f"joined through {names} held down, or by a bridge"
+            return LineVerdict.BRIDGED, joined, None
+        if gpio in leaking:
+            return (
+                LineVerdict.WEAK,
+                tuple(_neighbour(other) for other in members(leaking[gpio])),
+                "current gets through in one direction, where no switch joins these lines",
+            )
+        return LineVerdict.CLEAR, (), None
+
+    def _groups(self) -> list[tuple[int, ...]]:
+        """Lines that read low for one another: what one piece of copper does."""
+        group_of: dict[int, set[int]] = {}
+        for gpio in members(self.free):
+            for other in members(self.table.row(gpio) & self.free):
+                if other > gpio and self.table.row(other) >> gpio & 1:
+                    whole = group_of.get(gpio, {gpio}) | group_of.get(other, {other})
+                    for each in whole:
+                        group_of[each] = whole
+        found = {tuple(sorted(group)) for group in group_of.values()}
+        return sorted(found)
+
+    def _switches_within(self, group: tuple[int, ...]) -> tuple[str, ...]:
+        inside = set(group)
+        return tuple(name for lines, name in self.pair_of.items() if lines <= inside)
+
+    def _by_switches(self, group: tuple[int, ...]) -> bool:
+        """Whether closed switches alone could join these lines (without diodes a switch is a bridge)."""
+        if self.wiring.diodes is not Diodes.NONE:
+            return False
+        reached, waiting = {group[0]}, [group[0]]
+        while waiting:
+            at = waiting.pop()
+            for other in group:
+                if other not in reached and frozenset((at, other)) in self.pair_of:
+                    reached.add(other)
+                    waiting.append(other)
+        return len(reached) == len(group)
+
+    def _maybe_closed(self, groups: list[tuple[int, ...]]) -> dict[str, str]:
+        found: dict[str, str] = {}
+        for group in groups:
+            for name in self._switches_within(group):
+                row, column = self.matrix.switches[name].row, self.matrix.switches[name].column
+                assert row is not None
+                assert column is not None
+                a, b = sorted((row, column))
+                found[name] = f"bridge GPIO{a} GPIO{b}"
+        for switch in self.wiring.switches:
+            if switch.direct is not None and self.low >> switch.direct & 1:
+                found[switch.name] = f"low GPIO{switch.direct}"
+        return found
+
+    def _closed(self, groups: list[tuple[int, ...]]) -> dict[str, State]:
+        """Switches of which one direction reads pressed, and that nothing else explains."""
+        grouped = {gpio for group in groups for gpio in group}
+        found: dict[str, State] = {}
+        low = self.table.low & self.table.readable
+        for switch in self.wiring.switches:
+            if switch.direct is not None or self.wiring.diodes is Diodes.NONE:
+                continue
+            anode, cathode = ends(self.wiring, switch)
+            if not (self.free >> anode & 1 and self.free >> cathode & 1) or {anode, cathode} & grouped:
+                continue
+            forward, backward = bool(low & pair(cathode, anode)), bool(low & pair(anode, cathode))
+            if forward and not backward and not self._way_around(anode, cathode):
+                found[switch.name] = State.GOOD
+            elif backward and not forward and not self._way_around(cathode, anode):
+                found[switch.name] = State.REVERSED
+        return found
+
+    def _way_around(self, start: int, end: int) -> bool:
+        """Whether current gets from one line to another by way of a third one."""
+        reached, waiting = {start}, [start]
+        while waiting:
+            at = waiting.pop()
+            for driven in members(self.free):
+                if driven in reached or not self.table.row(driven) >> at & 1:
+                    continue
+                if driven == end:
+                    if at != start:
+                        return True
+                    continue
+                reached.add(driven)
+                waiting.append(driven)
+        return False
+
+    def _leaking(self, closed: Mapping[str, State]) -> dict[int, int]:
+        """Pairs that read low one way only, where neither a switch nor a way around explains it."""
+        found: dict[int, int] = {}
+        for driven in members(self.free):
+            for line in members(self.table.row(driven) & self.free & ~(1 << driven)):
+                if self.table.row(line) >> driven & 1 or frozenset((driven, line)) in self.pair_of:
+                    continue
+                if not self._way_around(line, driven):
+                    found[driven] = found.get(driven, 0) | 1 << line
+                    found[line] = found.get(line, 0) | 1 << driven
+        return found
+
+
+def _neighbour(gpio: int) -> Neighbour:
+    return Neighbour(f"GPIO{gpio}", package_pin_of_gpio(gpio), f"GPIO{gpio}")
+
+
+def _supply_beside(gpio: int) -> Neighbour:
+    """The supply pin next to a GPIO on the package, if there is one."""
+    for pin in neighbours(gpio):
+        if pin.name in ("IOVDD", "ADC_AVDD", "USB_VDD"):
+            return Neighbour(None, pin.number, pin.name)
+    return Neighbour(None, None, "3V3")

@@ -1,0 +1,519 @@
+"""The stage `positions`: presses, one switch at a time → a verdict for each switch and its diode.
+
+What is kept is evidence: which contact was seen while which switch was asked for. Verdicts are worked out
+from it whenever somebody wants to know, so a later press can mend an earlier misunderstanding. `Guide`
+decides what to ask next; it never makes a verdict.
+
+* `proven` needs one press of the switch that was asked for, with its diode conducting one way only.
+* Every other verdict needs two presses (or two silences) that agree.
+* Touching the switch that was offered instead says "the one asked for is silent". That is believed once
+  the touched one has shown, asked for itself, that it is where the file says.
+* `swapped` needs a closed round: every switch in it answered twice as another one in it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING
+
+from hil.ghosts import Ghosts
+from hil.judge import Judgement, Matrix, State
+from hil.observe import Observation
+from hil.result import Position, PositionVerdict
+from keyc.keyboard import Diodes
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from hil.stages.lines import LineFindings
+    from keyc.keyboard import Cap
+
+_QUICK_US = 700_000  # two touches within this are meant as one gesture
+_CLOCK = 1 << 32
+_AGREEING = 2
+
+ONCE_ONLY = "seen once; a second press that agrees is needed"
+ONE_WAY = "diodes were not measured against their direction"
+
+
+class Kind(Enum):
+    """What one frame meant."""
+
+    GOOD = "good"  # the switch that was asked for, and its diode is fine
+    ANSWERED = "answered"  # another one; that is no fault yet
+    FAULT = "fault"  # its diode conducts the wrong way, or both ways
+    SILENT = "silent"  # the one that was asked for doesn't answer
+    UNCLEAR = "unclear"  # several at once, or nothing that one contact explains
+    UNSTEADY = "unsteady"
+    RELEASED = "released"
+    BACK = "back"  # two quick touches: the question before
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """`switch`: the one seen. `asked`: the one that was asked for. `pressed`: all that newly read pressed."""
+
+    kind: Kind
+    switch: str | None
+    asked: str | None
+    pressed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Which switch to press, and which to touch instead when it doesn't answer. `again`: not the first time."""
+
+    asked: str
+    instead: str | None
+    again: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Press:
+    asked: str | None
+    instead: str | None
+    state: State | None
+
+
+class Positions:
+    """All evidence about a keyboard's positions. `see` takes tables; `position` gives verdicts."""
+
+    def __init__(self, matrix: Matrix, lines: LineFindings, base: Observation, *, fingers: bool = True) -> None:
+        """`base`: the table with nothing pressed. `fingers`: presses come from a finger, not tweezers."""
+        self.matrix, self.lines, self.base = matrix, lines, base
+        self.ghosts = Ghosts(matrix)
+        self.asked: str | None = None
+        self.instead: str | None = None
+        self.ended = False
+        self.frames = 0
+        self._fingers = fingers
+        self._now = base
+        self._seen: dict[str, list[_Press]] = {}
+        self._while_asked: dict[str, list[str | None]] = {}
+        self._unclear: dict[str, list[tuple[str, ...]]] = {}
+        self._unsteady: Counter[str] = Counter()
+        self._held: dict[str, int] = {}  # switch → presses of others since it went down
+        self._opened: set[str] = set()  # read pressed at rest, and then let go
+        self._last_touch: tuple[str, int] | None = None
+        self._judgeable: dict[str, bool] = {}
+        self._one_way = {
+            switch.name: bool(matrix.backward(switch.name) & ~base.readable & ~_blinded(base))
+            for switch in matrix.wiring.switches
+        }
+
+    # -- evidence ----------------------------------------------------------------------------------
+
+    @property
+    def presses(self) -> int:
+        return sum(map(len, self._seen.values()))
+
+    def ask(self, asked: str | None, instead: str | None = None) -> None:
+        """From here on presses answer this question. None: free order."""
+        self.asked, self.instead = asked, instead
+
+    def silent(self) -> Noted | None:
+        """The person says that the switch asked for doesn't answer."""
+        if self.asked is None:
+            return None
+        self._while_asked.setdefault(self.asked, []).append(None)
+        return Noted(Kind.SILENT, None, self.asked)
+
+    def restart(self, base: Observation) -> None:
+        """The board was gone and is back: what was seen stands, what was held is asked again."""
+        self._now = base
+        self._held.clear()
+        self._last_touch = None
+        closed = self.matrix.read_pressed(base)
+        self._opened |= {name for name in self.lines.closed if name not in closed}
+
+    def see(self, table: Observation, *, steady: bool = True) -> Noted | None:
+        """One frame: the table as it is now. What it meant; None if it meant nothing new."""
+        before, self._now = self._now, table
+        self.frames += 1
+        pressed_before, pressed = self.matrix.read_pressed(before), self.matrix.read_pressed(table)
+        if steady:
+            self.ghosts.see(pressed_before, pressed)
+        released = self._releases(table)
+        judged = self.matrix.judgement(before, table)
+        if not judged.pressed:
+            return Noted(Kind.RELEASED, released[0], self.asked) if released else None
+        if not steady:
+            if judged.switch is not None:
+                self._unsteady[judged.switch] += 1
+            return Noted(Kind.UNSTEADY, judged.switch, self.asked, judged.pressed)
+        if judged.switch is None:
+            return self._several(judged)
+        if self.ghosts.completes(judged.switch, pressed | {judged.switch}):
+            # Perhaps a ghost that came a frame late: no evidence for anything.
+            return Noted(Kind.UNCLEAR, None, self.asked, judged.pressed)
+        if judged.switch in self._held:
+            # More of a contact that is down already: this press settles nothing.
+            self._seen[judged.switch][-1] = _Press(self.asked, self.instead, None)
+            return None
+        return self._pressed(judged.switch, judged.state, table.time_us)
+
+    def _several(self, judged: Judgement) -> Noted:
+        if self.asked is not None and self.asked in judged.pressed:
+            self._unclear.setdefault(self.asked, []).append(judged.pressed)
+        return Noted(Kind.UNCLEAR, None, self.asked, judged.pressed)
+
+    def _pressed(self, name: str, state: State | None, time_us: int) -> Noted:
+        for other in self._held:
+            self._held[other] += 1
+        self._held[name] = 0
+        settled_before = self.is_settled(name)
+        quick = self._last_touch is not None and self._last_touch[0] == name
+        quick = quick and (time_us - (self._last_touch or ("", 0))[1]) % _CLOCK <= _QUICK_US
+        self._last_touch = (name, time_us)
+        self._seen.setdefault(name, []).append(_Press(self.asked, self.instead, state))
+        asked = self.asked
+        if name == asked:
+            return Noted(Kind.GOOD if state is State.GOOD else Kind.FAULT, name, asked, (name,))
+        if asked is not None and name == self.instead:
+            self._while_asked.setdefault(asked, []).append(name)
+            return Noted(Kind.SILENT, name, asked, (name,))
+        if settled_before:
+            return Noted(Kind.BACK if quick else Kind.ANSWERED, name, asked, (name,))
+        if asked is not None:
+            self._while_asked.setdefault(asked, []).append(name)
+        kind = Kind.FAULT if state in (State.REVERSED, State.SHORTED) else Kind.ANSWERED
+        return Noted(kind, name, asked, (name,))
+
+    def _releases(self, table: Observation) -> list[str]:
+        low = table.low
+        released = [
+            name
+            for name in self._held
+            if not low & (self.matrix.forward(name) | self.matrix.backward(name)) & ~self.base.low
+        ]
+        for name in released:
+            del self._held[name]
+        for name, state in self.lines.closed.items():
+            shows = self.matrix.backward(name) if state is State.REVERSED else self.matrix.forward(name)
+            if not low & shows:
+                self._opened.add(name)
+        return released
+
+    # -- what it amounts to ------------------------------------------------------------------------
+
+    def is_settled(self, name: str) -> bool:
+        """Whether this switch, asked for, has answered as itself."""
+        return any(press.asked == name for press in self._seen.get(name, ()))
+
+    def is_judgeable(self, name: str) -> bool:
+        """Whether a press of this switch can show what it is, or another fault hides it."""
+        known = self._judgeable.get(name)
+        if known is None:
+            known = self._judgeable[name] = self.matrix.can_be_judged(
+                self.base, name, both_directions=not self._one_way[name]
+            )
+        return known
+
+    def answered_elsewhere(self, name: str) -> str | None:
+        """The position that this switch, asked for, answered as twice, never once as itself."""
+        if self.is_settled(name):
+            return None
+        counts = Counter(seen for seen in self._while_asked.get(name, ()) if seen is not None)
+        agreeing = [seen for seen, count in counts.items() if count >= _AGREEING]
+        return agreeing[0] if len(agreeing) == 1 else None
+
+    def round_of(self, name: str) -> tuple[str, ...]:
+        """The closed round of switches that answer as one another; empty while it isn't closed."""
+        found = [name]
+        while (at := self.answered_elsewhere(found[-1])) is not None:
+            if at == name:
+                return tuple(found)
+            if at in found:
+                return ()
+            found.append(at)
+        return ()
+
+    def silences(self, name: str) -> int:
+        """How often this switch, asked for, did not answer, as far as that is believed."""
+        seen = self._while_asked.get(name, [])
+        offered = {press.instead for press in self._all_presses() if press.asked == name}
+        counts = Counter(other for other in seen if other is not None)
+        return sum(
+            other is None or (self.is_settled(other) and (other in offered or counts[other] >= _AGREEING))
+            for other in seen
+        )
+
+    def silences_claimed(self, name: str) -> int:
+        """How often this switch, asked for, led to something else than itself, believed or not."""
+        return len(self._while_asked.get(name, ()))
+
+    def unclear_times(self, name: str) -> int:
+        return len(self._unclear.get(name, ()))
+
+    def seen_with(self, name: str) -> tuple[str, ...]:
+        """The positions that answered together with this one, twice alike."""
+        alike = Counter(self._unclear.get(name, ())).most_common(1)
+        if not alike or alike[0][1] < _AGREEING:
+            return ()
+        return tuple(other for other in alike[0][0] if other != name)
+
+    def rolled_over(self, name: str) -> str | None:
+        """The switch that was asked for when this one was touched instead, if its own word is still due."""
+        for press in self._seen.get(name, ()):
+            if press.asked is not None and press.instead == name and press.state is State.GOOD:
+                return press.asked
+        return None
+
+    def _all_presses(self) -> list[_Press]:
+        return [press for presses in self._seen.values() for press in presses]
+
+    def position(self, name: str) -> Position:
+        """The verdict on one switch, from all evidence so far."""
+        verdict, state, answered_as, blocked_by = self._verdict(name)
+        switch = self.matrix.switches[name]
+        forward, backward = self._readings(name, verdict, state)
+        is_direct = switch.direct is not None
+        return Position(
+            switch=name,
+            row=_pin(switch.row),
+            column=_pin(switch.column),
+            verdict=verdict,
+            forward=None if is_direct else forward,
+            backward=None if is_direct else backward,
+            direct=forward if is_direct else None,
+            answered_as=answered_as,
+            blocked_by=blocked_by,
+            presses=len(self._seen.get(name, ())),
+        )
+
+    def _verdict(
+        self, name: str
+    ) -> tuple[PositionVerdict, State | None, str | None, tuple[str, ...]]:
+        stuck = self._stuck_state(name)
+        if stuck is not None:
+            return PositionVerdict.STUCK, stuck, None, ()
+        hidden = self.hidden_by(name)
+        if hidden:
+            return PositionVerdict.UNTESTED, None, None, hidden
+        presses = self._seen.get(name, [])
+        counts = Counter(press.state for press in presses)
+        bad = [state for state in (State.REVERSED, State.SHORTED) if counts[state] >= _AGREEING]
+        if bad and (counts[State.GOOD] or len(bad) > 1):
+            return PositionVerdict.INTERMITTENT, None, None, ()
+        if bad == [State.REVERSED]:
+            return PositionVerdict.REVERSED, State.REVERSED, None, ()
+        if bad == [State.SHORTED]:
+            return PositionVerdict.SHORTED, State.SHORTED, None, ()
+        if self._is_proven(name):
+            return PositionVerdict.PROVEN, State.GOOD, None, ()
+        if self._fingers and self._unsteady[name] >= _AGREEING and not counts[State.GOOD]:
+            return PositionVerdict.CHATTERING, None, None, ()
+        if self.round_of(name):
+            return PositionVerdict.SWAPPED, None, self.answered_elsewhere(name), ()
+        elsewhere = self.answered_elsewhere(name)
+        if not presses and self.silences(name) >= _AGREEING:
+            return PositionVerdict.OPEN, None, elsewhere, ()
+        if counts[State.GOOD] or (counts[None] and self._one_way[name]):
+            state = State.GOOD if counts[State.GOOD] else None
+            return PositionVerdict.ANSWERS, state, elsewhere, ()
+        return PositionVerdict.UNTESTED, None, elsewhere, self._why_untested(name)
+
+    def _is_proven(self, name: str) -> bool:
+        for press in self._seen.get(name, ()):
+            if press.state is not State.GOOD:
+                continue
+            if press.asked == name:
+                return True
+            # Touched instead of another one, which has since answered for itself: so this was it.
+            if press.instead == name and press.asked is not None and self.is_settled(press.asked):
+                return True
+        return False
+
+    def _stuck_state(self, name: str) -> State | None:
+        """How a switch conducts that reads pressed though nobody touches it; None if it isn't stuck."""
+        if name in self.lines.closed and name not in self._opened:
+            enough = self.ended or self.frames >= _AGREEING
+            return self.lines.closed[name] if enough else None
+        if name in self._held and (self.ended and self._held[name] >= 1):
+            return next((p.state for p in reversed(self._seen[name]) if p.state), State.GOOD)
+        return None
+
+    def hidden_by(self, name: str) -> tuple[str, ...]:
+        """The faults in whose company no press of this switch can be judged; empty if it can."""
+        if name in self.lines.maybe_closed:
+            return (f"closed {name}", self.lines.maybe_closed[name])
+        if name in self.lines.closed and name not in self._opened:
+            return ("reads pressed with nothing touched",)
+        if self.is_judgeable(name):
+            return ()
+        switch = self.matrix.switches[name]
+        found: list[str] = []
+        for gpio in (switch.row, switch.column, switch.direct):
+            if gpio is not None:
+                found += self.lines.troubles_of(gpio)
+        if not found:
+            found = [f"closed {other}" for other in self.lines.closed if other != name]
+        return tuple(dict.fromkeys(found)) or ("the board did not measure its lines",)
+
+    def _why_untested(self, name: str) -> tuple[str, ...]:
+        together = self.seen_with(name)
+        if together:
+            return (f"answers together with {' and '.join(together)}",)
+        if self._seen.get(name) or self.unclear_times(name):
+            return (ONCE_ONLY,)
+        if self._while_asked.get(name):
+            elsewhere = self.answered_elsewhere(name)
+            if elsewhere:
+                return (f"answered as {elsewhere}, and nothing answered as {name}",)
+            return ("asked for once without an answer; a second time is needed",)
+        return ("no press reached it",)
+
+    def _readings(
+        self, name: str, verdict: PositionVerdict, state: State | None
+    ) -> tuple[str | None, str | None]:
+        if verdict is PositionVerdict.OPEN:
+            return "high", (None if self._one_way[name] else "high")
+        if verdict is PositionVerdict.ANSWERS and state is None:
+            return "low", None
+        if state is None:
+            return None, None
+        if state is State.REVERSED:
+            return "high", "low"
+        both = state is State.SHORTED or self.matrix.wiring.diodes is Diodes.NONE
+        return "low", "low" if both else "high"
+
+    @property
+    def any_one_way(self) -> bool:
+        """Whether diodes went unmeasured because the board reads the matrix in one direction."""
+        return any(self._one_way.values())
+
+
+class Guide:
+    """Which switch to ask for next. `rows`: switch names as the caps lie, a tuple per row of caps."""
+
+    def __init__(self, positions: Positions, rows: Sequence[tuple[str, ...]]) -> None:
+        self._positions = positions
+        self._rows = tuple(rows)
+        self._order = tuple(name for row in rows for name in row)
+        self._asks: Counter[str] = Counter()
+        self._tries = 0  # answers to the present question that did not settle it
+        self._current: str | None = None
+        self._asked_before: list[str] = []
+        self._done: set[str] = set()
+        self._row = 0
+
+    def question(self) -> Question | None:
+        """What to ask now; None when nothing is left to ask."""
+        if self._current is None:
+            self._current = self._choice()
+            self._tries = 0
+            if self._current is not None:
+                self._asked_before.append(self._current)
+        name = self._current
+        if name is None:
+            return None
+        return Question(name, self._instead_of(name), bool(self._asks[name] or self._tries))
+
+    def react(self, noted: Noted) -> None:
+        """Moves on as an answer allows."""
+        name = self._current
+        if name is None:
+            return
+        if noted.kind is Kind.BACK and len(self._asked_before) > 1:
+            self._asked_before.pop()
+            self._current, self._tries = self._asked_before[-1], 0
+            self._done.discard(self._current)
+            return
+        if noted.kind is Kind.RELEASED or noted.asked != name:
+            return
+        if noted.kind is Kind.SILENT:
+            self._close(name)
+        elif noted.switch == name and self._is_resolved(name):
+            self._done.add(name)
+            self._close(name)
+        elif noted.kind is Kind.UNSTEADY or noted.switch == name:
+            self._try(name, 4)
+        elif noted.kind is Kind.UNCLEAR and name in noted.pressed:
+            self._try(name, 2)
+        elif self._positions.answered_elsewhere(name) is not None:
+            self._close(name)
+
+    def _try(self, name: str, tries: int) -> None:
+        self._tries += 1
+        if self._tries >= tries:
+            self._close(name)
+
+    def _close(self, name: str) -> None:
+        self._asks[name] += 1
+        self._current = None
+
+    def _is_resolved(self, name: str) -> bool:
+        if name in self._done:
+            return True
+        positions = self._positions
+        verdict = positions.position(name).verdict
+        resolved = (
+            verdict not in (PositionVerdict.UNTESTED, PositionVerdict.ANSWERS)
+            or bool(positions.hidden_by(name))
+            or bool(positions.seen_with(name))
+        )
+        if resolved:
+            self._done.add(name)
+        return resolved
+
+    def _choice(self) -> str | None:
+        while self._row < len(self._rows):
+            row = self._rows[self._row]
+            for asks in (0, 1):
+                for name in row:
+                    if self._asks[name] == asks and not self._is_resolved(name) and not self._is_waiting(name):
+                        return name
+            self._row += 1
+        # What had to wait for a switch of another row, or was taken for another one meanwhile.
+        for name in self._order:
+            if self._asks[name] < 2 and not self._is_resolved(name):
+                return name
+        return None
+
+    def _is_waiting(self, name: str) -> bool:
+        """Touched instead of a switch that is still to be asked again: that one's answer settles both."""
+        other = self._positions.rolled_over(name)
+        return (
+            other is not None
+            and self._asks[name] == 0
+            and self._asks[other] < 2
+            and not self._is_resolved(other)
+        )
+
+    def _instead_of(self, name: str) -> str | None:
+        """What to touch to say that this one is silent: the next one, or one that is known to answer."""
+        at = self._order.index(name)
+        positions = self._positions
+        for other in self._order[at + 1 :]:
+            if (
+                not self._asks[other]
+                and not positions.hidden_by(other)
+                and not self._is_resolved(other)
+                and positions.rolled_over(other) is None
+            ):
+                return other
+        settled = [other for other in self._order if other != name and positions.is_settled(other)]
+        if settled:
+            return min(settled, key=lambda other: (abs(self._order.index(other) - at), other))
+        return None
+
+
+def rows_of_caps(caps: Sequence[Cap]) -> tuple[tuple[str, ...], ...]:
+    """Switch names by the shape's lines, left to right."""
+    lines: dict[int, list[Cap]] = {}
+    for cap in caps:
+        lines.setdefault(cap.line, []).append(cap)
+    return tuple(tuple(cap.switch for cap in lines[line]) for line in sorted(lines))
+
+
+def _pin(gpio: int | None) -> str | None:
+    return None if gpio is None else f"GPIO{gpio}"
+
+
+def _blinded(base: Observation) -> int:
+    """Pairs that can't be read because of a fault, rather than because nobody drives that line."""
+    from hil.observe import ROW, pairs
+
+    return pairs(base.held | base.slow, ROW) | pairs(ROW, base.held | base.slow)

@@ -1,0 +1,294 @@
+"""The C engine on this computer: built once, kept in the cache, driven through ctypes.
+
+The object holds everything of `templates/engine/` and `templates/port/host/` and needs no C
+library, so any C compiler makes it in a fraction of a second. Tables go in as data.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from platform import platform
+from typing import TYPE_CHECKING, Any
+
+from keyc.cache import cache_folder
+from keyc.diagnostics import UserError
+from keyc.files import shipped
+from keyc.tables import FIRST_MODIFIER, TABLES_VERSION, Tables
+
+if TYPE_CHECKING:
+    from keyc.keyboard import Press
+
+FLAGS = (
+    "-std=c11",
+    "-O2",
+    "-shared",
+    "-fPIC",
+    "-nostdlib",
+    "-ffreestanding",
+    "-fno-builtin",
+    "-fno-stack-protector",
+)
+NO_COMPILER_HELP = 'install one with `pip install "keyc[image]"`, or gcc or clang from your system'
+
+REPORT_NAMES = ("keyboard", "consumer", "system")
+_LINES = 30
+_REPORT_BYTES = 36
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A report as the host took it: when, which (`keyboard`, `consumer`, `system`), its bytes."""
+
+    time_us: int
+    which: str
+    bytes: bytes
+
+
+class _Action(ctypes.Structure):
+    _fields_ = (
+        ("page", ctypes.c_uint16),
+        ("id", ctypes.c_uint16),
+        ("modifiers", ctypes.c_uint8),
+        ("reserved", ctypes.c_uint8),
+    )
+
+
+class _Timing(ctypes.Structure):
+    _fields_ = (("debounce_us", ctypes.c_uint32), ("at_once", ctypes.c_bool))
+
+
+class _Tables(ctypes.Structure):
+    """`struct keyc_tables`, field for field; `Engine` compares the sizes."""
+
+    _fields_ = (
+        ("version", ctypes.c_uint16),
+        ("driven_count", ctypes.c_uint8),
+        ("sensed_count", ctypes.c_uint8),
+        ("direct_count", ctypes.c_uint8),
+        ("switch_count", ctypes.c_uint8),
+        ("layer_count", ctypes.c_uint8),
+        ("uses_second_interface", ctypes.c_uint8),
+        ("driven", ctypes.POINTER(ctypes.c_uint8)),
+        ("sensed", ctypes.POINTER(ctypes.c_uint8)),
+        ("direct", ctypes.POINTER(ctypes.c_uint8)),
+        ("switch_at", ctypes.POINTER(ctypes.c_uint8)),
+        ("cells", ctypes.POINTER(ctypes.c_uint16)),
+        ("actions", ctypes.POINTER(_Action)),
+        ("timings", ctypes.POINTER(_Timing)),
+        ("timing_of", ctypes.POINTER(ctypes.c_uint8)),
+    )
+
+
+class _Report(ctypes.Structure):
+    _fields_ = (
+        ("time_us", ctypes.c_uint64),
+        ("which", ctypes.c_uint8),
+        ("length", ctypes.c_uint8),
+        ("bytes", ctypes.c_uint8 * _REPORT_BYTES),
+    )
+
+
+class EngineLibrary:
+    """The loaded object. `functions` has every function of the C, with its types set for ours."""
+
+    def __init__(self, path: Path) -> None:
+        self.functions = functions = ctypes.CDLL(str(path))
+        pointer, word, time = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
+        _declare(functions.keyc_host_bytes, word)
+        _declare(functions.keyc_host_keyboard_bytes, word, word)
+        _declare(functions.keyc_host_tables_bytes, word)
+        _declare(functions.keyc_host_begin, ctypes.c_bool, pointer, pointer, ctypes.POINTER(_Tables), time)
+        _declare(functions.keyc_host_clock_us, time, pointer)
+        _declare(functions.keyc_host_restarted, ctypes.c_bool, pointer)
+        _declare(functions.keyc_host_run, None, pointer, time)
+        _declare(functions.keyc_host_run_until_told, None, pointer, time)
+        _declare(functions.keyc_host_take_report, ctypes.c_bool, pointer, ctypes.POINTER(_Report))
+        rows = ctypes.POINTER(ctypes.c_uint32)
+        _declare(functions.keyc_host_set_lines, None, pointer, word, word, rows, rows)
+        if functions.keyc_host_tables_bytes() != ctypes.sizeof(_Tables):
+            raise RuntimeError("keyc_tables has another size in C than here")
+
+
+class Engine:
+    """One keyboard's engine over a table of what reads low, with a clock that only `run` moves."""
+
+    def __init__(self, library: EngineLibrary, tables: Tables, now_us: int = 0) -> None:
+        self._functions = functions = library.functions
+        self._tables = _c_tables(tables)
+        self._host = _block(functions.keyc_host_bytes())
+        self._state = _block(functions.keyc_host_keyboard_bytes(tables.switch_count))
+        if not functions.keyc_host_begin(self._host, self._state, ctypes.byref(self._tables), now_us):
+            raise ValueError("the engine refuses these tables")
+
+    @property
+    def now_us(self) -> int:
+        return int(self._functions.keyc_host_clock_us(self._host))
+
+    @property
+    def restarted(self) -> bool:
+        """Whether `usb-boot` has ended it."""
+        return bool(self._functions.keyc_host_restarted(self._host))
+
+    def set_lines(
+        self, low_at_rest: int, low_pulled_down: int, low_driven: Sequence[int], rise_us: Sequence[int]
+    ) -> None:
+        """What reads low from now on: masks over GPIO0-29, and 30 of each row (see `hil.board.Table`)."""
+        row = ctypes.c_uint32 * _LINES
+        self._functions.keyc_host_set_lines(
+            self._host, low_at_rest, low_pulled_down, row(*low_driven), row(*rise_us)
+        )
+
+    def run_until(self, time_us: int) -> list[Report]:
+        """Runs to `time_us` (or one scan past it) and returns the reports that the host took."""
+        return self._run(self._functions.keyc_host_run, time_us)
+
+    def run_until_told(self, time_us: int) -> list[Report]:
+        """Runs until all that has happened is settled and told, at the longest to `time_us`."""
+        return self._run(self._functions.keyc_host_run_until_told, time_us)
+
+    def _run(self, run: Callable[[object, int], None], time_us: int) -> list[Report]:
+        reports: list[Report] = []
+        taken = _Report()
+        while True:
+            run(self._host, time_us)
+            count = len(reports)
+            while self._functions.keyc_host_take_report(self._host, ctypes.byref(taken)):
+                data = bytes(taken.bytes[: taken.length])
+                reports.append(Report(taken.time_us, REPORT_NAMES[taken.which], data))
+            # A full log stops a run before its time: then there was something to take.
+            if len(reports) == count or self.now_us >= time_us or self.restarted:
+                return reports
+
+
+def _declare(function: Any, result: object, *arguments: object) -> None:
+    function.restype = result
+    function.argtypes = arguments
+
+
+def _block(size: int) -> ctypes.Array[ctypes.c_uint64]:
+    return (ctypes.c_uint64 * ((size + 7) // 8))()
+
+
+def _c_tables(tables: Tables) -> _Tables:
+    """The C form. ctypes keeps what its pointers point to alive as long as itself."""
+
+    def bytes_of(values: Sequence[int]) -> ctypes.Array[ctypes.c_uint8]:
+        return (ctypes.c_uint8 * len(values))(*values)
+
+    cells = [cell for layer in tables.cells for cell in layer]
+    actions = [_action(action) for action in tables.actions]
+    timings = [_Timing(timing.debounce_us, timing.at_once) for timing in tables.timings]
+    return _Tables(
+        version=TABLES_VERSION,
+        driven_count=len(tables.driven),
+        sensed_count=len(tables.sensed),
+        direct_count=len(tables.direct),
+        switch_count=tables.switch_count,
+        layer_count=tables.layer_count,
+        uses_second_interface=tables.uses_second_interface,
+        driven=bytes_of(tables.driven),
+        sensed=bytes_of(tables.sensed),
+        direct=bytes_of(tables.direct),
+        switch_at=bytes_of([number for line in tables.switch_at for number in line]),
+        cells=(ctypes.c_uint16 * len(cells))(*cells),
+        actions=(_Action * len(actions))(*actions),
+        timings=(_Timing * len(timings))(*timings),
+        timing_of=None if tables.timing_of is None else bytes_of(tables.timing_of),
+    )
+
+
+def _action(action: Press) -> _Action:
+    bits = sum(1 << (modifier - FIRST_MODIFIER) for modifier in action.modifiers)
+    return _Action(action.usage.page, action.usage.id, bits, 0)
+
+
+def load() -> EngineLibrary:
+    """The engine for this computer, from the cache or freshly built.
+
+    UserError (exit status 3) if it has to be built and no compiler can do it.
+    """
+    folder = cache_folder()
+    if folder is None:
+        from tempfile import TemporaryDirectory
+
+        with TemporaryDirectory(ignore_cleanup_errors=True) as temporary:
+            return _built(Path(temporary) / _object_name())
+    path = folder / _object_name()
+    if path.exists():
+        try:
+            return EngineLibrary(path)
+        except (OSError, AttributeError):
+            path.unlink(missing_ok=True)  # damaged: built again
+    return _built(path)
+
+
+def _folders() -> tuple[Path, Path]:
+    return shipped("templates", "engine"), shipped("templates", "port", "host")
+
+
+def _sources(patterns: Sequence[str] = ("*.c",)) -> list[Path]:
+    found = (path for folder in _folders() for pattern in patterns for path in folder.glob(pattern))
+    return sorted(found, key=lambda path: (path.parent.name, path.name))
+
+
+def _object_name() -> str:
+    from hashlib import sha256
+
+    digest = sha256(repr((FLAGS, platform(), sys.maxsize)).encode())
+    for path in _sources(("*.c", "*.h")):
+        digest.update(repr((path.name, path.read_bytes())).encode())
+    return f"engine-{digest.hexdigest()[:24]}.{'dll' if os.name == 'nt' else 'so'}"
+
+
+def _built(path: Path) -> EngineLibrary:
+    """Builds the object with the first compiler that can, in its place in one step, and loads it."""
+    import subprocess
+
+    failures = []
+    include = [f"-I{folder}" for folder in _folders()]
+    part = path.with_name(f"{path.stem}-{os.getpid()}.part")
+    for compiler in compilers():
+        command = [*compiler, *FLAGS, *include, *map(str, _sources()), "-o", str(part)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        try:
+            if done.returncode == 0:
+                part.replace(path)
+                return EngineLibrary(path)
+            failures.append(f"{' '.join(compiler)}: {_first_error(done.stderr)}")
+        except OSError as error:  # made for another machine, or no room on the disk
+            failures.append(f"{' '.join(compiler)}: {error}")
+            path.unlink(missing_ok=True)
+        finally:
+            part.unlink(missing_ok=True)
+    if failures:
+        raise UserError(f"the engine could not be built: {failures[0]}", NO_COMPILER_HELP, exit_status=3)
+    raise UserError("no C compiler was found on this computer", NO_COMPILER_HELP, exit_status=3)
+
+
+def compilers() -> list[list[str]]:
+    """The commands of the C compilers at hand, the preferred one first.
+
+    `CC` names another one, as is common practice; ziglang's clang comes with pip.
+    """
+    from importlib.util import find_spec
+    from shlex import split
+    from shutil import which
+
+    named = split(os.environ.get("CC", ""))
+    found = [[*named]] if named and which(named[0]) else []
+    found += [[path] for path in map(which, ("gcc", "clang", "cc")) if path]
+    if find_spec("ziglang"):
+        found.append([sys.executable, "-m", "ziglang", "cc"])
+    return found
+
+
+def _first_error(text: str) -> str:
+    lines = (
+        [line for line in text.splitlines() if "error" in line] or text.splitlines() or ["no reason given"]
+    )
+    return lines[0].strip()

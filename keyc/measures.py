@@ -1,0 +1,160 @@
+"""Numbers as a keymap file writes them: lengths, times, angles, usages, ids.
+
+Each reader takes the word as written and returns its value, or raises `Misread` with what is
+wrong and how to write it. The grammar takes anything that begins like a number.
+"""
+
+from __future__ import annotations
+
+import re
+
+_TIME = re.compile(r"([0-9]+(?:\.[0-9]+)?)(us|ms|s)")
+_SIZE = re.compile(r"([0-9]+(?:\.[0-9]+)?)(?:x([0-9]+(?:\.[0-9]+)?))?u")
+_LENGTH = re.compile(r"([0-9]+(?:\.[0-9]+)?)u")
+_ANGLE = re.compile(r"([0-9]+(?:\.[0-9]+)?)deg")
+_BARE = re.compile(r"[0-9]+(?:\.[0-9]+)?(?:x[0-9]+(?:\.[0-9]+)?)?")
+_HEX = re.compile(r"0x([0-9A-Fa-f]{1,8})")
+_USB_ID = re.compile(r"0x([0-9A-Fa-f]{1,4}):0x([0-9A-Fa-f]{1,4})")
+_US = {"us": 1, "ms": 1000, "s": 1_000_000}
+
+# Limits that keep pictures and searches small; no keyboard comes near them.
+LARGEST_CAP_U = 20.0
+LARGEST_PLACE_U = 60.0
+
+
+class Misread(Exception):
+    """A word that isn't the number it should be."""
+
+    def __init__(self, code: str, message: str, help: str) -> None:
+        super().__init__(message)
+        self.code = code
+        self.message = message
+        self.help = help
+
+
+def _form(text: str, what: str, unit: str, example: str) -> Misread:
+    """Why this is no number with such a unit."""
+    joined = "".join(text.split())
+    if joined != text:
+        return Misread("number-form", f"`{text}` is two words", f"write it as one: {joined}")
+    if text.startswith("."):
+        return Misread("number-form", f"`{text}` begins with a point", f"write 0{text}")
+    if _BARE.fullmatch(text):
+        return Misread("number-without-unit", f"`{text}` has no unit", f"write {text}{unit}")
+    return Misread("number-form", f"`{text}` is not {what}", f"{what} is written like this: {example}")
+
+
+def _number(digits: str) -> float:
+    return float(digits) if len(digits) <= 12 else 1e12
+
+
+def time_us(text: str, *, least_us: int, most_us: int) -> int:
+    """A time in microseconds: `5ms`, `0.5s`, `500us`."""
+    match = _TIME.fullmatch(text)
+    if match is None:
+        raise _form(text, "a time", "ms", "5ms")
+    value = round(_number(match[1]) * _US[match[2]])
+    if not least_us <= value <= most_us:
+        limits = f"from {written_time(least_us)} to {written_time(most_us)}"
+        raise Misread("number-out-of-range", f"`{text}` is out of range here", f"write a time {limits}")
+    return value
+
+
+def written_time(us: int) -> str:
+    """`5ms`, `60s`, `500us`: a time as a keymap file writes it."""
+    if us and us % 1_000_000 == 0:
+        return f"{us // 1_000_000}s"
+    if us % 1000 == 0:
+        return f"{us // 1000}ms"
+    return f"{us}us"
+
+
+def _length(digits: str, text: str, least: float, most: float) -> float:
+    value = _number(digits)
+    if not least <= value <= most:
+        raise Misread(
+            "number-out-of-range",
+            f"`{text}` is out of range here",
+            f"write a length from {least:g}u to {most:g}u",
+        )
+    return value
+
+
+def size_u(text: str) -> tuple[float, float]:
+    """A cap's width and height in key units: `1.5u` (height 1) or `1x2u`."""
+    match = _SIZE.fullmatch(text)
+    if match is None:
+        raise _form(text, "a cap's size", "u", "1.5u, or 1x2u for width and height")
+    return (
+        _length(match[1], text, 0.25, LARGEST_CAP_U),
+        _length(match[2], text, 0.25, LARGEST_CAP_U) if match[2] else 1.0,
+    )
+
+
+def gap_u(text: str) -> float:
+    """A gap's width in key units: `[0.25u]`, brackets included."""
+    inside = text[1:-1]
+    match = _LENGTH.fullmatch(inside)
+    if match is not None:
+        return _length(match[1], text, 0.0, LARGEST_PLACE_U)
+    stripped = inside.strip()
+    if stripped != inside and _LENGTH.fullmatch(stripped):
+        raise Misread("number-form", f"`{text}` has blanks in it", f"write [{stripped}]")
+    wrong = _form(stripped or inside, "a gap", "u", "[0.25u]")
+    if stripped:
+        raise Misread(wrong.code, wrong.message, wrong.help.replace(stripped, f"[{stripped}]"))
+    raise Misread("number-form", "this gap has no width", "write its width between the brackets: [0.25u]")
+
+
+def offset_u(text: str) -> float:
+    """A place in key units from the left or the top: `3.5u`."""
+    match = _LENGTH.fullmatch(text)
+    if match is None:
+        raise _form(text, "a place", "u", "3.5u")
+    return _length(match[1], text, 0.0, LARGEST_PLACE_U)
+
+
+def angle_deg(text: str) -> float:
+    """An angle in degrees, clockwise, under 360: `15deg`."""
+    match = _ANGLE.fullmatch(text)
+    if match is None:
+        raise _form(text, "an angle", "deg", "15deg")
+    value = _number(match[1])
+    if value >= 360:
+        raise Misread(
+            "number-out-of-range",
+            f"`{text}` is out of range here",
+            "write an angle under 360deg; clockwise, so 345deg is 15 degrees the other way",
+        )
+    return value
+
+
+def usb_id(text: str) -> tuple[int, int]:
+    """Vendor and product: `0x1209:0x0001`."""
+    match = _USB_ID.fullmatch(text)
+    if match is None:
+        raise Misread(
+            "number-form",
+            f"`{text}` is not a USB id",
+            "write vendor and product as hexadecimal numbers of up to four digits: 0x1209:0x0001",
+        )
+    return int(match[1], 16), int(match[2], 16)
+
+
+def usage_number(text: str, most: int) -> int:
+    """A page or an id of `usage(page, id)`: `0x0C`."""
+    match = _HEX.fullmatch(text)
+    if match is None:
+        hint = f"write 0x{int(text):02X}" if text.isascii() and text.isdigit() and len(text) < 6 else "write it like 0x0C"
+        raise Misread("number-form", f"`{text}` is not written in hexadecimal", hint)
+    value = int(match[1], 16)
+    if value > most:
+        raise Misread("number-out-of-range", f"`{text}` is out of range here", f"it goes up to 0x{most:X}")
+    return value
+
+
+def whole_number(text: str) -> int:
+    """A number without unit, written in digits alone."""
+    if not (text.isascii() and text.isdigit()) or len(text) > 9:
+        raise Misread("number-form", f"`{text}` is not a whole number", "write it in digits alone, such as 4")
+    return int(text)

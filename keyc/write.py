@@ -1,0 +1,62 @@
+"""{file name: text} → a folder. Only what changed is written, and each file is replaced as a whole."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+
+def write_files(folder: str | Path, files: Mapping[str, str]) -> list[str]:
+    """Writes the files that differ into the folder, made if need be; returns their names.
+
+    OSError if the disk refuses; then every file is either the old one or the new one.
+    """
+    Path(folder).mkdir(parents=True, exist_ok=True)
+    changed = []
+    for name, text in sorted(files.items()):
+        path = Path(folder, name)
+        content = text.encode()
+        if _content_of(path) != content:
+            write_whole(path, content)
+            changed.append(name)
+    return changed
+
+
+def write_whole(path: str | Path, content: str | bytes) -> None:
+    """Writes beside the target, then renames: a reader sees the old file or the new one, never half."""
+    target = Path(path)
+    part = target.with_name(f"{target.name}.{os.getpid()}.part")
+    try:
+        part.write_bytes(content.encode() if isinstance(content, str) else content)
+        part.replace(target)
+    except OSError as error:
+        error.filename, error.filename2 = str(target), None  # the name that the user knows
+        raise
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def difference(folder: str | Path, files: Mapping[str, str]) -> str:
+    """What `write_files` would change, as a unified diff; empty if the folder is up to date."""
+    return "".join(_difference(Path(folder), files))
+
+
+def _difference(folder: Path, files: Mapping[str, str]) -> Iterator[str]:
+    from difflib import unified_diff
+
+    for name, text in sorted(files.items()):
+        content = _content_of(folder / name)
+        if content == text.encode():
+            continue
+        old = [] if content is None else content.decode(errors="replace").splitlines(keepends=True)
+        old_name = "/dev/null" if content is None else f"{folder / name}"
+        for line in unified_diff(old, text.splitlines(keepends=True), old_name, str(folder / name)):
+            yield line if line.endswith("\n") else f"{line}\n\\ No newline at end of file\n"
+
+
+def _content_of(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return None

@@ -1,0 +1,166 @@
+/* The lines: what reads low while nothing, or one line, is driven low. */
+#include "bench_internal.h"
+
+static uint32_t levels(const struct keyc_bench *bench)
+{
+    const struct keyc_port *lines = &bench->port->lines;
+    return lines->port_read_levels(lines->context);
+}
+
+static uint32_t now_us(const struct keyc_bench *bench)
+{
+    const struct keyc_port *lines = &bench->port->lines;
+    return lines->port_now_us(lines->context);
+}
+
+static void settle(const struct keyc_bench *bench, uint32_t settle_us)
+{
+    const struct keyc_port *lines = &bench->port->lines;
+    lines->port_settle(lines->context, settle_us);
+}
+
+static void release(const struct keyc_bench *bench)
+{
+    const struct keyc_port *lines = &bench->port->lines;
+    lines->port_release(lines->context);
+}
+
+/* Waits until these lines read high, at most `longest_us`. Returns how long that took, and keeps
+ * those that are still low. */
+static uint32_t wait_for_rise(struct keyc_bench *bench, uint32_t lines, uint32_t longest_us)
+{
+    uint32_t began_us = now_us(bench);
+    for (;;) {
+        uint32_t took_us = now_us(bench) - began_us;
+        bench->still_low = lines & ~levels(bench);
+        if (bench->still_low == 0 || took_us >= longest_us) {
+            return took_us;
+        }
+        settle(bench, 1);
+    }
+}
+
+/* One drive: no longer than it takes to settle and read. Returns the levels read meanwhile. */
+static uint32_t drive(struct keyc_bench *bench, uint32_t driven, uint32_t high_at_rest, uint32_t *rise_us)
+{
+    const struct keyc_port *lines = &bench->port->lines;
+    uint32_t read;
+    lines->port_drive_low(lines->context, driven);
+    settle(bench, KEYC_BENCH_SETTLE_US);
+    read = levels(bench);
+    release(bench);
+    /* A line that is still low would show as a false low at the next drive. */
+    *rise_us = wait_for_rise(bench, high_at_rest, KEYC_BENCH_RECOVERY_US);
+    return read;
+}
+
+/* Nothing driven: which lines a supply holds high, so that they are never driven. */
+void keyc_bench_pull_down(struct keyc_bench *bench, uint32_t lines)
+{
+    const struct keyc_bench_port *port = bench->port;
+    port->port_pull_down(port->lines.context, lines);
+    settle(bench, KEYC_BENCH_RECOVERY_US);
+    bench->low_down = lines & ~levels(bench);
+    bench->held_high = lines & ~bench->low_down;
+    release(bench);
+    settle(bench, KEYC_BENCH_RECOVERY_US);
+}
+
+/* Only to see that the chip survives it. */
+void keyc_bench_first_drive(struct keyc_bench *bench, unsigned pin)
+{
+    uint32_t rise_us;
+    (void)drive(bench, keyc_bench_bit(pin), 0, &rise_us);
+    bench->driven_before |= keyc_bench_bit(pin);
+}
+
+void keyc_bench_scan(struct keyc_bench *bench, uint32_t lines, struct keyc_bench_table *table)
+{
+    uint32_t high_at_rest;
+    if (bench->still_low != 0) {
+        (void)wait_for_rise(bench, bench->still_low, 10u * KEYC_BENCH_RECOVERY_US);
+    }
+    release(bench);
+    settle(bench, KEYC_BENCH_SETTLE_US);
+    table->low_up = lines & ~levels(bench);
+    table->held_against = 0;
+    table->not_recovered = 0;
+    high_at_rest = lines & ~table->low_up;
+    for (unsigned pin = 0; pin < KEYC_BENCH_PINS; pin++) {
+        uint32_t bit = keyc_bench_bit(pin), rise_us, read;
+        table->low_driven[pin] = 0;
+        if ((lines & ~bench->held_high & bit) == 0) {
+            continue;
+        }
+        if (bench->still_low != 0) {
+            (void)wait_for_rise(bench, high_at_rest, KEYC_BENCH_RECOVERY_US);
+            if (bench->still_low != 0) {
+                table->not_recovered |= bit;
+                continue;
+            }
+        }
+        read = drive(bench, bit, high_at_rest, &rise_us);
+        bench->rise_us[pin] = (uint8_t)(rise_us < UINT8_MAX ? rise_us : UINT8_MAX);
+        if (bench->still_low != 0) {
+            table->not_recovered |= bit;
+        } else if ((read & bit) != 0) {
+            table->held_against |= bit;
+        } else {
+            table->low_driven[pin] = lines & ~read & ~bit;
+        }
+    }
+}
+
+bool keyc_bench_same(const struct keyc_bench_table *one, const struct keyc_bench_table *other)
+{
+    uint32_t differences = (one->low_up ^ other->low_up) | (one->held_against ^ other->held_against) |
+                           (one->not_recovered ^ other->not_recovered);
+    for (unsigned pin = 0; pin < KEYC_BENCH_PINS; pin++) {
+        differences |= one->low_driven[pin] ^ other->low_driven[pin];
+    }
+    return differences == 0;
+}
+
+static void add_poll(struct keyc_bench *bench, uint32_t group)
+{
+    group &= bench->watched & ~bench->held_high;
+    if (group != 0) {
+        bench->poll_groups[bench->poll_count++] = group;
+    }
+}
+
+/* Both polarities of every switch are seen if its two lines are once in different groups, each way
+ * round. Where the image knows its rows and columns that takes two drives; else two for each bit of
+ * a pin number, since two pins differ in at least one. */
+void keyc_bench_plan_polls(struct keyc_bench *bench)
+{
+    const struct keyc_bench_identity *identity = bench->identity;
+    uint32_t own = identity->cathode_lines | identity->anode_lines | identity->direct_lines;
+    bench->poll_count = 0;
+    if ((bench->watched & ~own) == 0) {
+        add_poll(bench, identity->cathode_lines);
+        add_poll(bench, identity->anode_lines);
+        return;
+    }
+    for (unsigned number_bit = 1; number_bit < KEYC_BENCH_PINS; number_bit <<= 1) {
+        uint32_t with = 0;
+        for (unsigned pin = 0; pin < KEYC_BENCH_PINS; pin++) {
+            with |= (pin & number_bit) != 0 ? keyc_bench_bit(pin) : 0;
+        }
+        add_poll(bench, with);
+        add_poll(bench, ~with);
+    }
+}
+
+/* True while every line that isn't driven reads high: only then can no press hide behind another. */
+bool keyc_bench_polls_quiet(struct keyc_bench *bench)
+{
+    for (unsigned poll = 0; poll < bench->poll_count; poll++) {
+        uint32_t group = bench->poll_groups[poll], rise_us;
+        uint32_t read = drive(bench, group, bench->watched, &rise_us);
+        if ((bench->watched & ~group & ~read) != 0 || bench->still_low != 0) {
+            return false;
+        }
+    }
+    return bench->poll_count != 0;
+}

@@ -1,0 +1,74 @@
+/* The port for this computer: an electrical table in place of a board, a clock that only waiting
+ * moves, and a USB host that asks once a millisecond. Memory is the caller's; nothing is global. */
+#ifndef KEYC_HOST_H
+#define KEYC_HOST_H
+
+#include "keyc_engine.h"
+
+#define KEYC_HOST_SCAN_US 125u  /* from one scan to the next while something goes on: 8 kHz */
+#define KEYC_HOST_FRAME_US 1000u /* the host asks once a frame (USB 2.0, full speed) */
+#define KEYC_HOST_LOG 256u
+
+/* The board as the chip reads it. Masks: bit n is GPIO n. */
+struct keyc_host_lines {
+    uint32_t low_at_rest;            /* nothing driven, all pulled up: lines that read low */
+    uint32_t low_pulled_down;        /* nothing driven, all pulled down: lines that read low */
+    uint32_t low_driven[KEYC_LINES]; /* this line driven low: lines that read low */
+    uint32_t rise_us[KEYC_LINES];    /* how long a line stays low once it is let go */
+    uint32_t driven, pulled_down;    /* what the program does with the lines */
+    uint32_t low;                    /* what reads low from that, once all has risen */
+    uint32_t rising;                 /* lines that still read low until `high_from_us` */
+    uint64_t high_from_us[KEYC_LINES];
+    uint64_t now_us;
+};
+
+struct keyc_host_report {
+    uint64_t time_us;
+    uint8_t which, length;
+    uint8_t bytes[KEYC_KEYBOARD_REPORT_BYTES];
+};
+
+struct keyc_host {
+    struct keyc_host_lines lines; /* first: it is the port's context */
+    struct keyc_port port;
+    struct keyc_keyboard *keyboard;
+    uint64_t next_frame_us;
+    bool restarted;  /* into the ROM: nothing runs any more */
+    bool report_waits;
+    struct keyc_host_report waiting;
+    uint32_t log_first, log_count;
+    struct keyc_host_report log[KEYC_HOST_LOG];
+};
+
+/* host_lines.c: `context` is a struct keyc_host_lines. */
+void keyc_host_set_lines(struct keyc_host_lines *lines, uint32_t low_at_rest, uint32_t low_pulled_down,
+                         const uint32_t *low_driven, const uint32_t *rise_us);
+void keyc_host_drive_low(void *context, uint32_t driven);
+void keyc_host_release(void *context);
+void keyc_host_pull_down(void *context, uint32_t pulled_down);
+void keyc_host_settle(void *context, uint32_t settle_us);
+uint32_t keyc_host_read_levels(void *context);
+uint32_t keyc_host_now_us(void *context);
+
+/* host_keyboard.c: the daily image's loop. Sizes are for callers that don't read this header. */
+uint32_t keyc_host_bytes(void);
+uint32_t keyc_host_keyboard_bytes(uint32_t switch_count);
+uint32_t keyc_host_tables_bytes(void);
+
+/* Begins at `now_us` with nothing closed. Both blocks are zeroed here. */
+bool keyc_host_begin(struct keyc_host *host, struct keyc_keyboard *keyboard, const struct keyc_tables *tables,
+                     uint64_t now_us);
+uint64_t keyc_host_clock_us(const struct keyc_host *host);
+bool keyc_host_restarted(const struct keyc_host *host);
+
+/* Runs until the clock has come to `until_us`, or one scan past it; sooner if the log is full or the
+ * board has restarted. */
+void keyc_host_run(struct keyc_host *host, uint64_t until_us);
+
+/* The same, but also stops once every change so far has been told and the host has it. */
+void keyc_host_run_until_told(struct keyc_host *host, uint64_t until_us);
+
+/* Takes the oldest report off the log. False: there is none. */
+bool keyc_host_take_report(struct keyc_host *host, struct keyc_host_report *report);
+
+#endif

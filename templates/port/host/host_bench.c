@@ -1,0 +1,144 @@
+/* The bench image's loop on this computer. */
+#include "host_bench.h"
+
+static uint32_t keyc_host_put(struct keyc_host_queue *queue, const uint8_t *bytes, uint32_t count)
+{
+    uint32_t put = 0;
+    while (put < count && queue->given - queue->taken < KEYC_HOST_CONSOLE_BYTES)
+        queue->bytes[queue->given++ % KEYC_HOST_CONSOLE_BYTES] = bytes[put++];
+    return put;
+}
+
+static uint32_t keyc_host_get(struct keyc_host_queue *queue, uint8_t *bytes, uint32_t count)
+{
+    uint32_t got = 0;
+    while (got < count && queue->taken != queue->given)
+        bytes[got++] = queue->bytes[queue->taken++ % KEYC_HOST_CONSOLE_BYTES];
+    return got;
+}
+
+static void keyc_host_bench_drive_low(void *context, uint32_t driven)
+{
+    struct keyc_host_bench *host = context;
+    if ((driven & host->resets) != 0)
+        host->has_reset = true;
+    keyc_host_drive_low(&host->lines, driven);
+}
+
+static uint32_t keyc_host_console_read(void *context, uint8_t *bytes, uint32_t room)
+{
+    struct keyc_host_bench *host = context;
+    return keyc_host_get(&host->to_board, bytes, room);
+}
+
+static uint32_t keyc_host_console_write(void *context, const uint8_t *bytes, uint32_t count)
+{
+    struct keyc_host_bench *host = context;
+    return host->has_reset ? 0 : keyc_host_put(&host->from_board, bytes, count);
+}
+
+static bool keyc_host_console_empty(void *context)
+{
+    const struct keyc_host_bench *host = context;
+    return host->arrived == host->from_board.given;
+}
+
+static void keyc_host_bench_restart(void *context)
+{
+    struct keyc_host_bench *host = context;
+    host->has_restarted = true;
+}
+
+uint32_t keyc_host_bench_size(void)
+{
+    return (uint32_t)sizeof(struct keyc_host_bench);
+}
+
+void keyc_host_bench_begin(struct keyc_host_bench *host, const struct keyc_bench_identity *identity,
+                           uint64_t now_us)
+{
+    uint8_t *bytes = (uint8_t *)host;
+    for (uint32_t n = 0; n < sizeof *host; ++n)
+        bytes[n] = 0;
+    host->identity = *identity;
+    host->lines.now_us = now_us;
+    host->next_frame_us = now_us + KEYC_HOST_FRAME_US;
+    host->port.lines.context = host;
+    host->port.lines.port_drive_low = keyc_host_bench_drive_low;
+    host->port.lines.port_release = keyc_host_release;
+    host->port.lines.port_settle = keyc_host_settle;
+    host->port.lines.port_read_levels = keyc_host_read_levels;
+    host->port.lines.port_now_us = keyc_host_now_us;
+    host->port.lines.port_restart_to_rom = keyc_host_bench_restart;
+    host->port.port_pull_down = keyc_host_pull_down;
+    host->port.port_console_read = keyc_host_console_read;
+    host->port.port_console_write = keyc_host_console_write;
+    host->port.port_console_empty = keyc_host_console_empty;
+    keyc_bench_begin(&host->bench, &host->identity, &host->port);
+}
+
+void keyc_host_bench_set_resets(struct keyc_host_bench *host, uint32_t resets)
+{
+    host->resets = resets;
+}
+
+uint32_t keyc_host_bench_send(struct keyc_host_bench *host, const uint8_t *bytes, uint32_t count)
+{
+    uint32_t put = keyc_host_put(&host->to_board, bytes, count);
+    if (put != 0)
+        host->wanted_us = 0; /* what comes in wakes it */
+    return put;
+}
+
+uint32_t keyc_host_bench_receive(struct keyc_host_bench *host, uint8_t *bytes, uint32_t room)
+{
+    uint32_t ready = host->arrived - host->from_board.taken;
+    return keyc_host_get(&host->from_board, bytes, room < ready ? room : ready);
+}
+
+/* Once a millisecond the computer fetches what has been written. */
+static void keyc_host_bench_frames(struct keyc_host_bench *host)
+{
+    while (host->next_frame_us <= host->lines.now_us) {
+        host->next_frame_us += KEYC_HOST_FRAME_US;
+        if (!keyc_host_console_empty(host)) {
+            host->arrived = host->from_board.given;
+            host->wanted_us = 0;
+        }
+    }
+}
+
+/* Moves the clock on to when something may happen. */
+static void keyc_host_bench_sleep(struct keyc_host_bench *host, uint64_t until_us)
+{
+    uint64_t wake_us = host->wanted_us < until_us ? host->wanted_us : until_us;
+    if (!keyc_host_console_empty(host) && host->next_frame_us < wake_us)
+        wake_us = host->next_frame_us;
+    if (host->lines.now_us < wake_us)
+        host->lines.now_us = wake_us;
+}
+
+void keyc_host_bench_run(struct keyc_host_bench *host, uint64_t until_us)
+{
+    while (host->lines.now_us < until_us && !keyc_host_bench_is_gone(host)) {
+        if (host->wanted_us <= host->lines.now_us) {
+            uint64_t began_us = host->lines.now_us;
+            uint32_t wait_us = keyc_bench_advance(&host->bench);
+            if (wait_us == 0 && host->lines.now_us == began_us)
+                host->lines.now_us += KEYC_HOST_STEP_US;
+            host->wanted_us = host->lines.now_us + wait_us;
+        }
+        keyc_host_bench_sleep(host, until_us);
+        keyc_host_bench_frames(host);
+    }
+}
+
+uint64_t keyc_host_bench_clock_us(const struct keyc_host_bench *host)
+{
+    return host->lines.now_us;
+}
+
+bool keyc_host_bench_is_gone(const struct keyc_host_bench *host)
+{
+    return host->has_reset || host->has_restarted;
+}

@@ -1,0 +1,57 @@
+/* What the chip does for the images: clocks, pins, time, sleep, USB, the ROM. */
+#ifndef KEYC_RP2040_H
+#define KEYC_RP2040_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "engine_usb.h"
+
+/* An image's main program. Never returns. */
+_Noreturn void keyc_main(void);
+
+/* rp2040_clocks.c: crystal 12 MHz, clk_sys 125 MHz, clk_usb 48 MHz, a timer tick of 1 us. */
+void keyc_rp2040_clocks_begin(void);
+
+/* rp2040_pins.c. Lines are bits: bit n is GPIO n. A pin is only ever an input or driven low, at
+ * 2 mA and slow slew; no function here can drive one high. */
+void keyc_rp2040_pins_begin(uint32_t lines);           /* inputs, pulled up */
+void keyc_rp2040_pull_down(uint32_t lines, uint32_t others); /* inputs; `lines` down, `others` up */
+void keyc_rp2040_drive_low(uint32_t lines);            /* these low, every other one released */
+uint32_t keyc_rp2040_read_levels(void);                /* bit set = reads high */
+void keyc_rp2040_let_go(uint32_t lines);               /* of the driven lines, these */
+/* Lines that stay high against their pull-down: something else drives them. */
+uint32_t keyc_rp2040_held_high(uint32_t lines);
+/* From now on a low level on one of these lines ends a sleep; 0: on none. */
+void keyc_rp2040_wake_on_low(uint32_t lines);
+bool keyc_rp2040_low_came(void);
+
+/* rp2040_time.c */
+uint32_t keyc_rp2040_now_us(void);
+void keyc_rp2040_wait_us(uint32_t us);                 /* that long or up to 1 us longer, asleep */
+/* Sleeps until an interrupt comes or `us` are over. */
+void keyc_rp2040_sleep_us(uint32_t us);
+void keyc_rp2040_sleep(void);                          /* until an interrupt comes */
+
+/* rp2040_usb.c: moves the packets of engine_usb.h. Between _hold and _go_on its interrupt is kept
+ * away, so that the main program may use the USB state; both may be nested in nothing. */
+void keyc_rp2040_usb_begin(struct keyc_usb *usb);
+void keyc_rp2040_usb_hold(void);
+void keyc_rp2040_usb_go_on(void);                      /* also sends what is new */
+void keyc_rp2040_usb_wake_host(void);
+
+/* rp2040_rom.c */
+_Noreturn void keyc_rp2040_restart_to_rom(void);       /* the ROM's mass storage */
+_Noreturn void keyc_rp2040_restart(void);
+void *keyc_rp2040_rom_function(char first, char second);
+
+/* rp2040_flash_id.c, for images that run from RAM: the flash chip's unique id; all ones when it has
+ * none or there is no flash. */
+void keyc_rp2040_read_flash_id(uint8_t id[8]);
+
+/* The interrupt handlers, for the vector table. */
+void keyc_rp2040_timer_handler(void);
+void keyc_rp2040_usb_handler(void);
+void keyc_rp2040_io_handler(void);
+
+#endif

@@ -1,0 +1,166 @@
+"""The editor grammar, read as editors read it.
+
+Source of the rules: the TextMate manual, "Language Grammars": of all patterns the one that matches first in
+the line wins, of those the first in the list. Only `match` rules are used, so Python's `re` can stand in for
+Oniguruma: the patterns keep to what both know.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import pytest
+
+from keyc.files import shipped
+from keyc.usages import key_names
+
+GRAMMAR = "keys.tmLanguage.json"
+
+
+@dataclass(frozen=True)
+class Rule:
+    pattern: re.Pattern[str]
+    scope: str | None
+    captures: dict[int, str]
+
+
+@cache
+def rules() -> tuple[Rule, ...]:
+    grammar = json.loads(shipped("grammars", GRAMMAR).read_text(encoding="utf-8"))
+
+    def flat(patterns: list[dict[str, Any]]) -> list[Rule]:
+        found = []
+        for entry in patterns:
+            if "include" in entry:
+                found += flat([grammar["repository"][entry["include"].removeprefix("#")]])
+            elif "patterns" in entry:
+                found += flat(entry["patterns"])
+            else:
+                captures = {int(n): c["name"] for n, c in entry.get("captures", {}).items()}
+                found.append(Rule(re.compile(entry["match"]), entry.get("name"), captures))
+        return found
+
+    return tuple(flat(grammar["patterns"]))
+
+
+def scopes(line: str) -> list[tuple[str, str]]:
+    """(text, scope without its `.keys`) of every scoped piece of a line."""
+    pieces, at = [], 0
+    while at < len(line):
+        found = [(match, rule) for rule in rules() if (match := rule.pattern.search(line, at))]
+        if not found:
+            break
+        match, rule = min(found, key=lambda one: one[0].start())
+        assert match.end() > match.start(), rule
+        if rule.scope:
+            pieces.append((match[0], rule.scope.removesuffix(".keys")))
+        pieces += [(match[n], scope.removesuffix(".keys")) for n, scope in rule.captures.items()]
+        at = match.end()
+    return pieces
+
+
+def test_scope_and_file_type() -> None:
+    grammar = json.loads(shipped("grammars", GRAMMAR).read_text(encoding="utf-8"))
+    assert grammar["scopeName"] == "source.keys"
+    assert grammar["fileTypes"] == ["keys"]
+
+
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        (
+            'keyboard "Heron # 6" {   # six',
+            [
+                ("keyboard", "keyword.control"),
+                ('"Heron # 6"', "string.quoted.double"),
+                ("# six", "comment.line.number-sign"),
+            ],
+        ),
+        (
+            "    row GPIO4     SW9     SW10    --       # none",
+            [
+                ("row", "keyword.other"),
+                ("GPIO4", "variable.language.pin"),
+                ("SW9", "variable.other"),
+                ("SW10", "variable.other"),
+                ("--", "constant.language"),
+                ("# none", "comment.line.number-sign"),
+            ],
+        ),
+        (
+            "    SW5 1x2u [0.25u] SW6 1.5u",
+            [
+                ("SW5", "variable.other"),
+                ("1x2u", "constant.numeric"),
+                ("0.25u", "constant.numeric"),
+                ("SW6", "variable.other"),
+                ("1.5u", "constant.numeric"),
+            ],
+        ),
+        (
+            "let take-back = Control+Z",
+            [
+                ("let", "keyword.control"),
+                ("take-back", "entity.name.function"),
+                ("=", "keyword.operator"),
+                ("Control", "support.constant.key"),
+                ("+", "keyword.operator"),
+                ("Z", "support.constant.key"),
+            ],
+        ),
+        (
+            r'    ..  usb-boot  "\"" \  # goes on',
+            [
+                ("..", "constant.language"),
+                ("usb-boot", "constant.language"),
+                (r'"\""', "string.quoted.double"),
+                ("\\", "constant.character.escape.line-continuation"),
+                ("# goes on", "comment.line.number-sign"),
+            ],
+        ),
+        (
+            "usage(0x0C, 0x00E9) next(x) Tab/arrows",
+            [
+                ("usage", "support.function"),
+                ("0x0C", "constant.numeric"),
+                ("0x00E9", "constant.numeric"),
+                ("next", "support.function"),
+                ("x", "support.constant.key"),
+                ("Tab", "support.constant.key"),
+                ("/", "keyword.operator"),
+                ("arrows", "variable.other"),
+            ],
+        ),
+        (
+            "tap SW5 12ms expect nothing-held",
+            [
+                ("tap", "keyword.other"),
+                ("SW5", "variable.other"),
+                ("12ms", "constant.numeric"),
+                ("expect", "keyword.other"),
+                ("nothing-held", "keyword.other"),
+            ],
+        ),
+        ("layer row-of-keys {", [("layer", "keyword.control"), ("row-of-keys", "entity.name.function")]),
+        ("up-down", [("up-down", "variable.other")]),
+        ('"not closed', [('"not closed', "string.quoted.double")]),
+    ],
+)
+def test_pieces_of_a_line(line: str, expected: list[tuple[str, str]]) -> None:
+    assert scopes(line) == expected
+
+
+@pytest.mark.parametrize("name", key_names())
+def test_every_key_is_seen_as_one(name: str) -> None:
+    assert scopes(f"    {name} ") == [(name, "support.constant.key")]
+
+
+def test_every_word_of_the_language_is_seen_as_one() -> None:
+    words = re.findall(r"/([a-z-]+)\(\?!", shipped("grammars", "keymap.lark").read_text(encoding="utf-8"))
+    assert len(words) > 40
+    for word in words:
+        assert scopes(word)[0][1].startswith("keyword."), word
