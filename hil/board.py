@@ -23,7 +23,6 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 from keyc.diagnostics import UserError
-
 from keyc.keyboard import Diodes, Switch, Wiring
 
 GPIO_COUNT = 30
@@ -32,7 +31,7 @@ ALL_PINS = (1 << GPIO_COUNT) - 1
 # What a line's rise is made of: typical values, from memory. 65 kOhm is the middle of 50-80 kOhm.
 _PULL_UP_OHM = 65_000
 _RISE_TIME_CONSTANTS = 0.932  # ln(3.3 V / (3.3 V - 2.0 V)): from ground to the input's high threshold
-_PIN_PF, _PAD_PF, _TRACK_PF, _SWITCH_PF = 5.0, 5.0, 20.0, 3.0
+_PIN_PF, _PAD_PF, _TRACK_PF, _SWITCH_PF = 5.0, 5.0, 20.0, 1.5
 
 _RAILS_HIGH = frozenset({"3V3", "IOVDD", "ADC_AVDD", "VREG_IN", "USB_VDD"})
 _RAILS_LOW = frozenset({"GND", "TESTEN"})  # TESTEN is tied to ground on every board

@@ -23,6 +23,7 @@ from rp2040py.execute_batch import execute_batch
 from rp2040py.peripherals import reset as blocks
 from rp2040py.peripherals.peripheral import Peripheral
 from rp2040py.peripherals.reset import RPReset
+from rp2040py.peripherals.ssi import RPSSI
 from rp2040py.peripherals.timer import RPTimer
 from rp2040py.rp2040 import RP2040
 from rp2040py.sio import RPSIO
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 
 FLASH_BYTES = 2 * 1024 * 1024
 RAM_BYTES = 264 * 1024
+_ROM_BYTES = 16 * 1024
 CRYSTAL_HZ = 12_000_000
 
 _USB_IRQ = 5
@@ -46,6 +48,7 @@ _RESET_PLL_SYS, _RESET_PLL_USB = 1 << 12, 1 << 13  # datasheet 2.14.3
 _XIP_SRAM, _SSI, _SYSCFG, _CLOCKS, _RESETS = 0x15000, 0x18000, 0x40004, 0x40008, 0x4000C
 _IO_BANK0, _PADS_BANK0, _PLL_SYS, _PLL_USB = 0x40014, 0x4001C, 0x40028, 0x4002C
 _TIMER, _WATCHDOG, _ROSC, _USB = 0x40054, 0x40058, 0x40060, 0x50110
+_PIO0, _PIO1 = 0x50200, 0x50300
 
 
 class ChipWarning(RuntimeError):
@@ -77,13 +80,14 @@ class Chip:
     """One RP2040 with its flash, its BOOTSEL button, its lines and its USB plug.
 
     Without flash the ROM finds it blank at every start, whatever it wrote. `seed` makes the junk that RAM
-    holds at power-on. The flash survives power cycles, RAM doesn't. Time runs only in `run_us` and
-    `run_until_ns`, and goes on while the power is off.
+    holds at power-on, and the flash's unique id. The flash survives power cycles, RAM doesn't. Time runs
+    only in `run_us` and `run_until_ns`, and goes on while the power is off.
     """
 
     def __init__(self, seed: int = 0, *, has_flash: bool = True) -> None:
         self._seed = seed
         self.has_flash = has_flash
+        self.flash_id = random.Random(f"flash {seed}").randbytes(8) if has_flash else bytes([0xFF]) * 8
         self._power_ons = 0
         self._plugged = False
         self._ram = b""
@@ -357,8 +361,7 @@ class _Powered:
         bus[_RESETS] = self.resets
 
         # Seen: an alarm fires up to 1 us early.
-        emulator.timer = _Timer(emulator, "TIMER")
-        bus[_TIMER] = self._block("TIMER", emulator.timer, reset_bit=blocks.RESET_TIMER)
+        emulator.timer = bus[_TIMER] = _Timer(emulator, self.resets)
 
         # Seen: transfers complete by themselves.
         emulator.usb_ctrl = self.usb  # type: ignore[assignment]  # the calls that the bus makes are all there
@@ -389,10 +392,17 @@ class _Powered:
             stored={0xA0: 0xFFFFFFFF, 0xA4: 0x7FFF, 0xA8: 0xFFFFFFFF, 0xAC: 0x7FFF},  # WAKE_EN, SLEEP_EN
         )
         bus[_SYSCFG] = self._block("SYSCFG", bus[_SYSCFG], stored={0x00: 0, 0x04: 0})  # NMI masks
-        bus[_SSI] = self._block("SSI", bus[_SSI], stored={0x10: 0, 0x48: 0})  # SER, ICR
+        # Seen: the flash answers everything but the request for its unique id.
+        emulator.ssi = _FlashChip(emulator, self._chip.flash_id)
+        bus[_SSI] = self._block("SSI", emulator.ssi, stored={0x10: 0, 0x48: 0})  # SER, ICR
         # Seen: TICK reads as running whatever was written.
         self.watchdog = self._block("WATCHDOG", bus[_WATCHDOG], stored={0x2C: 0x200})
         bus[_WATCHDOG] = self.watchdog
+
+        # No image of ours uses PIO, and asking two idle ones after every instruction takes a tenth of the
+        # time. Without them on the bus an image that tries is found out.
+        self._pio, emulator.pio = emulator.pio, []
+        del bus[_PIO0], bus[_PIO1]
 
         # Seen: nothing is mapped at 0x15000000, where the ROM keeps a page while it writes the flash.
         bus[_XIP_SRAM] = _XipSram()
@@ -406,13 +416,7 @@ class _Powered:
         stored: Mapping[int, int] | None = None,
         written: Callable[[int], None] | None = None,
     ) -> _Block:
-        def in_reset(access: str) -> bool:
-            if self.resets.held & reset_bit:
-                self.warning(name, f"{access} while RESETS holds it")
-                return True
-            return False
-
-        return _Block(inner, in_reset, dict(stored or {}), written)
+        return _Block(name, inner, self.resets, reset_bit, dict(stored or {}), written)
 
     def _reset_blocks(self, bits: int) -> None:
         """RESETS has just taken hold of these blocks."""
@@ -442,7 +446,9 @@ class _Powered:
     def _restart(self) -> None:
         """The watchdog bit. Seen: the emulator then jumps into the flash; the chip enters its ROM."""
         self.restarts += 1
+        self.emulator.pio = self._pio  # reset() looks at them
         self.emulator.reset(preserve_flash=True, from_watchdog=True)
+        self.emulator.pio = []
         self._after_reset()
 
     def _after_reset(self) -> None:
@@ -457,13 +463,17 @@ class _Block:
 
     def __init__(
         self,
+        name: str,
         inner: Peripheral,
-        in_reset: Callable[[str], bool],
+        resets: _Resets,
+        reset_bit: int,
         stored: dict[int, int],
         written: Callable[[int], None] | None,
     ) -> None:
+        self._name = name
         self._inner = inner
-        self._in_reset = in_reset
+        self._resets = resets
+        self._reset_bit = reset_bit
         self.stored = stored
         self._written = written
 
@@ -471,7 +481,8 @@ class _Block:
         self._inner.reset()
 
     def read_uint32(self, offset: int) -> int:
-        if self._in_reset("read"):
+        if self._resets.held & self._reset_bit:
+            self._resets.complain(self._name, "read")
             return 0
         offset &= 0xFFF  # all four aliases read the same
         return self.stored[offset] if offset in self.stored else self._inner.read_uint32(offset)
@@ -480,7 +491,8 @@ class _Block:
         self.write_uint32_atomic(offset, value, 0)
 
     def write_uint32_atomic(self, offset: int, value: int, atomic_type: int) -> None:
-        if self._in_reset("write"):
+        if self._resets.held & self._reset_bit:
+            self._resets.complain(self._name, "write")
             return
         if offset in self.stored:
             old = self.stored[offset]
@@ -499,6 +511,14 @@ class _Resets(RPReset):
         super().__init__(emulator, "RESETS")
         self._reset_blocks = reset_blocks
         self.held = 0
+
+    def complain(self, name: str, access: str) -> None:
+        """A block was used while it is held: on the chip a write is lost and a read means nothing.
+
+        The ROM does so too, and is left to it: after `reset_to_usb_boot` its drive reads TIMER for an id.
+        """
+        if self.rp2040.core.pc >= _ROM_BYTES:
+            self.rp2040.logger.warning(name, f"{access} while RESETS holds it")
 
     def hold_all(self) -> None:
         self._hold(blocks.RESETS_BITS_MASK)
@@ -526,15 +546,27 @@ class _Resets(RPReset):
 class _Timer(RPTimer):
     """TIMER, whose alarms fire when the count reaches them."""
 
-    def __init__(self, emulator: RP2040, name: str) -> None:
-        super().__init__(emulator, name)
+    def __init__(self, emulator: RP2040, resets: _Resets) -> None:
+        super().__init__(emulator, "TIMER")
+        self._resets = resets
         self._started_ns = self.clock.nanos
 
     def reset(self) -> None:
         super().reset()
         self._started_ns = self.clock.nanos
 
+    def read_uint32(self, offset: int) -> int:
+        if self._resets.held & blocks.RESET_TIMER:
+            self._resets.complain("TIMER", "read")
+            return 0
+        if offset == 0x28:  # TIMERAWL: read so often that it is worth a short way
+            return int((self.clock.nanos - self._started_ns) // 1000) & 0xFFFFFFFF
+        return super().read_uint32(offset & 0xFFF)
+
     def write_uint32(self, offset: int, value: int) -> None:
+        if self._resets.held & blocks.RESET_TIMER:
+            self._resets.complain("TIMER", "write")
+            return
         if not 0x10 <= offset <= 0x1C:
             super().write_uint32(offset, value)
             return
@@ -544,6 +576,19 @@ class _Timer(RPTimer):
         alarm.armed = True
         alarm.target_micros = value
         alarm.clock_alarm.schedule(ticks * 1000 - part_ns if ticks else 0)
+
+
+class _FlashChip(RPSSI):
+    """The flash behind SSI, with the unique id that its maker gave it (command 4Bh, four dummy bytes)."""
+
+    def __init__(self, emulator: RP2040, unique_id: bytes) -> None:
+        super().__init__(emulator, "SSI")
+        self._unique_id = unique_id
+
+    def _shift_byte(self, byte_out: int) -> int:
+        answer = super()._shift_byte(byte_out)
+        at = len(self._tx_buffer) - 6
+        return self._unique_id[at] if self._tx_buffer[0] == 0x4B and 0 <= at < 8 else answer
 
 
 class _Pll:

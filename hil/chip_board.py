@@ -7,15 +7,16 @@ the restart awaited. From then on the board is what its console and its key repo
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
 
 from hil.board import Board, Fault
 from hil.chip import Chip
-from hil.usb_host import Device, MassStorage, UsbError, UsbHost
+from hil.usb_host import Device, MassStorage, NoDevice, UsbError, UsbHost
 from keyc.keyboard import Wiring
 
 _ROM_VENDOR, _ROM_PRODUCT = 0x2E8A, 0x0003
-_FLASH_BASE, _RAM_BASE = 0x10000000, 0x20000000
-_CLASS_CDC, _CLASS_STORAGE = 0x02, 0x08
+_RAM_BASE = 0x20000000
+_CLASS_CDC = 0x02
 
 # Top-level collections (HID Usage Tables: page, usage) and what their reports are called.
 _REPORT_NAMES = {
@@ -53,7 +54,7 @@ class ChipBoard:
     def power_on(self) -> None:
         """The whole way: BOOTSEL, the ROM's drive, the copy, the restart, the image on the bus.
 
-        Raises UsbError when the drive or the image doesn't show itself.
+        Raises NoDevice when the drive or the image doesn't show itself, UsbError when it won't work.
         """
         self.unplug()
         self.chip.hold_bootsel(True)
@@ -63,21 +64,21 @@ class ChipBoard:
         self._copy()
 
     def plug(self) -> None:
-        """As its owner plugs it in: an image in flash is still there, one in RAM is copied again."""
-        if self._lies_in_ram():
-            self.power_on()
-        else:
-            self.plug_alone()
+        """As its owner plugs it in: an image in flash is still there, one in RAM is copied again.
 
-    def plug_alone(self, timeout_us: int = 2_000_000) -> bool:
-        """Power, and nobody's hand on it; True when something enumerated."""
+        Where no device shows itself, `connected` stays False.
+        """
+        with suppress(NoDevice):
+            if self._lies_in_ram():
+                self.power_on()
+            else:
+                self.plug_alone()
+
+    def plug_alone(self) -> None:
+        """Power, and nobody's hand on it; raises NoDevice when nothing shows itself."""
         self.unplug()
         self.chip.power_on()
-        try:
-            self._greet(timeout_us)
-        except UsbError:
-            return False
-        return True
+        self._greet()
 
     def unplug(self) -> None:
         """Power and data gone at once."""
@@ -104,6 +105,11 @@ class ChipBoard:
         return self._board.faults
 
     @property
+    def connected(self) -> bool:
+        """Whether the computer sees the image on the bus."""
+        return self.host.device is not None and not self.shows_drive
+
+    @property
     def shows_drive(self) -> bool:
         """The ROM's drive is what the computer sees."""
         device = self.host.device
@@ -116,8 +122,8 @@ class ChipBoard:
         if self.shows_drive:
             raise UsbError("the ROM's drive is back: it didn't start the image")
 
-    def _greet(self, timeout_us: int = 2_000_000) -> None:
-        device = self.host.enumerate(timeout_us)
+    def _greet(self) -> None:
+        device = self.host.enumerate()
         if device.interface_of_class(_CLASS_CDC):
             self.host.open_port()
 

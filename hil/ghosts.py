@@ -21,7 +21,7 @@ Corners = frozenset[str]
 
 
 class Ghosts:
-    """Collects what frames say about ghosting. Positions are those that read pressed in the file's direction."""
+    """Collects what frames say about ghosting. Pressed: reads so in the file's direction."""
 
     def __init__(self, matrix: Matrix) -> None:
         self._matrix = matrix
@@ -76,7 +76,8 @@ class Ghosts:
         that no frame has shown at work is listed with a rectangle that it will spoil."""
         bad = set(shorted)
         ghosts = [
-            Ghost(one.rectangle, one.ghost, one.suspect, one.suspect in bad) for one in self._candidates.values()
+            Ghost(one.rectangle, one.ghost, one.suspect, one.suspect in bad)
+            for one in self._candidates.values()
         ]
         for name in sorted(bad - {one.suspect for one in ghosts}):
             everything = frozenset(self._at.values())

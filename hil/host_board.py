@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Literal
 
 from hil.board import ALL_PINS, GPIO_COUNT, Board, Fault
 from keyc.engine import Engine, EngineLibrary, load
-from keyc.keyboard import Diodes, Wiring
+from keyc.keyboard import Wiring
 
 if TYPE_CHECKING:
     from keyc.tables import Fingerprints, Tables

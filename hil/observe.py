@@ -8,7 +8,7 @@ never holds the line itself. Whole tables then compare with `&` and `~`.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Protocol, Union
+from typing import TYPE_CHECKING, Protocol
 
 from hil.result import Identity
 
@@ -76,7 +76,9 @@ class Observation:
         """This table with one row read (again). The line itself is no reading of its own row."""
         own = 0 if driven == REST else 1 << driven
         cleared = self.low & ~pairs(1 << driven, ROW)
-        return replace(self, low=cleared | pairs(1 << driven, lines & ROW & ~own), rows=self.rows | 1 << driven)
+        return replace(
+            self, low=cleared | pairs(1 << driven, lines & ROW & ~own), rows=self.rows | 1 << driven
+        )
 
     @property
     def readable(self) -> int:
@@ -184,9 +186,9 @@ class Ended:
     """A note of the bench: every question has been asked."""
 
 
-Seen = Union[
-    Introduced, Looked, Watching, Changed, Spoke, AboutToDrive, Gap, Refused, Asked, Silent, Ended
-]
+Seen = (
+    Introduced | Looked | Watching | Changed | Spoke | AboutToDrive | Gap | Refused | Asked | Silent | Ended
+)
 
 
 class Reader:
@@ -199,6 +201,7 @@ class Reader:
         self._now: Observation | None = None  # the table since the last frame; None: not known
         self._next: Observation | None = None  # the frame that is coming in
         self._steady = True
+        self._in_table = False
 
     def take(self, sentence: SentenceLike) -> Seen | None:
         """What this sentence completes, if anything."""
@@ -212,19 +215,17 @@ class Reader:
         self._now = table
 
     def _taken(self, name: str, fields: tuple[str, ...]) -> Seen | None:
-        if name == "change":
-            return self._change(fields)
         if name == "finished":
             return self._finished(fields[0])
-        if name == "low-lines":
+        if name == "change":
+            self._change(fields)
+        elif name == "low-lines":
             self._low_lines(fields)
         elif name == "rise":
             gpio, rise_us = _gpio(fields[0]), int(fields[1])
             self._table = replace(self._table, rise_us={**self._table.rise_us, gpio: rise_us})
-        elif name == "not-recovered":
-            self._table = replace(self._table, slow=self._table.slow | 1 << _gpio(fields[0]))
-        elif name == "held-against":
-            self._table = replace(self._table, held=self._table.held | 1 << _gpio(fields[0]))
+        elif name in ("not-recovered", "held-against"):
+            self._unusable(name, 1 << _gpio(fields[0]))
         elif name == "unsteady":
             self._steady = False
         elif name == "about-to-drive":
@@ -243,24 +244,49 @@ class Reader:
         elif name == "flash-id":
             self._identity = replace(self._identity, flash_id=_flash_id(fields[0]))
         elif name == "fingerprint":
-            if fields[0] in ("wiring", "keymap", "engine"):
-                self._identity = replace(self._identity, **{fields[0]: _fingerprint(fields[1])})
+            self._fingerprint(fields[0], _fingerprint(fields[1]))
         else:
             return self._note(name, fields)
         return None
 
     def lost(self) -> Gap:
         """Lines are missing here: what was coming in is thrown away."""
-        self._table, self._now, self._next, self._steady = Observation(), None, None, True
+        self._table, self._now, self._next = Observation(), None, None
+        self._steady, self._in_table = True, False
         return Gap()
 
+    def _fingerprint(self, what: str, digits: str | None) -> None:
+        if what == "wiring":
+            self._identity = replace(self._identity, wiring=digits)
+        elif what == "keymap":
+            self._identity = replace(self._identity, keymap=digits)
+        elif what == "engine":
+            self._identity = replace(self._identity, engine=digits)
+
+    def _unusable(self, name: str, pin: int) -> None:
+        """A row that says nothing: of the table under way, or of the frame that is coming in."""
+        table = self._table if self._in_table else self._next or self._now
+        if table is None:
+            return
+        if name == "held-against":
+            table = replace(table, held=table.held | pin)
+        else:
+            table = replace(table, slow=table.slow | pin)
+        if self._in_table:
+            self._table = table
+        else:
+            self._next = table
+
     def _low_lines(self, fields: tuple[str, ...]) -> None:
+        self._in_table = True
         how, lines = fields[0], int(fields[1], 16)
         if how == "down":
             # A look begins with this row.
             self._table = Observation(down=lines)
         elif how == "up":
-            self._table = self._table.with_row(REST, lines)
+            # In a look this is the second row, in a watch the first.
+            before = self._table if self._table.down is not None else Observation()
+            self._table = before.with_row(REST, lines)
         else:
             self._table = self._table.with_row(_gpio(how), lines)
 
@@ -269,6 +295,8 @@ class Reader:
             return
         coming = self._next or self._now
         row = REST if fields[0] == "up" else _gpio(fields[0])
+        if row != REST:
+            coming = replace(coming, held=coming.held & ~(1 << row), slow=coming.slow & ~(1 << row))
         self._next = replace(coming.with_row(row, int(fields[1], 16)), time_us=int(fields[2]))
 
     def _finished(self, word: str) -> Seen | None:
@@ -276,11 +304,13 @@ class Reader:
             return Introduced(self._identity, dict(self._can))
         if word == "look":
             looked, self._table = self._complete("pins"), Observation()
-            return Looked(looked) if looked.down is not None else None
+            self._in_table = False
+            return Looked(looked) if looked.down is not None and looked.rows >> REST else None
         if word == "watch":
-            self._now, self._table, self._next = self._complete("watch"), Observation(), None
-            self._steady = True
-            return Watching(self._now)
+            watched, self._table = self._complete("watch"), Observation()
+            self._next, self._steady, self._in_table = None, True, False
+            self._now = watched if watched.rows >> REST else None
+            return Watching(watched) if self._now is not None else None
         if word == "change" and self._next is not None:
             self._now, self._next = self._next, None
             steady, self._steady = self._steady, True

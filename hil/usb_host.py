@@ -34,6 +34,10 @@ class UsbError(RuntimeError):
     """The device didn't do what USB asks of it."""
 
 
+class NoDevice(UsbError):
+    """Nothing pulled its line up in time."""
+
+
 class UsbStall(UsbError):
     """The device answered STALL: it doesn't know the request, or the endpoint is halted."""
 
@@ -199,11 +203,11 @@ class UsbHost:
         return self._cable and self.chip.running and self.chip.usb.pulled_up
 
     def wait_attached(self, timeout_us: int = 2_000_000) -> None:
-        """Run until a device shows itself; raises UsbError when none does."""
+        """Run until a device shows itself; raises NoDevice when none does."""
         end_ns = self.chip.now_ns + timeout_us * 1000
         while not self.attached:
             if self.chip.now_ns >= end_ns:
-                raise UsbError(f"no device showed itself within {timeout_us // 1000} ms")
+                raise NoDevice(f"no device showed itself within {timeout_us // 1000} ms")
             self.chip.run_us(FRAME_US)
 
     def wait_detached(self, timeout_us: int = 2_000_000) -> None:

@@ -114,7 +114,8 @@ def _one_as_text(one: Diagnostic, paint: _Paint) -> str:
     lines += _wrapped(f"{one.severity}: ", f"{one.message} [{one.code}]", paint, tone)
     own = [label.message for label in one.labels if label.span == one.span]
     others = [label for label in one.labels if label.span != one.span]
-    number_width = max(len(str(label.span.source.place(label.span.start)[0])) for label in (*others, one))
+    numbers = (span.source.place(span.start)[0] for span in (one.span, *(label.span for label in others)))
+    number_width = len(str(max(numbers)))
     lines += _excerpt(one.span, own, "^", number_width, paint, tone)
     for label in others:
         lines += _excerpt(label.span, [label.message], "-", number_width, paint, paint.dim)
@@ -168,7 +169,9 @@ def _excerpt(
     gutter = f" {number:>{number_width}} | "
     room = _COLUMNS - len(gutter)
 
-    head, marked, tail = (part.replace("\t", " " * _TAB) for part in (text[:start], text[start:end], text[end:]))
+    head, marked, tail = (
+        part.replace("\t", " " * _TAB) for part in (text[:start], text[start:end], text[end:])
+    )
     if _width(head) + max(1, _width(marked)) + _width(tail) > room:
         if _width(head) > room // 3:
             head = "… " + head[-(room // 3 - 2) :]

@@ -75,6 +75,11 @@ def files_of(keyboard: Keyboard, tables: Tables) -> dict[str, str]:
     return files
 
 
+def template_text(template: str, data: Mapping[str, object]) -> str:
+    """One template of `templates/`, filled in."""
+    return _environment().get_template(template).render(data)
+
+
 def depfile_text(file: str, folder: str, files: Iterable[str]) -> str:
     """A make rule: the built files depend on the keymap and on what ships with this version."""
     made = " ".join(_make_word(str(Path(folder, name))) for name in sorted(files))

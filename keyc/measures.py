@@ -145,7 +145,11 @@ def usage_number(text: str, most: int) -> int:
     """A page or an id of `usage(page, id)`: `0x0C`."""
     match = _HEX.fullmatch(text)
     if match is None:
-        hint = f"write 0x{int(text):02X}" if text.isascii() and text.isdigit() and len(text) < 6 else "write it like 0x0C"
+        hint = (
+            f"write 0x{int(text):02X}"
+            if text.isascii() and text.isdigit() and len(text) < 6
+            else "write it like 0x0C"
+        )
         raise Misread("number-form", f"`{text}` is not written in hexadecimal", hint)
     value = int(match[1], 16)
     if value > most:

@@ -16,7 +16,7 @@ from lark import Token, Tree, UnexpectedCharacters
 
 from keyc.diagnostics import Diagnostic, Label
 from keyc.source import Source, Span
-from keyc.syntax import FORMS, RESERVED, Assignment, Damage, Word
+from keyc.syntax import FORMS, LATCH_HELP, RESERVED, Assignment, Damage, Word
 
 _NAME = re.compile(r"[A-Za-z_]\w*(?:-\w+)*")
 _TEXT = re.compile(r'"(?:[^"\\\n]|\\[^\n])*"')
@@ -134,16 +134,18 @@ class Recovery:
         self._state = error.interactive_parser.parser_state
         self._lexer = error.interactive_parser.lexer_thread.state
         ends = False
+        at: int
         if isinstance(error, UnexpectedCharacters):
-            at = error.pos_in_stream
+            at = int(error.pos_in_stream or 0)
         elif error.token.type == "$END":
             at, ends = len(self._text), True
         else:
             at = error.token.start_pos
 
         self._keyword = next((v for v in self._state.value_stack if isinstance(v, Word)), None)
-        self._opened = next(
-            (v for v in self._state.value_stack if isinstance(v, Token) and v.type == "_OPEN"), None
+        # Where the block's `{` stands, if it has been read.
+        self._opened: int | None = next(
+            (v.start_pos for v in self._state.value_stack if isinstance(v, Token) and v.type == "_OPEN"), None
         )
         if self._keyword is not None:
             self._blocks.add(self._keyword.text)
@@ -237,7 +239,7 @@ class Recovery:
     def _begins_statement(self, line_start: int, at: int) -> bool:
         """Whether this line, met inside a block, begins a statement that can't stand there."""
         word = self._first_word(line_start)
-        if word not in FORMS[""] or self._opened is None or self._opened.start_pos >= line_start:
+        if word not in FORMS[""] or self._opened is None or self._opened >= line_start:
             return False
         if word == "dial" and self._keyword is not None and self._keyword.text == "wiring":
             return self._text[self._stop(at)] == "{"
@@ -321,7 +323,7 @@ class Recovery:
     def _block_not_closed(self, before: int) -> None:
         assert self._keyword is not None
         assert self._opened is not None
-        opened = self._span(self._keyword.start, self._opened.start_pos + 1)
+        opened = self._span(self._keyword.start, self._opened + 1)
         last = self._last_end(before)
         self._told_line = 0
         self._tell(
@@ -482,7 +484,7 @@ class Recovery:
         chunk_end = _CHUNK.match(text, at).end()  # type: ignore[union-attr]
         name = _NAME.match(text, at)
         in_row = block == "shape" or (block == "wiring" and self._in_wiring_row())
-        fresh = not text[self._line_start(at) : at].strip() or text[: at].rstrip(" \t")[-1:] == "{"
+        fresh = not text[self._line_start(at) : at].strip() or text[:at].rstrip(" \t")[-1:] == "{"
         statement_lost = False
         if name and block != "shape" and (fresh or self._near(name.group(), FORMS[block])):
             self._unknown_statement(name.group(), at, block)
@@ -528,7 +530,10 @@ class Recovery:
         line_start = self._line_start(at)
         stop = self._stop(at)
         sparse = any(
-            isinstance(v, Tree) and v.children and isinstance(v.children[0], Assignment) or isinstance(v, Assignment)
+            isinstance(v, Tree)
+            and v.children
+            and isinstance(v.children[0], Assignment)
+            or isinstance(v, Assignment)
             for v in self._state.value_stack
         )
         line = text[line_start:stop]
@@ -556,9 +561,9 @@ class Recovery:
         """A layer in which some lines name switches and others are rows."""
         assert self._opened is not None
         first = _BLANKS.match(self._text, line_start).end()  # type: ignore[union-attr]
-        first = max(first, self._opened.start_pos + 1)
-        if self._mixed_layer != self._opened.start_pos:
-            self._mixed_layer = self._opened.start_pos
+        first = max(first, self._opened + 1)
+        if self._mixed_layer != self._opened:
+            self._mixed_layer = self._opened
             end = first + len(self._text[first:stop].rstrip())
             if sparse:
                 message = "this line is a row, but the layer's lines before it name switches with `=`"
@@ -610,7 +615,11 @@ class Recovery:
             return
         if text == "--":
             self._tell(
-                "sign-without-quotes", "`--` only stands in `wiring`", at, end, "for a key that does nothing write `off`"
+                "sign-without-quotes",
+                "`--` only stands in `wiring`",
+                at,
+                end,
+                "for a key that does nothing write `off`",
             )
             return
         if text[0].isprintable():
@@ -634,20 +643,18 @@ class Recovery:
         if word in FORMS[""] and block:
             help = f"close `{block}` with `}}` before it"
         elif word == "latch":
-            help = _LATCH
+            help = LATCH_HELP
         elif near:
             help = f"write: {forms[near]}"
         elif elsewhere:
             help = f"`{word}` stands inside `{elsewhere[0]} {{ }}`"
         else:
             help = f"a statement here begins with one of: {', '.join(forms)}"
-        self._tell(
-            "unknown-statement", f"`{word}` begins no statement{where}", at, at + len(word), help
-        )
+        self._tell("unknown-statement", f"`{word}` begins no statement{where}", at, at + len(word), help)
 
     def _near(self, word: str, known: Iterable[str]) -> str | None:
         tried = _TRIED.get(word.lower())
-        if tried in known:
+        if tried is not None and tried in known:
             return tried
         if len(word) > 40:
             return None
@@ -683,7 +690,9 @@ class Recovery:
         message = f"{_quoted(found)} does not belong here"
         if name and found in RESERVED and expected == "a name":
             message = f"`{found}` is a word of the language and can name nothing"
-            self._tell("reserved-name", message, at, at + len(found), f"choose another name, such as my-{found}")
+            self._tell(
+                "reserved-name", message, at, at + len(found), f"choose another name, such as my-{found}"
+            )
             return
         if expected:
             message += f": expected {expected}"
@@ -691,7 +700,9 @@ class Recovery:
 
     def _expected(self) -> str:
         """What could stand here, in words; "" if that is too much to say."""
-        terminals = {t for t in self._state.parse_conf.states[self._state.position] if t.lstrip("_").isupper()}
+        terminals = {
+            t for t in self._state.parse_conf.states[self._state.position] if t.lstrip("_").isupper()
+        }
         terminals.discard("$END")
         if len(terminals) > 1:
             terminals -= {"_NL"}
@@ -716,14 +727,8 @@ class Recovery:
             if isinstance(value, Word) and value.text in forms:
                 return f"write: {forms[value.text]}"
         if block == "layer":
-            return "a cell is one of: Escape, A, Control+Z, \"!\", arrows (a layer), .., off, usb-boot"
+            return 'a cell is one of: Escape, A, Control+Z, "!", arrows (a layer), .., off, usb-boot'
         return None
-
-
-_LATCH = (
-    "`latch` means one thing to keyboards and the opposite to switches: write next(x) for the next key "
-    "only, lock(x) for until pressed again"
-)
 
 
 def _key_of(character: str) -> str | None:

@@ -5,8 +5,8 @@ report each millisecond, and `expect` compares what the host saw.
 
 * Time passes in `tap` (20 ms unless it says otherwise), `wait` and `expect`, and each change of a switch
   takes one scan, so that changes keep their order.
-* A switch that goes down right after it went up (`tap SW5 tap SW5`) first has its release settle.
-  A `wait` in between stands as it is written.
+* A switch that moves twice without a `wait` in between (`tap SW5 tap SW5`, `down SW5 up SW5`) has its
+  first move debounced before the second. A time that is written, in `wait` or `tap`, stands as it is.
 * `expect` first waits until all that happened is debounced and told, then compares the presses since
   the last `expect`. A modifier counts alone only if no other key came while it was down; if it is
   still down, if none has come so far.
@@ -222,7 +222,7 @@ class _Run:
             for switch in keyboard.wiring.switches
         }
         self._closed: frozenset[str] = frozenset()
-        self._just_up: dict[str, int] = {}
+        self._moved_us: dict[str, int] = {}  # since the last time that was written
         self._now_us = 0
         self.host = _HostView()
         self.reports: list[Report] = []
@@ -253,14 +253,13 @@ class _Run:
     def move(self, switch: str, *, down: bool) -> None:
         if down == (switch in self._closed):
             return
-        if down and switch in self._just_up:
-            settled_us = self._just_up[switch] + self._debounce_us[switch] + 2 * SCAN_US
+        if switch in self._moved_us:
+            settled_us = self._moved_us[switch] + self._debounce_us[switch] + 2 * SCAN_US
             self.wait(max(0, settled_us - self._now_us))
         self._closed ^= {switch}
         self._show_board()
         self.moments.append(Moment(self._now_us, f"{switch} {'down' if down else 'up'}", None))
-        if not down:
-            self._just_up[switch] = self._now_us
+        self._moved_us[switch] = self._now_us
         self.wait(SCAN_US)
 
     def do(self, step: Step) -> None:
@@ -268,16 +267,17 @@ class _Run:
             case Tap(switch, time_us):
                 self.move(switch, down=True)
                 self.wait(max(0, time_us - SCAN_US))
+                self._moved_us.pop(switch, None)
                 self.move(switch, down=False)
             case Down(switch):
                 self.move(switch, down=True)
             case Up(switch):
                 self.move(switch, down=False)
             case Wait(time_us):
-                self._just_up.clear()
+                self._moved_us.clear()
                 self.wait(time_us)
             case Expect():
-                self._just_up.clear()
+                self._moved_us.clear()
                 self.wait_until_told()
 
 

@@ -1,16 +1,23 @@
-"""Where the caps of a `shape` lie, and which of them are in one another's way.
+"""`shape { }` → caps: where they lie, and which are in one another's way.
 
-Lengths in key units, x to the right, y downwards, angles clockwise.
+Lengths in key units, x to the right, y downwards, angles clockwise. Blanks never move a cap, only
+sizes and gaps do. Each line lies one unit under the one before it, a tall cap hangs down from its
+line; a line that begins with `at` starts at its own corner and takes no room among the others.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import ceil, cos, floor, radians, sin
 
-from keyc.keyboard import Cap
+from keyc import measures
+from keyc.diagnostics import Label
+from keyc.keyboard import Cap, Wiring
+from keyc.mistakes import Mistakes
 from keyc.source import Span
+from keyc.syntax import CapItem, ShapeBlock, ShapeLine, Word
+from keyc.syntax import Corner as WrittenCorner
 
 # Caps that overlap by less than a thousandth of a unit (19 µm) touch.
 _TOUCH_U = 0.001
@@ -36,7 +43,9 @@ class Corner:
         )
 
 
-def cap_at(switch: str, corner: Corner, x_u: float, size_u: tuple[float, float], line: int, span: Span) -> Cap:
+def cap_at(
+    switch: str, corner: Corner, x_u: float, size_u: tuple[float, float], line: int, span: Span
+) -> Cap:
     """The cap whose left edge is `x_u` from its line's corner; a tall one hangs down from the line."""
     width, height = size_u
     x, y = corner.centre(x_u + width / 2, height / 2)
@@ -84,3 +93,154 @@ def _reach(cap: Cap, ax: float, ay: float) -> float:
     """How far a cap reaches from its centre along an axis."""
     c, s = cos(radians(cap.rotation_deg)), sin(radians(cap.rotation_deg))
     return cap.width_u / 2 * abs(c * ax + s * ay) + cap.height_u / 2 * abs(-s * ax + c * ay)
+
+
+# ---- statements → caps ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """The caps, and the lines of `shape` that hold any, as written: a layer's rows follow them.
+
+    `is_sound`: no mistake in the block, so that a row that doesn't fit is the row's mistake.
+    """
+
+    caps: tuple[Cap, ...]
+    lines: tuple[tuple[Word, ...], ...]
+    is_sound: bool
+
+
+def resolved_shape(block: ShapeBlock, wiring: Wiring | None, mistakes: Mistakes) -> Shape:
+    """Every cap of a wired switch at its place; what is wrong with the rest is told."""
+    return _Caps(block, wiring, mistakes).shape()
+
+
+class _Caps:
+    def __init__(self, block: ShapeBlock, wiring: Wiring | None, mistakes: Mistakes) -> None:
+        self._block = block
+        self._mistakes = mistakes
+        self._switches = {switch.name: switch for switch in wiring.switches} if wiring else {}
+        self._dials = {dial.name for dial in wiring.dials} if wiring else set()
+        self._first_place: dict[str, Word] = {}
+        self._is_sound = mistakes.is_whole("shape")
+
+    def shape(self) -> Shape:
+        caps: list[Cap] = []
+        lines: list[tuple[Word, ...]] = []
+        row = 0
+        for line in self._block.lines:
+            if line.corner is None:
+                corner = Corner(0.0, float(row))
+                row += 1
+            else:
+                corner = self._corner(line.corner)
+            caps += self._line(line, corner, len(lines))
+            words = tuple(item.switch for item in line.items if isinstance(item, CapItem))
+            if words:
+                lines.append(words)
+        if self._is_sound:
+            self._tell_overlaps(caps)
+        if self._mistakes.is_whole("shape"):
+            self._tell_missing()
+        return Shape(tuple(caps), tuple(lines), self._is_sound)
+
+    def _line(self, line: ShapeLine, corner: Corner, number: int) -> Iterable[Cap]:
+        x_u = 0.0
+        for item in line.items:
+            if not isinstance(item, CapItem):
+                x_u += self._gap(item)
+                continue
+            size = self._size(item.size)
+            if self._is_new(item.switch):
+                span = self._mistakes.at(item.switch)
+                yield cap_at(item.switch.text, corner, x_u, size, number, span)
+            x_u += size[0]
+
+    def _misread(self, misread: measures.Misread, word: Word) -> None:
+        self._mistakes.misread(misread, word)
+        self._is_sound = False
+
+    def _size(self, word: Word | None) -> tuple[float, float]:
+        if word is not None:
+            try:
+                return measures.size_u(word.text)
+            except measures.Misread as misread:
+                self._misread(misread, word)
+        return 1.0, 1.0
+
+    def _gap(self, word: Word) -> float:
+        try:
+            return measures.gap_u(word.text)
+        except measures.Misread as misread:
+            self._misread(misread, word)
+            return 0.0
+
+    def _corner(self, written: WrittenCorner) -> Corner:
+        values = [0.0, 0.0, 0.0]
+        readers = (measures.offset_u, measures.offset_u, measures.angle_deg)
+        for index, word in enumerate((written.x, written.y, written.turn)):
+            if word is not None:
+                try:
+                    values[index] = readers[index](word.text)
+                except measures.Misread as misread:
+                    self._misread(misread, word)
+        return Corner(*values)
+
+    def _is_new(self, word: Word) -> bool:
+        """Whether this is a wired switch, placed for the first time."""
+        mistakes = self._mistakes
+        name = word.text
+        first = self._first_place.setdefault(name, word)
+        if first is word and name in self._switches:
+            return True
+        self._is_sound = False
+        if first is not word:
+            mistakes.tell(
+                "cap-placed-twice",
+                f"`{name}` lies in `shape` twice",
+                word,
+                "take one of the two out",
+                Label("placed here first", mistakes.at(first)),
+            )
+        elif self._switches and mistakes.is_whole("wiring") and not mistakes.lost(name):
+            near = mistakes.nearest(name, self._switches)
+            if name in self._dials:
+                help = "a dial has no cap: take it out; a gap keeps its place free: [1u]"
+            elif near and near not in self._first_place:
+                help = f"did you mean {near}?"
+            else:
+                help = f"wire {name} in `wiring`, or take it out"
+            mistakes.tell("cap-without-switch", f"`{name}` is in `shape` but not wired", word, help)
+        return False
+
+    def _tell_missing(self) -> None:
+        for name, switch in self._switches.items():
+            if name not in self._first_place:
+                self._mistakes.tell(
+                    "switch-without-cap",
+                    f"`{name}` is wired but has no place in `shape`",
+                    switch.span,
+                    f"write {name} into the line of `shape` where its cap lies",
+                    Label("the caps", self._mistakes.at(self._block.keyword)),
+                )
+
+    def _tell_overlaps(self, caps: Sequence[Cap]) -> None:
+        told: set[str] = set()
+        for first, second in overlaps(caps):
+            if second.switch in told:
+                continue
+            told.add(second.switch)
+            if first.height_u > 1 and not first.rotation_deg and not second.rotation_deg:
+                help = (
+                    f"{first.switch} hangs down into this line: leave a gap for it, such as "
+                    f"[{first.width_u:g}u], before {second.switch}"
+                )
+            else:
+                help = "check the corners and turns after `at`, and the sizes; a gap such as [0.5u] moves what follows"
+            self._mistakes.tell(
+                "caps-overlap",
+                f"the caps of `{first.switch}` and `{second.switch}` overlap",
+                second.span,
+                help,
+                Label("the other cap", first.span),
+            )

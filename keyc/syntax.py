@@ -246,7 +246,7 @@ class Pause:
 
 
 @dataclass(frozen=True, slots=True)
-class Sequence:
+class SequenceStatement:
     keyword: Word
     name: Word
     strokes: tuple[Action | Pause, ...]
@@ -295,7 +295,7 @@ Statement = Union[
     LayerBlock,
     DialBlock,
     Chord,
-    Sequence,
+    SequenceStatement,
     ScenarioBlock,
 ]
 
@@ -388,6 +388,12 @@ RESERVED = frozenset(
 )  # fmt: skip
 
 
+LATCH_HELP = (
+    "`latch` means one thing to keyboards and the opposite to switches: write next(x) for the next key "
+    "only, lock(x) for until pressed again"
+)
+
+
 # ---- reductions → nodes -----------------------------------------------------------------------
 
 
@@ -444,10 +450,12 @@ def _parser() -> Lark:
             return DiodeName(*found)
 
         def light(self, found: list[Any]) -> LightLine:
-            return LightLine(*found[:3], found[3] if len(found) > 3 else None)
+            keyword, pin, indicator, *lit_low = found
+            return LightLine(keyword, pin, indicator, lit_low[0] if lit_low else None)
 
         def dial_pins(self, found: list[Any]) -> DialLine:
-            return DialLine(*found[:4], found[4] if len(found) > 4 else None)
+            keyword, pin_a, pin_b, name, *edges = found
+            return DialLine(keyword, pin_a, pin_b, name, edges[0] if edges else None)
 
         def shape(self, found: list[Any]) -> ShapeBlock:
             return ShapeBlock(found[0], tuple(found[1:]))
@@ -458,7 +466,8 @@ def _parser() -> Lark:
             return ShapeLine(None, tuple(found))
 
         def corner(self, found: list[Any]) -> Corner:
-            return Corner(*found[:3], found[3] if len(found) > 3 else None)
+            keyword, x, y, *turn = found
+            return Corner(keyword, x, y, turn[0] if turn else None)
 
         def cap(self, found: list[Any]) -> CapItem:
             return CapItem(found[0], found[1] if len(found) > 1 else None)
@@ -509,8 +518,8 @@ def _parser() -> Lark:
         def chord(self, found: list[Any]) -> Chord:
             return Chord(found[0], tuple(found[1:-2]), found[-2], found[-1])
 
-        def sequence(self, found: list[Any]) -> Sequence:
-            return Sequence(found[0], found[1], tuple(found[2:]))
+        def sequence(self, found: list[Any]) -> SequenceStatement:
+            return SequenceStatement(found[0], found[1], tuple(found[2:]))
 
         def pause(self, found: list[Any]) -> Pause:
             return Pause(*found)

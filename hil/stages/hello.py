@@ -19,7 +19,9 @@ class HelloFindings:
     notes: tuple[str, ...] = ()
 
 
-def findings(board: Identity, wiring_fingerprint: str, keymap_fingerprint: str | None = None) -> HelloFindings:
+def findings(
+    board: Identity, wiring_fingerprint: str, keymap_fingerprint: str | None = None
+) -> HelloFindings:
     """What a board's introduction means for this keymap file."""
     if board.protocol is None:
         return HelloFindings(Verdict.ERROR, "the board did not say hello", "unplug it, plug it in, try again")
@@ -38,7 +40,7 @@ def findings(board: Identity, wiring_fingerprint: str, keymap_fingerprint: str |
     if board.wiring is not None and board.wiring != wiring_fingerprint:
         return HelloFindings(
             Verdict.ERROR,
-            f"the board's image was built for another wiring ({board.wiring}, the file's is {wiring_fingerprint})",
+            f"the board's image is for another wiring: {board.wiring}, the file has {wiring_fingerprint}",
             "give the keymap file that belongs to this board, or build and load its bench image again",
         )
     notes = []

@@ -115,9 +115,7 @@ class _Lines:
         closed = self._closed(groups)
         leaking = self._leaking(closed)
         group_of = {gpio: group for group in groups for gpio in group}
-        every = sorted(
-            {*members(self.table.over | self.not_measured), *self.roles, *self.resets}
-        )
+        every = sorted({*members(self.table.over | self.not_measured), *self.roles, *self.resets})
         lines = tuple(self._line(gpio, group_of.get(gpio, ()), gpio in unsure, leaking) for gpio in every)
         return LineFindings(lines, tuple(groups), closed, maybe_closed)
 

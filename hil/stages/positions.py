@@ -31,10 +31,12 @@ if TYPE_CHECKING:
     from keyc.keyboard import Cap
 
 _QUICK_US = 700_000  # two touches within this are meant as one gesture
+_TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 _CLOCK = 1 << 32
 _AGREEING = 2
 
 ONCE_ONLY = "seen once; a second press that agrees is needed"
+ROUGH = "its contact let go or rattled in the middle of a press, once; a second press is needed"
 ONE_WAY = "diodes were not measured against their direction"
 
 
@@ -63,7 +65,7 @@ class Noted:
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """Which switch to press, and which to touch instead when it doesn't answer. `again`: not the first time."""
+    """Which switch to press, and which to touch instead if it is silent. `again`: not the first time."""
 
     asked: str
     instead: str | None
@@ -80,8 +82,17 @@ class _Press:
 class Positions:
     """All evidence about a keyboard's positions. `see` takes tables; `position` gives verdicts."""
 
-    def __init__(self, matrix: Matrix, lines: LineFindings, base: Observation, *, fingers: bool = True) -> None:
-        """`base`: the table with nothing pressed. `fingers`: presses come from a finger, not tweezers."""
+    def __init__(
+        self,
+        matrix: Matrix,
+        lines: LineFindings,
+        base: Observation,
+        *,
+        now: Observation | None = None,
+        fingers: bool = True,
+    ) -> None:
+        """`base`: the table with nothing pressed. `now`: the table as it is (left out: the same).
+        `fingers`: presses come from a finger, not from tweezers, which scratch."""
         self.matrix, self.lines, self.base = matrix, lines, base
         self.ghosts = Ghosts(matrix)
         self.asked: str | None = None
@@ -89,11 +100,13 @@ class Positions:
         self.ended = False
         self.frames = 0
         self._fingers = fingers
-        self._now = base
+        self._now = base if now is None else now
         self._seen: dict[str, list[_Press]] = {}
         self._while_asked: dict[str, list[str | None]] = {}
         self._unclear: dict[str, list[tuple[str, ...]]] = {}
         self._unsteady: Counter[str] = Counter()
+        self._reclosed: Counter[str] = Counter()
+        self._opened_us: dict[str, int] = {}
         self._held: dict[str, int] = {}  # switch → presses of others since it went down
         self._opened: set[str] = set()  # read pressed at rest, and then let go
         self._last_touch: tuple[str, int] | None = None
@@ -102,12 +115,18 @@ class Positions:
             switch.name: bool(matrix.backward(switch.name) & ~base.readable & ~_blinded(base))
             for switch in matrix.wiring.switches
         }
+        self._note_openings(self._now)
 
     # -- evidence ----------------------------------------------------------------------------------
 
     @property
     def presses(self) -> int:
         return sum(map(len, self._seen.values()))
+
+    @property
+    def held(self) -> bool:
+        """Whether a switch that was seen to close has not opened yet."""
+        return bool(self._held)
 
     def ask(self, asked: str | None, instead: str | None = None) -> None:
         """From here on presses answer this question. None: free order."""
@@ -125,24 +144,20 @@ class Positions:
         self._now = base
         self._held.clear()
         self._last_touch = None
-        closed = self.matrix.read_pressed(base)
-        self._opened |= {name for name in self.lines.closed if name not in closed}
+        self._note_openings(base)
 
     def see(self, table: Observation, *, steady: bool = True) -> Noted | None:
         """One frame: the table as it is now. What it meant; None if it meant nothing new."""
-        before, self._now = self._now, table
         self.frames += 1
+        if not steady:
+            return self._rattled(table)
+        before, self._now = self._now, table
         pressed_before, pressed = self.matrix.read_pressed(before), self.matrix.read_pressed(table)
-        if steady:
-            self.ghosts.see(pressed_before, pressed)
+        self.ghosts.see(pressed_before, pressed)
         released = self._releases(table)
         judged = self.matrix.judgement(before, table)
         if not judged.pressed:
             return Noted(Kind.RELEASED, released[0], self.asked) if released else None
-        if not steady:
-            if judged.switch is not None:
-                self._unsteady[judged.switch] += 1
-            return Noted(Kind.UNSTEADY, judged.switch, self.asked, judged.pressed)
         if judged.switch is None:
             return self._several(judged)
         if self.ghosts.completes(judged.switch, pressed | {judged.switch}):
@@ -154,6 +169,15 @@ class Positions:
             return None
         return self._pressed(judged.switch, judged.state, table.time_us)
 
+    def _rattled(self, table: Observation) -> Noted | None:
+        """A frame that never became quiet: the next quiet one is compared with the one before."""
+        judged = self.matrix.judgement(self._now, table)
+        name = judged.switch or (next(iter(self._held)) if len(self._held) == 1 else None)
+        if name is None:
+            return None
+        self._unsteady[name] += 1
+        return Noted(Kind.UNSTEADY, name, self.asked, judged.pressed)
+
     def _several(self, judged: Judgement) -> Noted:
         if self.asked is not None and self.asked in judged.pressed:
             self._unclear.setdefault(self.asked, []).append(judged.pressed)
@@ -164,9 +188,10 @@ class Positions:
             self._held[other] += 1
         self._held[name] = 0
         settled_before = self.is_settled(name)
-        quick = self._last_touch is not None and self._last_touch[0] == name
-        quick = quick and (time_us - (self._last_touch or ("", 0))[1]) % _CLOCK <= _QUICK_US
-        self._last_touch = (name, time_us)
+        opened_us = self._opened_us.get(name)
+        if opened_us is not None and (time_us - opened_us) % _CLOCK <= _TOO_FAST_US:
+            self._reclosed[name] += 1
+        touch, self._last_touch = self._last_touch, None
         self._seen.setdefault(name, []).append(_Press(self.asked, self.instead, state))
         asked = self.asked
         if name == asked:
@@ -175,6 +200,8 @@ class Positions:
             self._while_asked.setdefault(asked, []).append(name)
             return Noted(Kind.SILENT, name, asked, (name,))
         if settled_before:
+            quick = touch is not None and touch[0] == name and (time_us - touch[1]) % _CLOCK <= _QUICK_US
+            self._last_touch = None if quick else (name, time_us)
             return Noted(Kind.BACK if quick else Kind.ANSWERED, name, asked, (name,))
         if asked is not None:
             self._while_asked.setdefault(asked, []).append(name)
@@ -190,11 +217,16 @@ class Positions:
         ]
         for name in released:
             del self._held[name]
+            self._opened_us[name] = table.time_us
+        self._note_openings(table)
+        return released
+
+    def _note_openings(self, table: Observation) -> None:
+        """A switch that read pressed at rest and doesn't any more was held, not stuck."""
         for name, state in self.lines.closed.items():
             shows = self.matrix.backward(name) if state is State.REVERSED else self.matrix.forward(name)
-            if not low & shows:
+            if not table.low & shows:
                 self._opened.add(name)
-        return released
 
     # -- what it amounts to ------------------------------------------------------------------------
 
@@ -283,9 +315,7 @@ class Positions:
             presses=len(self._seen.get(name, ())),
         )
 
-    def _verdict(
-        self, name: str
-    ) -> tuple[PositionVerdict, State | None, str | None, tuple[str, ...]]:
+    def _verdict(self, name: str) -> tuple[PositionVerdict, State | None, str | None, tuple[str, ...]]:
         stuck = self._stuck_state(name)
         if stuck is not None:
             return PositionVerdict.STUCK, stuck, None, ()
@@ -301,10 +331,14 @@ class Positions:
             return PositionVerdict.REVERSED, State.REVERSED, None, ()
         if bad == [State.SHORTED]:
             return PositionVerdict.SHORTED, State.SHORTED, None, ()
+        if self._fingers and self._reclosed[name] >= _AGREEING:
+            return PositionVerdict.INTERMITTENT, None, None, ()
+        if self._fingers and self._unsteady[name] >= _AGREEING:
+            return PositionVerdict.CHATTERING, None, None, ()
+        if self._fingers and self._was_rough_once(name):
+            return PositionVerdict.UNTESTED, None, None, (ROUGH,)
         if self._is_proven(name):
             return PositionVerdict.PROVEN, State.GOOD, None, ()
-        if self._fingers and self._unsteady[name] >= _AGREEING and not counts[State.GOOD]:
-            return PositionVerdict.CHATTERING, None, None, ()
         if self.round_of(name):
             return PositionVerdict.SWAPPED, None, self.answered_elsewhere(name), ()
         elsewhere = self.answered_elsewhere(name)
@@ -314,6 +348,15 @@ class Positions:
             state = State.GOOD if counts[State.GOOD] else None
             return PositionVerdict.ANSWERS, state, elsewhere, ()
         return PositionVerdict.UNTESTED, None, elsewhere, self._why_untested(name)
+
+    def _was_rough_once(self, name: str) -> bool:
+        """Whether a press was not clean, and no second one has been since."""
+        if not self._unsteady[name] + self._reclosed[name]:
+            return False
+        good = [
+            press for press in self._seen.get(name, ()) if press.state is State.GOOD and press.asked == name
+        ]
+        return len(good) <= self._reclosed[name] + 1
 
     def _is_proven(self, name: str) -> bool:
         for press in self._seen.get(name, ()):
@@ -421,6 +464,9 @@ class Guide:
             self._current, self._tries = self._asked_before[-1], 0
             self._done.discard(self._current)
             return
+        if noted.switch is not None and noted.switch != name:
+            # A press can unsettle what seemed settled: a contact that let go in the middle.
+            self._done.discard(noted.switch)
         if noted.kind is Kind.RELEASED or noted.asked != name:
             return
         if noted.kind is Kind.SILENT:
@@ -463,7 +509,11 @@ class Guide:
             row = self._rows[self._row]
             for asks in (0, 1):
                 for name in row:
-                    if self._asks[name] == asks and not self._is_resolved(name) and not self._is_waiting(name):
+                    if (
+                        self._asks[name] == asks
+                        and not self._is_resolved(name)
+                        and not self._is_waiting(name)
+                    ):
                         return name
             self._row += 1
         # What had to wait for a switch of another row, or was taken for another one meanwhile.

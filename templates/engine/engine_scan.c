@@ -95,10 +95,19 @@ void keyc_advance(struct keyc_keyboard *keyboard)
         keyc_restart_when_told(keyboard);
 }
 
+/* A switch that was told but is open again is unsettled, so `told` need not be asked. */
 bool keyc_at_rest(const struct keyc_keyboard *keyboard)
 {
     uint32_t busy = keyboard->event_count;
     for (unsigned line = 0; line <= keyboard->tables->driven_count; ++line)
-        busy |= keyboard->closed[line] | keyboard->told[line] | keyboard->unsettled[line];
+        busy |= keyboard->closed[line] | keyboard->unsettled[line];
     return busy == 0 && !keyboard->restarting && keyc_host_knows(keyboard);
+}
+
+bool keyc_is_settling(const struct keyc_keyboard *keyboard)
+{
+    uint32_t unsettled = 0;
+    for (unsigned line = 0; line <= keyboard->tables->driven_count; ++line)
+        unsettled |= keyboard->unsettled[line];
+    return unsettled != 0;
 }

@@ -1,7 +1,8 @@
 /* Standard requests, the control pipe, data toggles (USB 2.0, chapters 8 and 9). See engine_usb.h. */
 #include "engine_usb.h"
 
-#define KEYC_USB_ALL_ENDPOINTS ((1u << KEYC_USB_ENDPOINTS) - 1u)
+#define KEYC_USB_ALL_PIPES ((1u << KEYC_USB_PIPES) - 1u)
+#define KEYC_USB_CONTROL_IN (1u << KEYC_USB_PIPE_TO_HOST(0u))
 #define KEYC_USB_DEVICE_DESCRIPTOR_BYTES 18u
 #define KEYC_USB_STRING_MAKER 1u
 #define KEYC_USB_STRING_TITLE 2u
@@ -12,33 +13,29 @@ static const uint8_t keyc_usb_languages[] = {4, KEYC_USB_DESCRIPTOR_STRING, 0x09
 static uint8_t low_byte(uint16_t value) { return (uint8_t)(value & 0xFFu); }
 static uint8_t high_byte(uint16_t value) { return (uint8_t)(value >> 8); }
 
-void keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint16_t length) {
-    uint16_t wanted = usb->setup.length;
+void keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length) {
+    uint32_t wanted = usb->setup.length;
     usb->answer = bytes;
     usb->answer_at = 0;
     usb->answer_left = length < wanted ? length : wanted;
     usb->empty_packet_ends = length < wanted && length % KEYC_USB_PACKET_BYTES == 0;
 }
 
-void keyc_usb_answer_copy(struct keyc_usb *usb, const uint8_t *bytes, uint8_t length) {
-    uint8_t fits = length < sizeof usb->scratch ? length : (uint8_t)sizeof usb->scratch;
-    for (uint8_t i = 0; i < fits; i++)
+void keyc_usb_answer_copy(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length) {
+    uint32_t fits = length < sizeof usb->scratch ? length : sizeof usb->scratch;
+    for (uint32_t i = 0; i < fits; i++)
         usb->scratch[i] = bytes[i];
     keyc_usb_answer(usb, (const uint8_t *)0, fits);
 }
 
 bool keyc_usb_is_configured(const struct keyc_usb *usb) { return usb->configuration != 0; }
 
-/* Every endpoint but 0 begins with DATA0, free of halts and of packets under way. */
-static void begin_endpoints(struct keyc_usb *usb) {
-    usb->in_under_way &= 1u;
-    usb->out_armed &= 1u;
-    usb->in_data1 &= 1u;
-    usb->out_data1 &= 1u;
-    usb->in_halted = 0;
-    usb->out_halted = 0;
-    usb->in_take_back |= KEYC_USB_ALL_ENDPOINTS & ~1u;
-    usb->out_take_back |= KEYC_USB_ALL_ENDPOINTS & ~1u;
+/* Every pipe but those of endpoint 0 begins with DATA0, free of halts and of packets under way. */
+static void begin_pipes(struct keyc_usb *usb) {
+    usb->under_way &= KEYC_USB_CONTROL_PIPES;
+    usb->data1 &= KEYC_USB_CONTROL_PIPES;
+    usb->halted = 0;
+    usb->take_back |= KEYC_USB_ALL_PIPES & ~KEYC_USB_CONTROL_PIPES;
     usb->device->begin(usb);
 }
 
@@ -55,11 +52,9 @@ void keyc_usb_bus_reset(struct keyc_usb *usb) {
     usb->configuration = 0;
     usb->suspended = false;
     usb->wake_allowed = false;
-    usb->in_under_way = 0;
-    usb->out_armed = 0;
-    usb->in_take_back = 1;
-    usb->out_take_back = 1;
-    begin_endpoints(usb);
+    usb->under_way = 0;
+    usb->take_back = KEYC_USB_CONTROL_PIPES;
+    begin_pipes(usb);
 }
 
 void keyc_usb_suspended(struct keyc_usb *usb, bool suspended) { usb->suspended = suspended; }
@@ -142,7 +137,7 @@ static bool for_device(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
         if (setup->value > 1)
             return false;
         usb->configuration = low_byte(setup->value);
-        begin_endpoints(usb);
+        begin_pipes(usb);
         return true;
     default:
         return false;
@@ -172,46 +167,27 @@ static bool for_interface(struct keyc_usb *usb, const struct keyc_usb_setup *set
 }
 
 static bool for_endpoint(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
-    uint8_t endpoint = setup->index & 0x0Fu;
-    bool to_host = (setup->index & KEYC_USB_TO_HOST) != 0;
-    uint8_t bit, exists;
-    uint8_t *halted = to_host ? &usb->in_halted : &usb->out_halted;
-    if ((setup->index & ~0x8Fu) != 0 || endpoint >= KEYC_USB_ENDPOINTS)
+    uint32_t endpoint = setup->index & 0x0Fu;
+    uint32_t pipe = setup->index & KEYC_USB_TO_HOST ? KEYC_USB_PIPE_TO_HOST(endpoint) : KEYC_USB_PIPE_FROM_HOST(endpoint);
+    uint32_t bit = 1u << pipe;
+    uint32_t pipes = KEYC_USB_CONTROL_PIPES | (keyc_usb_is_configured(usb) ? usb->device->pipes : 0u);
+    if ((setup->index & ~0x8Fu) != 0 || !(pipes & bit))
         return false;
-    bit = (uint8_t)(1u << endpoint);
-    exists = to_host ? usb->device->in_endpoints : usb->device->out_endpoints;
-    if (endpoint != 0 && (!(exists & bit) || !keyc_usb_is_configured(usb)))
-        return false;
-    switch (setup->request) {
-    case KEYC_USB_GET_STATUS: {
-        const uint8_t status[2] = {(*halted & bit) ? 1 : 0, 0};
+    if (setup->request == KEYC_USB_GET_STATUS) {
+        const uint8_t status[2] = {(usb->halted & bit) ? 1 : 0, 0};
         keyc_usb_answer_copy(usb, status, sizeof status);
         return true;
     }
-    case KEYC_USB_SET_FEATURE:
-    case KEYC_USB_CLEAR_FEATURE:
-        if (setup->value != KEYC_USB_FEATURE_ENDPOINT_HALT)
-            return false;
-        if (endpoint == 0) /* the control pipe heals itself with the next SETUP (9.4.5) */
-            return true;
-        if (setup->request == KEYC_USB_SET_FEATURE)
-            *halted |= bit;
-        else
-            *halted &= (uint8_t)~bit;
-        /* Both begin again with DATA0; a packet under way is offered again afterwards. */
-        if (to_host) {
-            usb->in_under_way &= (uint8_t)~bit;
-            usb->in_data1 &= (uint8_t)~bit;
-            usb->in_take_back |= bit;
-        } else {
-            usb->out_armed &= (uint8_t)~bit;
-            usb->out_data1 &= (uint8_t)~bit;
-            usb->out_take_back |= bit;
-        }
-        return true;
-    default:
+    if ((setup->request != KEYC_USB_SET_FEATURE && setup->request != KEYC_USB_CLEAR_FEATURE) ||
+        setup->value != KEYC_USB_FEATURE_ENDPOINT_HALT)
         return false;
-    }
+    bit &= ~KEYC_USB_CONTROL_PIPES; /* the control pipe heals itself with the next SETUP (9.4.5) */
+    /* Both ways it begins again with DATA0; a packet under way is offered again afterwards. */
+    usb->halted = setup->request == KEYC_USB_SET_FEATURE ? usb->halted | bit : usb->halted & ~bit;
+    usb->under_way &= ~bit;
+    usb->data1 &= ~bit;
+    usb->take_back |= bit;
+    return true;
 }
 
 static bool accepted(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
@@ -240,12 +216,9 @@ void keyc_usb_setup(struct keyc_usb *usb, const uint8_t packet[8]) {
 
     /* A SETUP ends whatever the control pipe was doing (USB 2.0, 8.5.3.4). The chip keeps buffers of
      * endpoint 0 armed across a SETUP, so they are taken back here. */
-    usb->in_under_way &= (uint8_t)~1u;
-    usb->out_armed &= (uint8_t)~1u;
-    usb->in_take_back |= 1u;
-    usb->out_take_back |= 1u;
-    usb->in_data1 |= 1u;
-    usb->out_data1 |= 1u;
+    usb->under_way &= ~KEYC_USB_CONTROL_PIPES;
+    usb->take_back |= KEYC_USB_CONTROL_PIPES;
+    usb->data1 |= KEYC_USB_CONTROL_PIPES;
     usb->next_address = usb->address;
     usb->received = 0;
     usb->answer_left = 0;
@@ -267,50 +240,31 @@ void keyc_usb_setup(struct keyc_usb *usb, const uint8_t packet[8]) {
     }
 }
 
-static uint8_t control_packet_length(const struct keyc_usb *usb) {
-    return (uint8_t)(usb->answer_left < KEYC_USB_PACKET_BYTES ? usb->answer_left : KEYC_USB_PACKET_BYTES);
+static uint32_t control_packet_length(const struct keyc_usb *usb) {
+    return usb->answer_left < KEYC_USB_PACKET_BYTES ? usb->answer_left : KEYC_USB_PACKET_BYTES;
 }
 
-static void control_in_done(struct keyc_usb *usb) {
-    uint8_t length;
+static void control_sent(struct keyc_usb *usb) {
+    uint32_t length = control_packet_length(usb);
     if (usb->stage == KEYC_USB_STATUS_TO_HOST) {
         usb->address = usb->next_address;
         usb->stage = KEYC_USB_IDLE;
-        return;
     }
-    if (usb->stage != KEYC_USB_DATA_TO_HOST)
-        return;
-    length = control_packet_length(usb);
-    usb->in_data1 ^= 1u;
-    usb->answer_left = (uint16_t)(usb->answer_left - length);
-    usb->answer_at = (uint16_t)(usb->answer_at + length);
+    usb->answer_left -= length;
+    usb->answer_at += length;
     usb->all_sent = length < KEYC_USB_PACKET_BYTES || (usb->answer_left == 0 && !usb->empty_packet_ends);
 }
 
-void keyc_usb_in_done(struct keyc_usb *usb, uint8_t endpoint) {
-    uint8_t bit = (uint8_t)(1u << endpoint);
-    if (endpoint >= KEYC_USB_ENDPOINTS || !(usb->in_under_way & bit))
-        return;
-    usb->in_under_way &= (uint8_t)~bit;
-    if (endpoint == 0) {
-        control_in_done(usb);
-        return;
-    }
-    usb->in_data1 ^= bit;
-    usb->device->packet_sent(usb, endpoint);
-}
-
-static void control_out_done(struct keyc_usb *usb, const uint8_t *bytes, uint8_t length) {
+static void control_came(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length) {
     if (usb->stage == KEYC_USB_DATA_TO_HOST) { /* the host's status stage, early or not (8.5.3.1) */
         usb->stage = KEYC_USB_IDLE;
-        usb->in_under_way &= (uint8_t)~1u;
-        usb->in_take_back |= 1u;
+        usb->under_way &= ~KEYC_USB_CONTROL_IN;
+        usb->take_back |= KEYC_USB_CONTROL_IN;
         return;
     }
     if (usb->stage != KEYC_USB_DATA_FROM_HOST)
         return;
-    usb->out_data1 ^= 1u;
-    for (uint8_t i = 0; i < length && usb->received < sizeof usb->scratch; i++)
+    for (uint32_t i = 0; i < length && usb->received < sizeof usb->scratch; i++)
         usb->scratch[usb->received++] = bytes[i];
     if (usb->received >= usb->setup.length || length < KEYC_USB_PACKET_BYTES)
         usb->stage = usb->device->request_data(usb, &usb->setup, usb->scratch, usb->received)
@@ -318,94 +272,65 @@ static void control_out_done(struct keyc_usb *usb, const uint8_t *bytes, uint8_t
                          : KEYC_USB_STALLED;
 }
 
-void keyc_usb_out_done(struct keyc_usb *usb, uint8_t endpoint, const uint8_t *bytes, uint8_t length) {
-    uint8_t bit = (uint8_t)(1u << endpoint);
-    if (endpoint >= KEYC_USB_ENDPOINTS || !(usb->out_armed & bit))
+void keyc_usb_done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length) {
+    uint32_t bit = 1u << pipe;
+    if (!(usb->under_way & bit))
         return;
-    usb->out_armed &= (uint8_t)~bit;
-    if (endpoint == 0) {
-        control_out_done(usb, bytes, length);
-        return;
-    }
-    usb->out_data1 ^= bit;
-    usb->device->packet_came(usb, endpoint, bytes, length);
+    usb->under_way &= ~bit;
+    usb->data1 ^= bit;
+    if (pipe == KEYC_USB_PIPE_TO_HOST(0u))
+        control_sent(usb);
+    else if (pipe == KEYC_USB_PIPE_FROM_HOST(0u))
+        control_came(usb, bytes, length);
+    else
+        usb->device->done(usb, pipe, bytes, length);
 }
 
-void keyc_usb_take_back(struct keyc_usb *usb, uint8_t *in_endpoints, uint8_t *out_endpoints) {
-    *in_endpoints = usb->in_take_back;
-    *out_endpoints = usb->out_take_back;
-    usb->in_take_back = 0;
-    usb->out_take_back = 0;
+uint32_t keyc_usb_take_back(struct keyc_usb *usb) {
+    uint32_t pipes = usb->take_back;
+    usb->take_back = 0;
+    return pipes;
 }
 
-static enum keyc_usb_next control_in(struct keyc_usb *usb, struct keyc_usb_packet *packet) {
-    static const uint8_t empty[1];
+static enum keyc_usb_next control_next(const struct keyc_usb *usb, uint32_t pipe, struct keyc_usb_packet *packet) {
     if (usb->stage == KEYC_USB_STALLED)
         return KEYC_USB_STALL;
-    if (usb->in_under_way & 1u)
-        return KEYC_USB_NOTHING;
-    packet->data1 = (usb->in_data1 & 1u) != 0;
-    packet->bytes = empty;
+    if (pipe == KEYC_USB_PIPE_FROM_HOST(0u)) /* data, or the host's status stage, which may come early */
+        return usb->stage == KEYC_USB_DATA_TO_HOST || usb->stage == KEYC_USB_DATA_FROM_HOST ? KEYC_USB_PACKET
+                                                                                            : KEYC_USB_NOTHING;
     packet->length = 0;
-    if (usb->stage == KEYC_USB_DATA_TO_HOST) {
-        if (usb->all_sent)
-            return KEYC_USB_NOTHING;
-        packet->length = control_packet_length(usb);
-        if (packet->length)
-            packet->bytes = (usb->answer ? usb->answer : usb->scratch) + usb->answer_at;
-    } else if (usb->stage != KEYC_USB_STATUS_TO_HOST) {
+    if (usb->stage == KEYC_USB_STATUS_TO_HOST)
+        return KEYC_USB_PACKET;
+    if (usb->stage != KEYC_USB_DATA_TO_HOST || usb->all_sent)
         return KEYC_USB_NOTHING;
-    }
-    usb->in_under_way |= 1u;
+    packet->bytes = (usb->answer ? usb->answer : usb->scratch) + usb->answer_at;
+    packet->length = control_packet_length(usb);
     return KEYC_USB_PACKET;
 }
 
-/* An endpoint to the host, other than 0, that the configuration has switched on. */
-static bool sends(const struct keyc_usb *usb, uint8_t bit) {
-    return keyc_usb_is_configured(usb) && (usb->device->in_endpoints & bit) != 0;
-}
-
-bool keyc_usb_has_packet(struct keyc_usb *usb, uint8_t endpoint) {
-    uint8_t bit = (uint8_t)(1u << endpoint);
-    const uint8_t *bytes;
-    uint8_t length;
-    return sends(usb, bit) && !(usb->in_halted & bit) && !(usb->in_under_way & bit) &&
-           usb->device->next_packet(usb, endpoint, &bytes, &length);
-}
-
-enum keyc_usb_next keyc_usb_in(struct keyc_usb *usb, uint8_t endpoint, struct keyc_usb_packet *packet) {
-    uint8_t bit = (uint8_t)(1u << endpoint);
-    if (endpoint == 0)
-        return control_in(usb, packet);
-    if (!sends(usb, bit))
+static enum keyc_usb_next next_of(struct keyc_usb *usb, uint32_t pipe, struct keyc_usb_packet *packet) {
+    uint32_t bit = 1u << pipe;
+    packet->length = KEYC_USB_PACKET_BYTES;
+    packet->data1 = (usb->data1 & bit) != 0;
+    if (usb->under_way & bit)
         return KEYC_USB_NOTHING;
-    if (usb->in_halted & bit)
+    if (bit & KEYC_USB_CONTROL_PIPES)
+        return control_next(usb, pipe, packet);
+    if (!keyc_usb_is_configured(usb) || !(usb->device->pipes & bit))
+        return KEYC_USB_NOTHING;
+    if (usb->halted & bit)
         return KEYC_USB_STALL;
-    if (usb->in_under_way & bit || !usb->device->next_packet(usb, endpoint, &packet->bytes, &packet->length))
-        return KEYC_USB_NOTHING;
-    packet->data1 = (usb->in_data1 & bit) != 0;
-    usb->in_under_way |= bit;
-    return KEYC_USB_PACKET;
+    return usb->device->ready(usb, pipe, &packet->bytes, &packet->length) ? KEYC_USB_PACKET : KEYC_USB_NOTHING;
 }
 
-enum keyc_usb_next keyc_usb_out(struct keyc_usb *usb, uint8_t endpoint, bool *data1) {
-    uint8_t bit = (uint8_t)(1u << endpoint);
-    if (endpoint == 0) {
-        if (usb->stage == KEYC_USB_STALLED)
-            return KEYC_USB_STALL;
-        if (usb->stage != KEYC_USB_DATA_TO_HOST && usb->stage != KEYC_USB_DATA_FROM_HOST)
-            return KEYC_USB_NOTHING;
-    } else {
-        if (!keyc_usb_is_configured(usb) || !(usb->device->out_endpoints & bit))
-            return KEYC_USB_NOTHING;
-        if (usb->out_halted & bit)
-            return KEYC_USB_STALL;
-        if (!usb->device->has_room(usb, endpoint))
-            return KEYC_USB_NOTHING;
-    }
-    if (usb->out_armed & bit)
-        return KEYC_USB_NOTHING;
-    *data1 = (usb->out_data1 & bit) != 0;
-    usb->out_armed |= bit;
-    return KEYC_USB_PACKET;
+enum keyc_usb_next keyc_usb_next(struct keyc_usb *usb, uint32_t pipe, struct keyc_usb_packet *packet) {
+    enum keyc_usb_next next = next_of(usb, pipe, packet);
+    if (next == KEYC_USB_PACKET)
+        usb->under_way |= 1u << pipe;
+    return next;
+}
+
+bool keyc_usb_has_packet(struct keyc_usb *usb, uint32_t pipe) {
+    struct keyc_usb_packet packet;
+    return next_of(usb, pipe, &packet) == KEYC_USB_PACKET;
 }

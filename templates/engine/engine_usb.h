@@ -1,9 +1,8 @@
 /* A USB 2.0 full-speed device without any hardware.
  *
- * The port tells what happened on the bus (`keyc_usb_bus_reset`, `keyc_usb_setup`, `keyc_usb_in_done`,
- * `keyc_usb_out_done`, `keyc_usb_suspended`), then asks for each endpoint what to do next
- * (`keyc_usb_in`, `keyc_usb_out`) after it took back the buffers that `keyc_usb_take_back` names.
- * Standard requests are answered here (USB 2.0, chapter 9); a `struct keyc_usb_device` says what the
+ * The port tells what happened on the bus (`keyc_usb_bus_reset`, `keyc_usb_setup`, `keyc_usb_done`,
+ * `keyc_usb_suspended`), takes back the buffers that `keyc_usb_take_back` names, then asks for each pipe
+ * what to do next (`keyc_usb_next`). Standard requests are answered here (USB 2.0, chapter 9); a `struct keyc_usb_device` says what the
  * device is and answers the rest. All state lies in memory that the caller owns.
  *
  * Nothing here locks: the caller keeps its interrupt away while the main program calls in.
@@ -15,7 +14,11 @@
 #include <stdint.h>
 
 #define KEYC_USB_PACKET_BYTES 64u
-#define KEYC_USB_ENDPOINTS 5u /* numbers 0 to 4 */
+/* A pipe is one direction of an endpoint: 2 x its number to the host, 1 more from the host. */
+#define KEYC_USB_PIPES 10u /* endpoints 0 to 4 */
+#define KEYC_USB_PIPE_TO_HOST(endpoint) (2u * (endpoint))
+#define KEYC_USB_PIPE_FROM_HOST(endpoint) (2u * (endpoint) + 1u)
+#define KEYC_USB_CONTROL_PIPES 3u /* both of endpoint 0, as bits */
 
 /* Request type: direction, kind, recipient (USB 2.0, table 9-2). */
 #define KEYC_USB_TO_HOST 0x80u
@@ -59,10 +62,9 @@ struct keyc_usb;
 /* What the device is: its descriptors, and its answers to what isn't a standard request. */
 struct keyc_usb_device {
     uint8_t device_class, device_subclass, device_protocol;
-    uint8_t interfaces;    /* how many */
-    uint8_t in_endpoints;  /* bit n: endpoint n to the host exists (0 always does) */
-    uint8_t out_endpoints; /* bit n: endpoint n from the host exists */
-    bool wakes_host;       /* offers remote wake-up */
+    uint8_t interfaces; /* how many */
+    bool wakes_host;    /* offers remote wake-up */
+    uint32_t pipes;     /* bit n: pipe n exists, beside those of endpoint 0 */
     const uint8_t *configuration;
     uint16_t configuration_length;
     /* Every state of the class begins afresh: reset of the bus, or a new configuration. */
@@ -72,12 +74,12 @@ struct keyc_usb_device {
     bool (*request)(struct keyc_usb *usb, const struct keyc_usb_setup *setup);
     /* The data of a request to the device that `request` accepted. */
     bool (*request_data)(struct keyc_usb *usb, const struct keyc_usb_setup *setup, const uint8_t *bytes,
-                         uint8_t length);
-    /* The next packet for the host, whose bytes must stay until the next call; false: none. */
-    bool (*next_packet)(struct keyc_usb *usb, uint8_t endpoint, const uint8_t **bytes, uint8_t *length);
-    void (*packet_sent)(struct keyc_usb *usb, uint8_t endpoint);
-    bool (*has_room)(struct keyc_usb *usb, uint8_t endpoint);
-    void (*packet_came)(struct keyc_usb *usb, uint8_t endpoint, const uint8_t *bytes, uint8_t length);
+                         uint32_t length);
+    /* To the host: the next packet, whose bytes must stay until the next call; false: none.
+     * From the host: whether there is room for a packet. */
+    bool (*ready)(struct keyc_usb *usb, uint32_t pipe, const uint8_t **bytes, uint32_t *length);
+    /* To the host: the packet has arrived. From the host: this is the packet. */
+    void (*done)(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length);
 };
 
 enum keyc_usb_stage {
@@ -94,7 +96,7 @@ struct keyc_usb {
     void *context; /* the class state, for the functions of `device` */
     struct keyc_usb_setup setup;
     const uint8_t *answer; /* what is left to send; a null pointer: `scratch` from `answer_at` on */
-    uint16_t answer_left, answer_at;
+    uint32_t answer_left, answer_at;
     uint8_t scratch[20];
     uint8_t stage; /* enum keyc_usb_stage */
     uint8_t received;
@@ -102,44 +104,41 @@ struct keyc_usb {
     bool all_sent;          /* the host's status stage is to come */
     uint8_t address, next_address, configuration;
     bool suspended, wake_allowed;
-    /* Bit n: endpoint n. */
-    uint8_t in_under_way, out_armed, in_data1, out_data1, in_halted, out_halted;
-    uint8_t in_take_back, out_take_back;
+    /* Bit n: pipe n. */
+    uint32_t under_way, data1, halted, take_back;
 };
 
 enum keyc_usb_next {
-    KEYC_USB_NOTHING, /* leave the endpoint as it is */
+    KEYC_USB_NOTHING, /* leave the pipe as it is */
     KEYC_USB_PACKET,  /* arm it with this packet, or for one */
     KEYC_USB_STALL
 };
 
 struct keyc_usb_packet {
-    const uint8_t *bytes; /* valid until the next call */
-    uint8_t length;
+    const uint8_t *bytes; /* to the host; valid until the next call */
+    uint32_t length;      /* ... or how many fit, from the host */
     bool data1;
 };
 
 void keyc_usb_begin(struct keyc_usb *usb, const struct keyc_usb_device *device,
                     const struct keyc_usb_identity *identity, void *context);
 
-/* From the bus. */
+/* From the bus. `bytes` and `length` are those of a packet from the host. */
 void keyc_usb_bus_reset(struct keyc_usb *usb);
 void keyc_usb_suspended(struct keyc_usb *usb, bool suspended);
 void keyc_usb_setup(struct keyc_usb *usb, const uint8_t packet[8]);
-void keyc_usb_in_done(struct keyc_usb *usb, uint8_t endpoint);
-void keyc_usb_out_done(struct keyc_usb *usb, uint8_t endpoint, const uint8_t *bytes, uint8_t length);
+void keyc_usb_done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length);
 
-/* To the bus. A packet that was handed out counts as under way until `in_done` or a take-back. */
-void keyc_usb_take_back(struct keyc_usb *usb, uint8_t *in_endpoints, uint8_t *out_endpoints);
-enum keyc_usb_next keyc_usb_in(struct keyc_usb *usb, uint8_t endpoint, struct keyc_usb_packet *packet);
-/* A packet for the host waits at this endpoint (other than 0), and none is under way. */
-bool keyc_usb_has_packet(struct keyc_usb *usb, uint8_t endpoint);
-enum keyc_usb_next keyc_usb_out(struct keyc_usb *usb, uint8_t endpoint, bool *data1);
+/* To the bus. A packet that was handed out counts as under way until `keyc_usb_done` or a take-back. */
+uint32_t keyc_usb_take_back(struct keyc_usb *usb); /* bit n: pipe n; told once */
+enum keyc_usb_next keyc_usb_next(struct keyc_usb *usb, uint32_t pipe, struct keyc_usb_packet *packet);
+/* keyc_usb_next() would hand out a packet for this pipe, which isn't one of endpoint 0. */
+bool keyc_usb_has_packet(struct keyc_usb *usb, uint32_t pipe);
 
 /* For the functions of a `struct keyc_usb_device`. `bytes` must stay valid; it is never copied. */
-void keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint16_t length);
+void keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length);
 /* A short answer that is copied: at most sizeof usb->scratch bytes. */
-void keyc_usb_answer_copy(struct keyc_usb *usb, const uint8_t *bytes, uint8_t length);
+void keyc_usb_answer_copy(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length);
 
 bool keyc_usb_is_configured(const struct keyc_usb *usb);
 

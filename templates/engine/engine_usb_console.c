@@ -10,6 +10,9 @@
 /* Numbers that no other function of the project uses. */
 #define KEYC_CONSOLE_NOTIFY_ENDPOINT 3u
 #define KEYC_CONSOLE_DATA_ENDPOINT 4u
+#define KEYC_CONSOLE_NOTIFY KEYC_USB_PIPE_TO_HOST(KEYC_CONSOLE_NOTIFY_ENDPOINT)
+#define KEYC_CONSOLE_TO_HOST KEYC_USB_PIPE_TO_HOST(KEYC_CONSOLE_DATA_ENDPOINT)
+#define KEYC_CONSOLE_FROM_HOST KEYC_USB_PIPE_FROM_HOST(KEYC_CONSOLE_DATA_ENDPOINT)
 
 #define KEYC_WORD(value) (uint8_t)((value)&0xFFu), (uint8_t)((value) >> 8)
 #define KEYC_CONSOLE_CONFIGURATION_BYTES 67u
@@ -94,19 +97,21 @@ static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
 }
 
 static bool request_data(struct keyc_usb *usb, const struct keyc_usb_setup *setup, const uint8_t *bytes,
-                         uint8_t length) {
+                         uint32_t length) {
     struct keyc_usb_console *console = console_of(usb);
     (void)setup; /* only SET_LINE_CODING is accepted with data */
     if (length != KEYC_CDC_LINE_CODING_BYTES)
         return false;
-    for (uint8_t i = 0; i < length; i++)
+    for (uint32_t i = 0; i < length; i++)
         console->line_coding[i] = bytes[i];
     return true;
 }
 
-static bool next_packet(struct keyc_usb *usb, uint8_t endpoint, const uint8_t **bytes, uint8_t *length) {
+static bool ready(struct keyc_usb *usb, uint32_t pipe, const uint8_t **bytes, uint32_t *length) {
     struct keyc_usb_console *console = console_of(usb);
-    if (endpoint != KEYC_CONSOLE_DATA_ENDPOINT)
+    if (pipe == KEYC_CONSOLE_FROM_HOST)
+        return KEYC_USB_CONSOLE_RING_BYTES - console->from_host.count >= KEYC_USB_PACKET_BYTES;
+    if (pipe != KEYC_CONSOLE_TO_HOST)
         return false; /* there is nothing to notify of */
     if (!console->packet_kept) {
         if (console->to_host.count == 0 && !console->empty_packet_ends)
@@ -119,36 +124,25 @@ static bool next_packet(struct keyc_usb *usb, uint8_t endpoint, const uint8_t **
     return true;
 }
 
-static void packet_sent(struct keyc_usb *usb, uint8_t endpoint) {
+static void done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length) {
     struct keyc_usb_console *console = console_of(usb);
-    if (endpoint != KEYC_CONSOLE_DATA_ENDPOINT)
+    if (pipe == KEYC_CONSOLE_FROM_HOST) {
+        (void)put(&console->from_host, bytes, (uint16_t)length); /* room was made sure of */
         return;
+    }
     console->packet_kept = false;
     console->empty_packet_ends = console->packet_bytes == KEYC_USB_PACKET_BYTES;
-}
-
-static bool has_room(struct keyc_usb *usb, uint8_t endpoint) {
-    (void)endpoint;
-    return KEYC_USB_CONSOLE_RING_BYTES - console_of(usb)->from_host.count >= KEYC_USB_PACKET_BYTES;
-}
-
-static void packet_came(struct keyc_usb *usb, uint8_t endpoint, const uint8_t *bytes, uint8_t length) {
-    (void)endpoint;
-    (void)put(&console_of(usb)->from_host, bytes, length); /* room was made sure of */
 }
 
 const struct keyc_usb_device keyc_usb_console = {
     .device_class = 2, /* communications */
     .interfaces = 2,
-    .in_endpoints = 1u | 1u << KEYC_CONSOLE_NOTIFY_ENDPOINT | 1u << KEYC_CONSOLE_DATA_ENDPOINT,
-    .out_endpoints = 1u | 1u << KEYC_CONSOLE_DATA_ENDPOINT,
+    .pipes = 1u << KEYC_CONSOLE_NOTIFY | 1u << KEYC_CONSOLE_TO_HOST | 1u << KEYC_CONSOLE_FROM_HOST,
     .configuration = keyc_console_configuration,
     .configuration_length = sizeof keyc_console_configuration,
     .begin = begin,
     .request = request,
     .request_data = request_data,
-    .next_packet = next_packet,
-    .packet_sent = packet_sent,
-    .has_room = has_room,
-    .packet_came = packet_came,
+    .ready = ready,
+    .done = done,
 };

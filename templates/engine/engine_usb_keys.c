@@ -18,6 +18,8 @@
 #define KEYC_SECOND_INTERFACE 1u
 #define KEYC_FIRST_ENDPOINT 1u
 #define KEYC_SECOND_ENDPOINT 2u
+#define KEYC_FIRST_PIPE KEYC_USB_PIPE_TO_HOST(KEYC_FIRST_ENDPOINT)
+#define KEYC_SECOND_PIPE KEYC_USB_PIPE_TO_HOST(KEYC_SECOND_ENDPOINT)
 #define KEYC_IDLE_OF_A_KEYBOARD 125u /* 500 ms (HID 1.11, 7.2.4) */
 #define KEYC_LIGHTS_MASK 0x1Fu
 
@@ -74,7 +76,7 @@ _Static_assert(sizeof keyc_both_configuration == 9u + 2u * KEYC_HID_PARTS_BYTES,
 
 static struct keyc_usb_keys *keys_of(const struct keyc_usb *usb) { return (struct keyc_usb_keys *)usb->context; }
 
-static uint8_t report_length(const struct keyc_usb_keys *keys, uint8_t kind) {
+static uint32_t report_length(const struct keyc_usb_keys *keys, uint32_t kind) {
     switch (kind) {
     case KEYC_REPORT_KEYBOARD:
         return keys->boot_protocol ? KEYC_USB_BOOT_REPORT_BYTES : KEYC_USB_KEYBOARD_REPORT_BYTES;
@@ -85,8 +87,8 @@ static uint8_t report_length(const struct keyc_usb_keys *keys, uint8_t kind) {
     }
 }
 
-static bool says_something(const struct keyc_usb_keys *keys, uint8_t kind) {
-    for (uint8_t i = kind == KEYC_REPORT_KEYBOARD ? 0 : 1; i < report_length(keys, kind); i++)
+static bool says_something(const struct keyc_usb_keys *keys, uint32_t kind) {
+    for (uint32_t i = kind == KEYC_REPORT_KEYBOARD ? 0 : 1; i < report_length(keys, kind); i++)
         if (keys->reports[kind][i])
             return true;
     return false;
@@ -108,9 +110,9 @@ static void begin(struct keyc_usb *usb) {
     keys->sent |= keys->asked; /* nobody will take them any more */
     keys->asked = 0;
     keys->waiting = 0;
-    for (uint8_t kind = 0; kind < KEYC_USB_REPORT_KINDS; kind++) /* a key may have been held all along */
+    for (uint32_t kind = 0; kind < KEYC_USB_REPORT_KINDS; kind++) /* a key may have been held all along */
         if (says_something(keys, kind))
-            keys->waiting |= (uint8_t)(1u << kind);
+            keys->waiting |= 1u << kind;
 }
 
 static bool interface_exists(const struct keyc_usb *usb, uint16_t interface) {
@@ -118,7 +120,7 @@ static bool interface_exists(const struct keyc_usb *usb, uint16_t interface) {
 }
 
 /* The kind that a report id names on an interface; KEYC_USB_REPORT_KINDS: none. */
-static uint8_t kind_of(uint16_t interface, uint8_t id) {
+static uint32_t kind_of(uint32_t interface, uint32_t id) {
     if (interface == KEYC_FIRST_INTERFACE)
         return id == 0 ? KEYC_REPORT_KEYBOARD : KEYC_USB_REPORT_KINDS;
     return id == KEYC_REPORT_CONSUMER || id == KEYC_REPORT_SYSTEM ? id : KEYC_USB_REPORT_KINDS;
@@ -143,9 +145,9 @@ static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setu
 
 static bool idle_set(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
     struct keyc_usb_keys *keys = keys_of(usb);
-    uint8_t id = (uint8_t)(setup->value & 0xFFu);
+    uint32_t id = setup->value & 0xFFu;
     uint8_t time = (uint8_t)(setup->value >> 8);
-    uint8_t kind = kind_of(setup->index, id);
+    uint32_t kind = kind_of(setup->index, id);
     if (setup->index == KEYC_SECOND_INTERFACE && id == 0) { /* 0: all reports of the interface */
         keys->idle[KEYC_REPORT_CONSUMER] = time;
         keys->idle[KEYC_REPORT_SYSTEM] = time;
@@ -159,7 +161,7 @@ static bool idle_set(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
 
 static bool report_answered(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
     struct keyc_usb_keys *keys = keys_of(usb);
-    uint8_t kind = kind_of(setup->index, (uint8_t)(setup->value & 0xFFu));
+    uint32_t kind = kind_of(setup->index, setup->value & 0xFFu);
     if (kind == KEYC_USB_REPORT_KINDS)
         return false;
     switch (setup->value >> 8) {
@@ -190,8 +192,8 @@ static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
         case KEYC_HID_GET_REPORT:
             return report_answered(usb, setup);
         case KEYC_HID_GET_IDLE: {
-            uint8_t id = (uint8_t)(setup->value & 0xFFu);
-            uint8_t kind = setup->index == KEYC_SECOND_INTERFACE && id == 0 ? KEYC_REPORT_CONSUMER
+            uint32_t id = setup->value & 0xFFu;
+            uint32_t kind = setup->index == KEYC_SECOND_INTERFACE && id == 0 ? KEYC_REPORT_CONSUMER
                                                                             : kind_of(setup->index, id);
             if (kind == KEYC_USB_REPORT_KINDS)
                 return false;
@@ -224,7 +226,7 @@ static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
 }
 
 static bool request_data(struct keyc_usb *usb, const struct keyc_usb_setup *setup, const uint8_t *bytes,
-                         uint8_t length) {
+                         uint32_t length) {
     (void)setup; /* only SET_REPORT for the lights is accepted with data */
     if (length == 0)
         return false;
@@ -232,52 +234,37 @@ static bool request_data(struct keyc_usb *usb, const struct keyc_usb_setup *setu
     return true;
 }
 
-static bool next_packet(struct keyc_usb *usb, uint8_t endpoint, const uint8_t **bytes, uint8_t *length) {
+static bool ready(struct keyc_usb *usb, uint32_t pipe, const uint8_t **bytes, uint32_t *length) {
     struct keyc_usb_keys *keys = keys_of(usb);
-    uint8_t kind = KEYC_REPORT_KEYBOARD;
+    uint32_t kind = KEYC_REPORT_KEYBOARD;
     if (usb->suspended) /* a report handed out now would be stale when the host comes back */
         return false;
-    if (endpoint == KEYC_SECOND_ENDPOINT)
+    if (pipe == KEYC_SECOND_PIPE) {
         kind = keys->waiting & 1u << KEYC_REPORT_CONSUMER ? KEYC_REPORT_CONSUMER : KEYC_REPORT_SYSTEM;
-    if (!(keys->waiting & 1u << kind))
-        return false;
-    if (endpoint == KEYC_SECOND_ENDPOINT)
         keys->sending = kind;
+    }
     *bytes = keys->reports[kind];
     *length = report_length(keys, kind);
-    return true;
+    return (keys->waiting & 1u << kind) != 0;
 }
 
-static void packet_sent(struct keyc_usb *usb, uint8_t endpoint) {
+static void done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length) {
     struct keyc_usb_keys *keys = keys_of(usb);
-    uint8_t bit = (uint8_t)(1u << (endpoint == KEYC_SECOND_ENDPOINT ? keys->sending : KEYC_REPORT_KEYBOARD));
-    keys->waiting &= (uint8_t)~bit;
-    keys->sent |= keys->asked & bit;
-    keys->asked &= (uint8_t)~bit;
-}
-
-static bool has_room(struct keyc_usb *usb, uint8_t endpoint) {
-    (void)usb;
-    (void)endpoint;
-    return false; /* no endpoint from the host */
-}
-
-static void packet_came(struct keyc_usb *usb, uint8_t endpoint, const uint8_t *bytes, uint8_t length) {
-    (void)usb;
-    (void)endpoint;
+    uint32_t bit = 1u << (pipe == KEYC_SECOND_PIPE ? keys->sending : KEYC_REPORT_KEYBOARD);
     (void)bytes;
     (void)length;
+    keys->waiting &= ~bit;
+    keys->sent |= keys->asked & bit;
+    keys->asked &= ~bit;
 }
 
 #define KEYC_KEYS_FUNCTIONS                                                                              \
-    .begin = begin, .request = request, .request_data = request_data, .next_packet = next_packet,        \
-    .packet_sent = packet_sent, .has_room = has_room, .packet_came = packet_came
+    .wakes_host = true, .begin = begin, .request = request, .request_data = request_data, .ready = ready, \
+    .done = done
 
 const struct keyc_usb_device keyc_usb_keyboard = {
     .interfaces = 1,
-    .in_endpoints = 1u | 1u << KEYC_FIRST_ENDPOINT,
-    .out_endpoints = 1u,
-    .wakes_host = true,
+    .pipes = 1u << KEYC_FIRST_PIPE,
     .configuration = keyc_keyboard_configuration,
     .configuration_length = sizeof keyc_keyboard_configuration,
     KEYC_KEYS_FUNCTIONS,
@@ -285,9 +272,7 @@ const struct keyc_usb_device keyc_usb_keyboard = {
 
 const struct keyc_usb_device keyc_usb_keyboard_and_second = {
     .interfaces = 2,
-    .in_endpoints = 1u | 1u << KEYC_FIRST_ENDPOINT | 1u << KEYC_SECOND_ENDPOINT,
-    .out_endpoints = 1u,
-    .wakes_host = true,
+    .pipes = 1u << KEYC_FIRST_PIPE | 1u << KEYC_SECOND_PIPE,
     .configuration = keyc_both_configuration,
     .configuration_length = sizeof keyc_both_configuration,
     KEYC_KEYS_FUNCTIONS,
@@ -297,20 +282,20 @@ static bool host_listens(const struct keyc_usb *usb) {
     return keyc_usb_is_configured(usb) && (!usb->suspended || usb->wake_allowed);
 }
 
-static bool is_under_way(const struct keyc_usb *usb, uint8_t kind) {
+static bool is_under_way(const struct keyc_usb *usb, uint32_t kind) {
     if (kind == KEYC_REPORT_KEYBOARD)
-        return (usb->in_under_way & 1u << KEYC_FIRST_ENDPOINT) != 0;
-    return (usb->in_under_way & 1u << KEYC_SECOND_ENDPOINT) != 0 && keys_of(usb)->sending == kind;
+        return (usb->under_way & 1u << KEYC_FIRST_PIPE) != 0;
+    return (usb->under_way & 1u << KEYC_SECOND_PIPE) != 0 && keys_of(usb)->sending == kind;
 }
 
-bool keyc_usb_keys_send(struct keyc_usb *usb, uint8_t kind, const uint8_t *bytes, uint8_t length,
+bool keyc_usb_keys_send(struct keyc_usb *usb, uint32_t kind, const uint8_t *bytes, uint32_t length,
                         uint32_t now_us) {
     struct keyc_usb_keys *keys = keys_of(usb);
-    uint8_t bit = (uint8_t)(1u << kind);
-    uint8_t at = kind == KEYC_REPORT_KEYBOARD ? 0 : 1;
+    uint32_t bit = 1u << kind;
+    uint32_t at = kind == KEYC_REPORT_KEYBOARD ? 0 : 1;
     if (kind >= KEYC_USB_REPORT_KINDS || keys->asked & bit || is_under_way(usb, kind))
         return false;
-    for (uint8_t i = 0; i < length && at < KEYC_USB_KEYBOARD_REPORT_BYTES; i++)
+    for (uint32_t i = 0; i < length && at < KEYC_USB_KEYBOARD_REPORT_BYTES; i++)
         keys->reports[kind][at++] = bytes[i];
     keys->told_us[kind] = now_us;
     keys->waiting |= bit;
@@ -321,41 +306,34 @@ bool keyc_usb_keys_send(struct keyc_usb *usb, uint8_t kind, const uint8_t *bytes
     return true;
 }
 
-uint8_t keyc_usb_keys_take_sent(struct keyc_usb *usb) {
+uint32_t keyc_usb_keys_take_sent(struct keyc_usb *usb) {
     struct keyc_usb_keys *keys = keys_of(usb);
-    uint8_t sent = keys->sent;
+    uint32_t sent = keys->sent;
     keys->sent = 0;
     return sent;
 }
 
-static uint8_t kinds_in_use(const struct keyc_usb *usb) {
+static uint32_t kinds_in_use(const struct keyc_usb *usb) {
     return usb->device->interfaces > 1 ? KEYC_USB_REPORT_KINDS : 1;
 }
 
-void keyc_usb_keys_repeat_idle(struct keyc_usb *usb, uint32_t now_us) {
+uint32_t keyc_usb_keys_repeat_idle(struct keyc_usb *usb, uint32_t now_us) {
     struct keyc_usb_keys *keys = keys_of(usb);
-    if (!keyc_usb_is_configured(usb) || usb->suspended)
-        return;
-    for (uint8_t kind = 0; kind < kinds_in_use(usb); kind++) {
-        uint32_t period_us = keys->idle[kind] * 4000u;
-        if (period_us == 0 || now_us - keys->told_us[kind] < period_us)
-            continue;
-        keys->told_us[kind] = now_us;
-        keys->waiting |= (uint8_t)(1u << kind);
-    }
-}
-
-uint32_t keyc_usb_keys_next_idle_us(const struct keyc_usb *usb, uint32_t now_us) {
-    const struct keyc_usb_keys *keys = keys_of(usb);
     uint32_t next_us = UINT32_MAX;
     if (!keyc_usb_is_configured(usb) || usb->suspended)
         return next_us;
-    for (uint8_t kind = 0; kind < kinds_in_use(usb); kind++) {
+    for (uint32_t kind = 0; kind < kinds_in_use(usb); kind++) {
         uint32_t period_us = keys->idle[kind] * 4000u;
-        uint32_t since_us = now_us - keys->told_us[kind];
-        uint32_t left_us = since_us < period_us ? period_us - since_us : 0;
-        if (period_us != 0 && left_us < next_us)
-            next_us = left_us;
+        uint32_t passed_us = now_us - keys->told_us[kind];
+        if (period_us == 0)
+            continue;
+        if (passed_us >= period_us) {
+            keys->told_us[kind] = now_us;
+            keys->waiting |= 1u << kind;
+            passed_us = 0;
+        }
+        if (period_us - passed_us < next_us)
+            next_us = period_us - passed_us;
     }
     return next_us;
 }

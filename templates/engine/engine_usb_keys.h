@@ -19,12 +19,12 @@ struct keyc_usb_keys {
     uint32_t told_us[KEYC_USB_REPORT_KINDS]; /* when it was last sent or repeated */
     uint8_t idle[KEYC_USB_REPORT_KINDS];     /* in units of 4 ms; 0 = only changes are sent */
     uint8_t lights;                          /* bit n: LED usage n + 1, as the host set them */
-    uint8_t sending;                         /* which kind is under way on the second interface */
+    uint32_t sending;                        /* which kind is under way on the second interface */
     bool boot_protocol;
     /* Bit n: kind n. */
-    uint8_t waiting; /* to be told to the host */
-    uint8_t asked;   /* ... and keyc_usb_keys_take_sent() has to say when it is */
-    uint8_t sent;
+    uint32_t waiting; /* to be told to the host */
+    uint32_t asked;   /* ... and keyc_usb_keys_take_sent() has to say when it is */
+    uint32_t sent;
 };
 
 extern const struct keyc_usb_device keyc_usb_keyboard;
@@ -35,14 +35,13 @@ void keyc_usb_keys_begin(struct keyc_usb_keys *keys);
 
 /* Takes a report as the engine makes it (without an id). False: the one before hasn't been taken by
  * the host yet. While no host listens the report is only remembered, and told once one does. */
-bool keyc_usb_keys_send(struct keyc_usb *usb, uint8_t kind, const uint8_t *bytes, uint8_t length,
+bool keyc_usb_keys_send(struct keyc_usb *usb, uint32_t kind, const uint8_t *bytes, uint32_t length,
                         uint32_t now_us);
 /* Bit n: the report of kind n that keyc_usb_keys_send() took last has reached the host; told once. */
-uint8_t keyc_usb_keys_take_sent(struct keyc_usb *usb);
+uint32_t keyc_usb_keys_take_sent(struct keyc_usb *usb);
 
-/* Repeats what the host asked to have repeated (HID 1.11, 7.2.4). */
-void keyc_usb_keys_repeat_idle(struct keyc_usb *usb, uint32_t now_us);
-/* How long until that has something to do; UINT32_MAX: never, as things are. */
-uint32_t keyc_usb_keys_next_idle_us(const struct keyc_usb *usb, uint32_t now_us);
+/* Repeats what the host asked to have repeated (HID 1.11, 7.2.4). Returns after how many us there is
+ * something to repeat again; UINT32_MAX: never, as things are. */
+uint32_t keyc_usb_keys_repeat_idle(struct keyc_usb *usb, uint32_t now_us);
 
 #endif

@@ -141,6 +141,9 @@ void keyc_advance(struct keyc_keyboard *keyboard);
  * direct line reads low with every driven line low. */
 bool keyc_at_rest(const struct keyc_keyboard *keyboard);
 
+/* True while a switch's debounce time is running: scanning often now makes its end exact. */
+bool keyc_is_settling(const struct keyc_keyboard *keyboard);
+
 /* The host has taken the report; may call port_send_report() with the next one. */
 void keyc_report_sent(struct keyc_keyboard *keyboard);
 

@@ -283,6 +283,12 @@ def test_edges_and_levels_reach_the_interrupt_registers_once(chip: Chip) -> None
     assert chip.read_register(IO_BANK0 + 0xF0) >> 8 & 0xF == 0b1110
 
 
+def test_a_reset_of_the_pins_leaves_no_edge_behind(chip: Chip) -> None:
+    chip.write_register(RESETS + SET, 1 << 5)
+    chip.write_register(RESETS + CLEAR, 1 << 5)
+    assert chip.read_register(IO_BANK0 + 0xF0) == 0x22222222, "levels only: eight lines high"
+
+
 def test_what_no_image_may_do_is_noted(chip: Chip) -> None:
     chip.drive_limit_us = 20
     assert chip.violations == []

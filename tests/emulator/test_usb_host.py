@@ -11,6 +11,7 @@ from hil.chip import Chip
 from hil.usb_controller import Answer, Interrupt, Packet, Status, UsbController
 from hil.usb_host import (
     Endpoint,
+    MassStorage,
     Transfer,
     UsbError,
     UsbHost,
@@ -223,6 +224,15 @@ def test_a_request_that_the_rom_lacks_stalls_and_the_next_one_works(rom: UsbHost
         with pytest.raises(UsbStall):
             rom.control(0xC0, 0x77, 0, 0, 4)
         assert rom.control(0x80, 8, 0, 0, 1) == b"\x01"  # 9.4.2 GET_CONFIGURATION
+
+
+@pytest.mark.parametrize("endpoint", [0x81, 0x02])
+def test_a_wrong_toggle_is_found_out(rom: UsbHost, endpoint: int) -> None:
+    drive = MassStorage(rom)
+    assert drive.is_ready()
+    rom._toggles[endpoint] = not rom._toggles[endpoint]
+    with pytest.raises(UsbError, match=r"DATA|NAK"):
+        drive.is_ready()
 
 
 def test_frames_come_every_millisecond(rom: UsbHost) -> None:

@@ -7,15 +7,18 @@ that must give exactly that error.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pytest
 
+from keyc import scenarios
 from keyc.compile import check_text
 from keyc.diagnostics import UserError
 from keyc.files import shipped
-from keyc.keyboard import Press
+from keyc.keyboard import Keyboard, Press
 from keyc.layouts import LAYOUT_NAMES, layout
+from keyc.scenarios import ScenarioResult
 from keyc.source import Source
 from keyc.usages import indicators, usage_of
 
@@ -88,9 +91,7 @@ def test_examples_are_right_and_their_scenarios_pass(example: Example) -> None:
             assert result.passed, (result.scenario.name, result.expected, result.got)
 
 
-def run(keyboard):  # type: ignore[no-untyped-def]
-    from keyc import scenarios
-
+def run(keyboard: Keyboard) -> Sequence[ScenarioResult]:
     try:
         return scenarios.run(keyboard)
     except UserError as error:
@@ -103,11 +104,39 @@ def run(keyboard):  # type: ignore[no-untyped-def]
 def test_wrong_examples_have_the_error_that_they_name(example: Example) -> None:
     keyboard, found = check_text(Source("example.keys", text_of(example)))
     if example.code == "scenario-failed":
-        from keyc import scenarios
-
         assert keyboard is not None
         found = scenarios.diagnostics_of(run(keyboard))
     assert [one.code for one in found if one.severity == "error"] == [example.code]
+
+
+# One file each for what the last section lists.
+NOT_YET = (
+    "timing { hold-after 180ms }",
+    "timing { hold-if another-key tapped }",
+    "timing { tap-if typing-within 120ms }",
+    "timing { repeat-if tapped-within 150ms }",
+    "timing { chord-within 40ms }",
+    "timing { taps-within 200ms }",
+    "timing { next-twice locks }",
+    "let both = Tab/Shift",
+    "let again = taps(A, B)",
+    "let once = next(Shift)",
+    "let on = lock(Shift)",
+    "let ground = bottom(base)",
+    "let move = pointer(left)",
+    "let click = pointer-press(1)",
+    "let roll = wheel(up)",
+    'let text = "two"',
+    "chord SW1 SW2 on base = CapsLock",
+    'sequence sign-off = "Kind regards," Enter',
+    "layer both when base and base { }",
+)
+
+
+@pytest.mark.parametrize("statement", NOT_YET)
+def test_what_is_not_in_this_version_says_so(statement: str) -> None:
+    _, found = check_text(Source("example.keys", whole_file(statement)))
+    assert "not-in-this-version" in [one.code for one in found if one.severity == "error"]
 
 
 def test_the_table_of_signs_is_what_the_layouts_say() -> None:

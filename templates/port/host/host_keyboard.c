@@ -116,10 +116,7 @@ static bool keyc_host_log_full(const struct keyc_host *host)
 /* True once nothing is on its way: neither settling, nor queued, nor waiting for the host. */
 static bool keyc_host_has_told(const struct keyc_host *host)
 {
-    uint32_t on_its_way = host->keyboard->event_count;
-    for (unsigned line = 0; line <= host->keyboard->tables->driven_count; ++line)
-        on_its_way |= host->keyboard->unsettled[line];
-    return on_its_way == 0 && !host->report_waits;
+    return !keyc_is_settling(host->keyboard) && host->keyboard->event_count == 0 && !host->report_waits;
 }
 
 static void keyc_host_work(struct keyc_host *host, uint64_t until_us, bool until_told)

@@ -33,11 +33,13 @@ void keyc_rp2040_wait_us(uint32_t us);                 /* that long or up to 1 u
 void keyc_rp2040_sleep_us(uint32_t us);
 void keyc_rp2040_sleep(void);                          /* until an interrupt comes */
 
-/* rp2040_usb.c: moves the packets of engine_usb.h. Between _hold and _go_on its interrupt is kept
- * away, so that the main program may use the USB state; both may be nested in nothing. */
+/* rp2040_usb.c: moves the packets of engine_usb.h, from its interrupt. The main program uses the USB
+ * state only between _hold and either _let or _serve, which also sends what is new. */
 void keyc_rp2040_usb_begin(struct keyc_usb *usb);
 void keyc_rp2040_usb_hold(void);
-void keyc_rp2040_usb_go_on(void);                      /* also sends what is new */
+void keyc_rp2040_usb_let(void);
+void keyc_rp2040_usb_serve(void);
+/* Asks a sleeping host to wake up, once, where it has allowed that. */
 void keyc_rp2040_usb_wake_host(void);
 
 /* rp2040_rom.c */

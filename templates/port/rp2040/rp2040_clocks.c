@@ -1,4 +1,5 @@
-/* Clocks and resets, once, at start-up (RP2040 datasheet 2.14 to 2.18). */
+/* Clocks and resets, once, at start-up (RP2040 datasheet 2.14 to 2.18). Any way to get here, power-on or
+ * the watchdog, has reset the clocks' dividers to 1 and the PLLs' reference dividers too. */
 #include "rp2040.h"
 #include "rp2040_registers.h"
 
@@ -14,7 +15,6 @@ static void release(uint32_t blocks) {
 
 /* VCO = 12 MHz x `multiplier`, between 750 and 1600 MHz; out = VCO / first / second (2.18.2). */
 static void start_pll(uint32_t pll, uint32_t multiplier, uint32_t first, uint32_t second) {
-    KEYC_AT(pll + KEYC_PLL_CS) = 1; /* the crystal undivided */
     KEYC_AT(pll + KEYC_PLL_FBDIV) = multiplier;
     KEYC_CLEAR(pll + KEYC_PLL_PWR) = KEYC_PLL_POWER_DOWN | KEYC_PLL_VCO_DOWN;
     while (!(KEYC_AT(pll + KEYC_PLL_CS) & KEYC_PLL_LOCKED)) {
@@ -35,7 +35,6 @@ void keyc_rp2040_clocks_begin(void) {
     KEYC_SET(KEYC_XOSC_CTRL) = KEYC_XOSC_ENABLE;
     while (!(KEYC_AT(KEYC_XOSC_STATUS) & KEYC_XOSC_STABLE)) {
     }
-    KEYC_AT(KEYC_CLOCKS_REF_DIV) = KEYC_CLOCKS_DIV_1;
     KEYC_AT(KEYC_CLOCKS_REF_CTRL) = KEYC_CLOCKS_REF_FROM_XOSC;
     while (KEYC_AT(KEYC_CLOCKS_REF_SELECTED) != 1u << KEYC_CLOCKS_REF_FROM_XOSC) {
     }
@@ -43,11 +42,9 @@ void keyc_rp2040_clocks_begin(void) {
     release(KEYC_RESET_PLL_SYS | KEYC_RESET_PLL_USB);
     start_pll(KEYC_PLL_SYS, 125, 6, 2); /* 1500 MHz -> 125 MHz */
     start_pll(KEYC_PLL_USB, 100, 5, 5); /* 1200 MHz -> 48 MHz */
-    KEYC_AT(KEYC_CLOCKS_SYS_DIV) = KEYC_CLOCKS_DIV_1;
     KEYC_AT(KEYC_CLOCKS_SYS_CTRL) = KEYC_CLOCKS_SYS_FROM_AUX;
     while (KEYC_AT(KEYC_CLOCKS_SYS_SELECTED) != 1u << KEYC_CLOCKS_SYS_FROM_AUX) {
     }
-    KEYC_AT(KEYC_CLOCKS_USB_DIV) = KEYC_CLOCKS_DIV_1;
     KEYC_AT(KEYC_CLOCKS_USB_CTRL) = KEYC_CLOCKS_USB_ENABLE;
 
     KEYC_AT(KEYC_WATCHDOG_TICK) = KEYC_CRYSTAL_MHZ | KEYC_WATCHDOG_TICK_ENABLE;

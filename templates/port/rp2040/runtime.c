@@ -2,17 +2,20 @@
 #include <stddef.h>
 #include <stdint.h>
 
-void *memcpy(void *restrict to, const void *restrict from, size_t count);
-void *memset(void *to, int value, size_t count);
-void __aeabi_memcpy(void *to, const void *from, size_t count);
-void __aeabi_memcpy4(void *to, const void *from, size_t count);
-void __aeabi_memcpy8(void *to, const void *from, size_t count);
-void __aeabi_memset(void *to, size_t count, int value);
-void __aeabi_memclr(void *to, size_t count);
-void __aeabi_memclr4(void *to, size_t count);
-void __aeabi_memclr8(void *to, size_t count);
-uint64_t __aeabi_uidivmod(uint32_t dividend, uint32_t divisor);
-uint32_t __aeabi_uidiv(uint32_t dividend, uint32_t divisor);
+/* Link-time optimisation doesn't see these calls coming. */
+#define KEYC_KEPT __attribute__((used))
+
+KEYC_KEPT void *memcpy(void *restrict to, const void *restrict from, size_t count);
+KEYC_KEPT void *memset(void *to, int value, size_t count);
+KEYC_KEPT void __aeabi_memcpy(void *to, const void *from, size_t count);
+KEYC_KEPT void __aeabi_memcpy4(void *to, const void *from, size_t count);
+KEYC_KEPT void __aeabi_memcpy8(void *to, const void *from, size_t count);
+KEYC_KEPT void __aeabi_memset(void *to, size_t count, int value);
+KEYC_KEPT void __aeabi_memclr(void *to, size_t count);
+KEYC_KEPT void __aeabi_memclr4(void *to, size_t count);
+KEYC_KEPT void __aeabi_memclr8(void *to, size_t count);
+KEYC_KEPT uint64_t __aeabi_uidivmod(uint32_t dividend, uint32_t divisor);
+KEYC_KEPT uint32_t __aeabi_uidiv(uint32_t dividend, uint32_t divisor);
 
 void *memcpy(void *restrict to, const void *restrict from, size_t count) {
     uint8_t *out = to;

@@ -12,7 +12,7 @@ _Noreturn void keyc_start(void);
 static _Noreturn void unexpected(void) { keyc_rp2040_restart(); }
 
 #define KEYC_EXCEPTIONS 16u /* the stack's top counts as the first */
-#define KEYC_INTERRUPTS 26u
+#define KEYC_INTERRUPTS 14u /* up to the last one that is used */
 
 struct keyc_vectors {
     uint32_t *stack_top;

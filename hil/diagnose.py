@@ -1,0 +1,819 @@
+"""From verdicts to faults: per fault the causes that electricity can't tell apart, likeliest first.
+
+Each cause says where to look and what a meter shows there. Faults come in the order of mending: supply
+shorts, bridges, opens, then diodes and what is wired otherwise than the file says. Likeliness is common
+practice among people who solder boards by hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from hil.judge import Matrix, State, ends, names_in_order, switches_on
+from hil.result import Cause, Fault, Line, LineVerdict, Position, PositionVerdict
+from keyc.keyboard import Diodes
+from keyc.pins import neighbours, package_pin_of_gpio
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from hil.stages.lines import LineFindings
+    from hil.stages.positions import Positions
+    from keyc.keyboard import Switch
+
+UNPLUG = "Unplug the board before you bring an iron or a meter to it."
+
+# Kinds in the order of mending. What hides other faults comes first.
+_ORDER = (
+    "high",
+    "low",
+    "bridge",
+    "closed",
+    "sticks",
+    "leaky",
+    "slow",
+    "open",
+    "cut",
+    "reversed",
+    "shorted",
+    "swapped",
+    "drops",
+    "bounces",
+)
+
+_OHMS = "meter on continuity or 200 Ω, board unplugged"
+_DIODE = "meter on diode test, board unplugged"
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """The faults in the order of mending, and the lines with what the presses said about them."""
+
+    faults: tuple[Fault, ...]
+    lines: tuple[Line, ...]
+
+
+def diagnosis(
+    matrix: Matrix, lines: LineFindings, positions: Positions | None, verdicts: Sequence[Position]
+) -> Diagnosis:
+    """Everything to mend. `verdicts`: the positions' verdicts; empty if that stage didn't run."""
+    return _Diagnosis(matrix, lines, positions, {one.switch: one for one in verdicts}).whole()
+
+
+class _Diagnosis:
+    def __init__(
+        self, matrix: Matrix, lines: LineFindings, positions: Positions | None, verdicts: dict[str, Position]
+    ) -> None:
+        self.matrix, self.findings, self.positions, self.verdicts = matrix, lines, positions, verdicts
+        self.wiring = matrix.wiring
+
+    def whole(self) -> Diagnosis:
+        open_lines, cuts, single = self._opens()
+        faults = [
+            *self._held_lines(),
+            *self._bridges(),
+            *self._weak_lines(),
+            *self._stuck(),
+            *(self._open_line(gpio, names) for gpio, names in open_lines.items()),
+            *(self._cut(gpio, after, names) for (gpio, after), names in cuts.items()),
+            *(self._open_switch(name) for name in single),
+            *self._diodes(),
+            *self._swaps(),
+            *self._node_bridges(),
+            *self._unsteady(),
+        ]
+        faults.sort(key=lambda fault: _ORDER.index(fault.kind))
+        ranked = tuple(replace(fault, rank=n) for n, fault in enumerate(faults, 1))
+        opened = set(open_lines) | {gpio for gpio, _ in cuts}
+        told = tuple(
+            replace(line, verdict=LineVerdict.OPEN)
+            if line.gpio in opened and line.verdict is LineVerdict.CLEAR
+            else line
+            for line in self.findings.lines
+        )
+        return Diagnosis(ranked, told)
+
+    # -- lines -------------------------------------------------------------------------------------
+
+    def _held_lines(self) -> list[Fault]:
+        found = []
+        for line in self.findings.lines:
+            if line.verdict is LineVerdict.LOW:
+                found.append(self._low(line))
+            elif line.verdict is LineVerdict.HIGH:
+                found.append(self._high(line))
+        return found
+
+    def _low(self, line: Line) -> Fault:
+        direct = [s.name for s in self.wiring.switches if s.direct == line.gpio]
+        meter = f"{_OHMS}, from {_pad(line.gpio)} to ground: it must not beep (under 10 Ω is the fault)"
+        causes = [
+            Cause(f"solder or a whisker from {line.pin} to ground", _look(line.gpio), meter),
+            Cause(
+                f"the track of {line.pin} touches ground somewhere else",
+                _on(
+                    line,
+                    self.matrix,
+                    "at each part on this line, and where the track passes a screw or a fill",
+                ),
+                f"{_OHMS}, to ground, while you lift or wiggle one part after the other",
+            ),
+        ]
+        if direct:
+            causes.insert(
+                0,
+                Cause(
+                    f"{direct[0]} is held down or its contact is stuck",
+                    f"{direct[0]}: free it, or take its cap off",
+                    f"{_OHMS}, across {direct[0]}'s two legs: silent while nobody presses it",
+                ),
+            )
+        elif line.role == "row" or line.role == "column":
+            causes.append(
+                Cause(
+                    "the ground pad under the chip has squeezed solder out to the pin",
+                    _look(line.gpio),
+                    meter,
+                )
+            )
+        return self._line_fault("low", line, causes, f"{line.pin} reads low although it is pulled up")
+
+    def _high(self, line: Line) -> Fault:
+        rails = [pin for pin in neighbours(line.gpio) if pin.gpio is None and pin.name in _SUPPLIES]
+        beside = f"{rails[0].name} is pin {rails[0].number}, right beside it" if rails else "the 3.3 V supply"
+        run = [pin for pin in neighbours(line.gpio) if pin.name == "RUN"]
+        causes = [
+            Cause(
+                f"solder from {line.pin} to {rails[0].name if rails else 'the supply'}",
+                f"{_look(line.gpio)}; {beside}",
+                f"{_OHMS}, from {_pad(line.gpio)} to 3V3: it must not beep",
+            ),
+            Cause(
+                f"the track of {line.pin} touches the supply somewhere else",
+                _on(line, self.matrix, "at each part on this line"),
+                f"{_OHMS}, to 3V3, while you lift or wiggle one part after the other",
+            ),
+        ]
+        if run:
+            causes.append(
+                Cause(
+                    f"{line.pin} touches RUN, whose own pull-up holds it",
+                    f"{_look(line.gpio)}; RUN is pin {run[0].number}",
+                    f"{_OHMS}, from {_pad(line.gpio)} to RUN: it must not beep",
+                )
+            )
+        return self._line_fault("high", line, causes, f"{line.pin} reads high although it is pulled down")
+
+    def _bridges(self) -> list[Fault]:
+        found = []
+        for line in self.findings.lines:
+            for other in line.joined:
+                if line.verdict is LineVerdict.BRIDGED and other.pin is None:
+                    found.append(self._run_bridge(line))
+        for group in self.findings.groups:
+            # A chain of neighbours is named as one fault per gap: that is what the iron parts.
+            for a, b in pairwise(group):
+                found.append(self._bridge(a, b, group))
+        return found
+
+    def _run_bridge(self, line: Line) -> Fault:
+        number = line.joined[0].package_pin
+        return self._line_fault(
+            "bridge",
+            line,
+            [
+                Cause(
+                    f"solder between {line.pin} (pin {line.package_pin}) and RUN (pin {number})",
+                    _look(line.gpio),
+                    f"{_OHMS}, from {_pad(line.gpio)} to RUN: it must not beep",
+                )
+            ],
+            f"the board restarted each time {line.pin} was driven",
+            where=(line.pin, "RUN"),
+        )
+
+    def _bridge(self, a: int, b: int, group: tuple[int, ...]) -> Fault:
+        names = [f"GPIO{gpio}" for gpio in group]
+        inside = [
+            name for name, other in self.findings.maybe_closed.items() if other == f"bridge GPIO{a} GPIO{b}"
+        ]
+        meter = f"{_OHMS}, between {_pad(a)} and {_pad(b)}: it must not beep (under 10 Ω is the fault)"
+        causes = []
+        beside = b in {pin.gpio for pin in neighbours(a)}
+        if beside:
+            causes.append(
+                Cause(
+                    f"solder between two neighbouring pins of the chip, {package_pin_of_gpio(a)} and "
+                    f"{package_pin_of_gpio(b)}",
+                    f"{_look(a)}. Flux, then draw a clean iron outwards along the pins; braid takes the rest",
+                    meter,
+                )
+            )
+        causes.append(
+            Cause(
+                f"the tracks of GPIO{a} and GPIO{b} touch somewhere else",
+                self._where_lines_meet(a, b),
+                f"{meter}; the lower the reading, the nearer you are to the bridge",
+            )
+        )
+        if not beside:
+            causes.append(
+                Cause(
+                    f"solder at the chip or its module, from pin {package_pin_of_gpio(a)} to "
+                    f"pin {package_pin_of_gpio(b)}",
+                    f"{_look(a)}; {_look(b)}",
+                    meter,
+                )
+            )
+        causes.append(
+            Cause(
+                "flux or moisture that conducts between them",
+                f"around {_pad(a)} and {_pad(b)}: clean with the solvent that your flux asks for, let it dry",
+                "meter on 200 kΩ, board unplugged: 10 to 200 kΩ is dirt, not solder",
+            )
+        )
+        kind = "bridge"
+        where: tuple[str, ...] = (f"GPIO{a}", f"GPIO{b}")
+        if inside:
+            held = Cause(
+                f"{inside[0]} is held down or its contact is stuck"
+                + ("" if self.wiring.diodes is Diodes.NONE else ", and its diode conducts both ways"),
+                f"{inside[0]}: free it, or take its cap off, and start again",
+                f"{_OHMS}, across {inside[0]}'s two legs: silent while nobody presses it",
+            )
+            if self.wiring.diodes is Diodes.NONE and not beside:
+                kind, where = "closed", (inside[0],)
+                causes.insert(0, held)
+            else:
+                causes.insert(1, held)
+        concerned = names_in_order(self.wiring, (*switches_on(self.wiring, a), *switches_on(self.wiring, b)))
+        blocked = tuple(n for n in concerned if self._is_untested(n)) if self.verdicts else concerned
+        return Fault(
+            kind=kind,
+            where=where,
+            rank=0,
+            causes=tuple(causes),
+            evidence=(
+                f"driven low, {' and '.join(names)} each pull the other{'s' if len(names) > 2 else ''} low, "
+                "with nothing pressed",
+            ),
+            switches=blocked,
+            pins=(f"GPIO{a}", f"GPIO{b}"),
+        )
+
+    def _where_lines_meet(self, a: int, b: int) -> str:
+        both = set(switches_on(self.wiring, a)) & set(switches_on(self.wiring, b))
+        if both:
+            name = sorted(both)[0]
+            return f"at {name} and its diode{self._diode_name(name)}, where both tracks come together"
+        close = [
+            f"between {x} and {y}"
+            for x, y in zip(switches_on(self.wiring, a), switches_on(self.wiring, b), strict=False)
+        ]
+        return "where the two tracks run side by side" + (f", e.g. {close[0]}" if close else "")
+
+    def _weak_lines(self) -> list[Fault]:
+        found = []
+        done: set[frozenset[str]] = set()
+        for line in self.findings.lines:
+            if line.verdict is not LineVerdict.WEAK:
+                continue
+            if not line.joined:
+                found.append(self._slow(line))
+                continue
+            for other in line.joined:
+                both = frozenset((line.pin, other.name))
+                if both in done:
+                    continue
+                done.add(both)
+                found.append(
+                    self._line_fault(
+                        "leaky",
+                        line,
+                        [
+                            Cause(
+                                "flux, moisture or a burnt spot conducts a little between them",
+                                f"{_look(line.gpio)}; clean, let it dry, measure again",
+                                f"meter on 200 kΩ, board unplugged, between {line.pin} and {other.name}: "
+                                "more than 1 MΩ, and the same both ways round",
+                            ),
+                            Cause(
+                                "a part sits between these lines that the file doesn't know",
+                                f"follow both tracks: {line.pin} and {other.name}",
+                                f"{_DIODE}, both ways round: no reading either way",
+                            ),
+                        ],
+                        f"{line.pin} and {other.name} read low for one another in one direction only",
+                        where=(line.pin, other.name),
+                    )
+                )
+        return found
+
+    def _slow(self, line: Line) -> Fault:
+        return self._line_fault(
+            "slow",
+            line,
+            [
+                Cause(
+                    f"a capacitor or a long cable hangs on {line.pin}",
+                    _on(line, self.matrix, "along the whole line"),
+                    "meter on capacitance, board unplugged, to ground: under 300 pF",
+                ),
+                Cause(
+                    f"dirt holds {line.pin} down a little",
+                    _look(line.gpio),
+                    "meter on 200 kΩ, board unplugged, to ground: more than 1 MΩ",
+                ),
+            ],
+            f"{line.pin} needs more than 100 µs to rise after it was pulled low; no verdict rests on it",
+        )
+
+    def _line_fault(
+        self, kind: str, line: Line, causes: list[Cause], evidence: str, where: tuple[str, ...] | None = None
+    ) -> Fault:
+        on = switches_on(self.wiring, line.gpio)
+        return Fault(
+            kind=kind,
+            where=where or (line.pin,),
+            rank=0,
+            causes=tuple(causes),
+            evidence=(evidence,),
+            switches=tuple(n for n in on if self._is_untested(n)) if self.verdicts else on,
+            pins=tuple(word for word in (where or (line.pin,)) if word.startswith("GPIO")),
+        )
+
+    # -- switches ----------------------------------------------------------------------------------
+
+    def _is_untested(self, name: str) -> bool:
+        one = self.verdicts.get(name)
+        return one is None or one.verdict is PositionVerdict.UNTESTED
+
+    def _with(self, *verdicts: PositionVerdict) -> list[Position]:
+        return [one for one in self.verdicts.values() if one.verdict in verdicts]
+
+    def _stuck(self) -> list[Fault]:
+        found = []
+        stuck = {one.switch: one for one in self._with(PositionVerdict.STUCK)}
+        at_rest = self.findings.closed
+        for name in names_in_order(self.wiring, {*stuck, *(() if self.verdicts else at_rest)}):
+            switch = self.matrix.switches[name]
+            from_start = name in at_rest
+            causes = [
+                Cause(
+                    f"{name} is held down, or its contact is stuck",
+                    f"{name}: take the cap off, see that the stem comes up and the case doesn't press it",
+                    f"{_OHMS}, across {name}'s two legs: silent while nobody presses it",
+                ),
+                Cause(
+                    f"solder joins {name}'s two legs",
+                    f"the two joints of {name} on the solder side",
+                    f"{_OHMS}, across {name}'s two legs, the switch's stem up: it must not beep",
+                ),
+            ]
+            if switch.direct is None and self.wiring.diodes is not Diodes.NONE:
+                causes.append(
+                    Cause(
+                        "flux or moisture that conducts between its lines",
+                        f"around {name} and its diode{self._diode_name(name)}",
+                        "meter on 200 kΩ, board unplugged, across the switch: more than 1 MΩ",
+                    )
+                )
+            evidence = [
+                f"{name} reads pressed with nothing touched"
+                if from_start
+                else f"{name} stayed pressed after it was let go, through other presses"
+            ]
+            if from_start and at_rest[name] is State.REVERSED:
+                evidence.append("it conducts against the file's direction: its diode is in backwards too")
+            found.append(self._switch_fault("closed" if from_start else "sticks", name, causes, evidence))
+        return found
+
+    def _opens(self) -> tuple[dict[int, list[str]], dict[tuple[int, str], list[str]], list[str]]:
+        """Silent switches, put down to whole lines, to cut tracks, and to themselves, in this order."""
+        silent = {one.switch for one in self._with(PositionVerdict.OPEN)}
+        answering = {
+            one.switch
+            for one in self.verdicts.values()
+            if one.verdict not in (PositionVerdict.OPEN, PositionVerdict.UNTESTED)
+        }
+        whole: dict[int, list[str]] = {}
+        cuts: dict[tuple[int, str], list[str]] = {}
+        gpios = [*self.wiring.rows, *self.wiring.columns]
+        while True:
+            best: tuple[int, int, str | None, list[str]] | None = None
+            for gpio in gpios:
+                on = switches_on(self.wiring, gpio)
+                mute = [name for name in on if name in silent]
+                if len(mute) < 2:
+                    continue
+                if not set(on) & answering and set(on) - set(mute) == set(on) - silent - answering:
+                    candidate: tuple[int, int, str | None, list[str]] = (len(mute), gpio, None, mute)
+                else:
+                    last = max((i for i, name in enumerate(on) if name in answering), default=-1)
+                    tail = [name for name in on[last + 1 :] if name in silent]
+                    if last < 0 or len(tail) < 2:
+                        continue
+                    candidate = (len(tail), gpio, on[last], tail)
+                if best is None or candidate[0] > best[0]:
+                    best = candidate
+            if best is None:
+                break
+            _, gpio, after, names = best
+            if after is None:
+                whole[gpio] = names
+            else:
+                cuts[gpio, after] = names
+            silent -= set(names)
+        return whole, cuts, list(names_in_order(self.wiring, silent))
+
+    def _open_line(self, gpio: int, names: list[str]) -> Fault:
+        pin = f"GPIO{gpio}"
+        first = names[0]
+        return Fault(
+            kind="open",
+            where=(pin,),
+            rank=0,
+            causes=(
+                Cause(
+                    f"{pin} isn't soldered to its pad",
+                    f"{_look(gpio)}. Flux, then touch the joint with a clean iron and a little solder",
+                    f"{_OHMS}, from the chip's pin itself to {first}'s leg: it must beep",
+                ),
+                Cause(
+                    f"the track of {pin} is broken before its first switch",
+                    f"between the chip and {first}; a scratch, a lifted pad, a via that wasn't filled",
+                    f"{_OHMS}, from {_pad(gpio)} to {first}'s leg: it must beep",
+                ),
+                Cause(
+                    f"the board has this line on another pin than {pin}",
+                    "the schematic, and the file's `wiring`",
+                    f"{_OHMS}, from {first}'s leg to the pins near {pin}: the one that beeps is it",
+                ),
+            ),
+            evidence=(f"none of the {len(names)} switches on {pin} answers: {', '.join(names)}",),
+            switches=tuple(names),
+            pins=(pin,),
+        )
+
+    def _cut(self, gpio: int, after: str, names: list[str]) -> Fault:
+        pin = f"GPIO{gpio}"
+        return Fault(
+            kind="cut",
+            where=(pin, after),
+            rank=0,
+            causes=(
+                Cause(
+                    f"the track of {pin} is broken between {after} and {names[0]}",
+                    f"between {after} and {names[0]}: a scratch, a lifted pad, a half-wetted joint",
+                    f"{_OHMS}, from {after}'s leg on {pin} to {names[0]}'s: it must beep",
+                ),
+                Cause(
+                    "these switches or their diodes are not soldered",
+                    f"the joints of {', '.join(names)}",
+                    f"{_OHMS}, from each switch's leg to its neighbour's on {pin}: it must beep",
+                ),
+            ),
+            evidence=(f"on {pin}, {after} answers and everything after it is silent: {', '.join(names)}",),
+            switches=tuple(names),
+            pins=(pin,),
+        )
+
+    def _open_switch(self, name: str) -> Fault:
+        switch = self.matrix.switches[name]
+        causes = [
+            Cause(
+                f"a leg of {name} isn't soldered",
+                f"the two joints of {name} on the solder side: a ring around the leg means no joint",
+                f"{_OHMS}, across {name}'s two pads, {name} pressed: it must beep",
+            )
+        ]
+        if switch.direct is not None:
+            causes += [
+                Cause(
+                    f"GPIO{switch.direct} isn't soldered, or its track is broken",
+                    _look(switch.direct),
+                    f"{_OHMS}, from {_pad(switch.direct)} to {name}'s leg: it must beep",
+                ),
+                Cause(
+                    f"{name} isn't joined to ground",
+                    f"{name}'s other leg",
+                    f"{_OHMS}, from that leg to ground: it must beep",
+                ),
+            ]
+        else:
+            if self.wiring.diodes is not Diodes.NONE:
+                diode = self._diode_name(name)
+                causes.append(
+                    Cause(
+                        f"its diode{diode} isn't soldered, or is broken",
+                        f"the diode{diode} of {name}: both ends",
+                        f"{_DIODE}, red to the anode, black to the ringed end: 0.5 to 0.7 V",
+                    )
+                )
+            causes.append(
+                Cause(
+                    f"{name} itself doesn't make contact",
+                    f"{name}: press it hard; bridge its legs with a wire and try again",
+                    f"{_OHMS}, across {name}'s own legs, {name} pressed: it must beep",
+                )
+            )
+            causes.append(
+                Cause(
+                    "a track to it is broken",
+                    f"between {name} and its neighbours on GPIO{switch.row} and GPIO{switch.column}",
+                    f"{_OHMS}, from {name} to the neighbour on the same line: it must beep",
+                )
+            )
+        evidence = [f"{name}, asked for twice, did not answer in either direction"]
+        answered = self.verdicts[name].answered_as
+        if answered:
+            causes.insert(
+                0,
+                Cause(
+                    f"{name} is wired to the place of {answered}",
+                    f"the tracks at {name} and {answered}",
+                    f"{_OHMS}, between {name}'s leg and {answered}'s: only the line they share may beep",
+                ),
+            )
+            evidence.append(f"each time {answered} answered instead, which also answers for itself")
+        return self._switch_fault("open", name, causes, evidence)
+
+    def _diodes(self) -> list[Fault]:
+        found = []
+        for one in self._with(PositionVerdict.REVERSED):
+            name, diode = one.switch, self._diode_name(one.switch)
+            anode, cathode = self._ends_in_words(self.matrix.switches[name])
+            found.append(
+                self._switch_fault(
+                    "reversed",
+                    name,
+                    [
+                        Cause(
+                            f"the diode{diode} of {name} is in the wrong way round",
+                            f"the diode{diode} of {name}: its ringed end (cathode) belongs towards {cathode}",
+                            f"{_DIODE}, {name} pressed, red on {anode}, black on {cathode}: "
+                            "0.5 to 0.7 V; now it reads nothing that way and 0.5 to 0.7 V the other way",
+                        ),
+                        Cause(
+                            "the diode's marking was printed on the wrong end",
+                            f"the diode{diode} of {name}",
+                            f"{_DIODE}, across the diode alone: it conducts towards its true cathode",
+                        ),
+                    ],
+                    [f"pressed, {name} conducts from {cathode} to {anode}, and not the other way"],
+                )
+            )
+        for one in self._with(PositionVerdict.SHORTED):
+            name, diode = one.switch, self._diode_name(one.switch)
+            found.append(
+                self._switch_fault(
+                    "shorted",
+                    name,
+                    [
+                        Cause(
+                            f"solder bridges the diode{diode} of {name}",
+                            f"the diode{diode} of {name}: between and under its ends",
+                            f"{_DIODE}, across the diode, both ways round: one way 0.5 to 0.7 V, "
+                            "the other way nothing. Near 0 V both ways is a short",
+                        ),
+                        Cause(
+                            f"the diode{diode} of {name} is broken down",
+                            f"the diode{diode} of {name}: change it",
+                            f"{_DIODE}, across the diode taken out: near 0 V both ways",
+                        ),
+                        Cause(
+                            "a wire or a bare resistor link was fitted in its place",
+                            f"the part at {name}",
+                            f"{_OHMS}, across it: it must not beep both ways",
+                        ),
+                    ],
+                    [f"pressed, {name} conducts in both directions: it will ghost"],
+                )
+            )
+        return found
+
+    def _swaps(self) -> list[Fault]:
+        if self.positions is None:
+            return []
+        answered = {
+            one.switch: one.answered_as for one in self._with(PositionVerdict.SWAPPED) if one.answered_as
+        }
+        found = []
+        for a, b in self._swapped_lines(answered):
+            concerned = [
+                name
+                for name in answered
+                if name in {*switches_on(self.wiring, a), *switches_on(self.wiring, b)}
+            ]
+            first = concerned[0]
+            found.append(
+                Fault(
+                    kind="swapped",
+                    where=(f"GPIO{a}", f"GPIO{b}"),
+                    rank=0,
+                    causes=(
+                        Cause(
+                            f"the board has GPIO{a} and GPIO{b} the other way round",
+                            "the schematic, and the file's `wiring`; the corrected text is offered below",
+                            f"{_OHMS}, from {_pad(a)} to {first}'s leg, then from {_pad(b)}: "
+                            "the one that beeps is its line",
+                        ),
+                    ),
+                    evidence=tuple(f"{name} answered as {answered[name]}, twice" for name in concerned),
+                    switches=tuple(concerned),
+                    pins=(f"GPIO{a}", f"GPIO{b}"),
+                )
+            )
+            for name in concerned:
+                del answered[name]
+        while answered:
+            name = next(iter(answered))
+            round_ = self.positions.round_of(name)
+            found.append(
+                Fault(
+                    kind="swapped",
+                    where=round_,
+                    rank=0,
+                    causes=(
+                        Cause(
+                            "the file names these switches the other way round",
+                            "the file's `wiring`; the corrected text is offered below",
+                            f"{_OHMS}, along the lines of {' and '.join(round_)}",
+                        ),
+                        Cause(
+                            "their tracks or wires are crossed",
+                            f"the wires at {' and '.join(round_)}",
+                            f"{_OHMS}, from each leg to the line that the schematic gives it: it must beep",
+                        ),
+                    ),
+                    evidence=tuple(f"{each} answered as {answered[each]}, twice" for each in round_),
+                    switches=round_,
+                )
+            )
+            for each in round_:
+                answered.pop(each, None)
+        return found
+
+    def _swapped_lines(self, answered: dict[str, str]) -> list[tuple[int, int]]:
+        """Pairs of lines whose exchange explains every switch on them."""
+        found = []
+        at = {
+            (switch.row, switch.column): switch.name
+            for switch in self.wiring.switches
+            if switch.direct is None
+        }
+        for lines, is_row in ((self.wiring.rows, True), (self.wiring.columns, False)):
+            for n, a in enumerate(lines):
+                for b in lines[n + 1 :]:
+                    on = [
+                        name for line in (a, b) for name in switches_on(self.wiring, line) if name in answered
+                    ]
+                    if len(on) < 4 or any(
+                        answered[name] != self._moved(at, name, a, b, is_row) for name in on
+                    ):
+                        continue
+                    found.append((a, b))
+        return found
+
+    def _moved(
+        self, at: dict[tuple[int | None, int | None], str], name: str, a: int, b: int, is_row: bool
+    ) -> str | None:
+        switch = self.matrix.switches[name]
+        other = {a: b, b: a}
+        if is_row:
+            return at.get((other.get(switch.row or 0, switch.row), switch.column))
+        return at.get((switch.row, other.get(switch.column or 0, switch.column)))
+
+    def _node_bridges(self) -> list[Fault]:
+        """Switches that answer together although their lines are clear: solder between the parts."""
+        if self.positions is None:
+            return []
+        found: list[Fault] = []
+        done: set[str] = set()
+        for name in self.matrix.switches:
+            together = self.positions.seen_with(name)
+            if not together or name in done or self._is_explained(name):
+                continue
+            partner = self._node_partner(name, together)
+            pair_ = names_in_order(self.wiring, (name, partner))
+            done.update(pair_)
+            others = " and ".join(together)
+            found.append(
+                Fault(
+                    kind="bridge",
+                    where=pair_,
+                    rank=0,
+                    causes=(
+                        Cause(
+                            f"solder between {pair_[0]} and {pair_[-1]}, at the joint of switch and diode",
+                            f"{' and '.join(pair_)}: the legs that lead to their diodes",
+                            f"{_OHMS}, between those two legs, nothing pressed: it must not beep",
+                        ),
+                        Cause(
+                            f"{name} and {others} were touched together",
+                            f"press {name} alone, twice",
+                            "no meter is needed",
+                        ),
+                    ),
+                    evidence=(f"{name}, asked for twice, answered together with {others}",),
+                    switches=pair_,
+                )
+            )
+        return found
+
+    def _node_partner(self, name: str, together: tuple[str, ...]) -> str:
+        """The switch whose diode takes part: in the row of what answered as well, and answering like this."""
+        assert self.positions is not None
+        mine = self.matrix.switches[name]
+        for other in self.matrix.switches:
+            back = self.positions.seen_with(other)
+            theirs = self.matrix.switches[other]
+            if other == name or not back:
+                continue
+            lines = {
+                line
+                for each in together
+                for line in (self.matrix.switches[each].row, self.matrix.switches[each].column)
+            }
+            if {theirs.row, theirs.column} & lines - {mine.row, mine.column} or other in together:
+                return other
+        return together[0]
+
+    def _is_explained(self, name: str) -> bool:
+        assert self.positions is not None
+        return bool(self.positions.hidden_by(name))
+
+    def _unsteady(self) -> list[Fault]:
+        found = []
+        for one in self._with(PositionVerdict.CHATTERING, PositionVerdict.INTERMITTENT):
+            name = one.switch
+            chatters = one.verdict is PositionVerdict.CHATTERING
+            found.append(
+                self._switch_fault(
+                    "bounces" if chatters else "drops",
+                    name,
+                    [
+                        Cause(
+                            f"the contact of {name} is dirty or worn",
+                            f"{name}: work it thirty times, then try again; else change it",
+                            f"{_OHMS}, across {name}'s legs, pressed: a steady beep under 1 Ω",
+                        ),
+                        Cause(
+                            "a joint that isn't wetted",
+                            f"the joints of {name} and its diode{self._diode_name(name)}",
+                            f"{_OHMS}, across {name}'s pads while you wiggle it, pressed: a steady beep",
+                        ),
+                    ],
+                    [
+                        f"{name} was never quiet for 50 ms while it was pressed"
+                        if chatters
+                        else f"presses of {name} did not agree with one another"
+                    ],
+                )
+            )
+        return found
+
+    def _switch_fault(self, kind: str, name: str, causes: list[Cause], evidence: list[str]) -> Fault:
+        switch = self.matrix.switches[name]
+        pins = tuple(f"GPIO{gpio}" for gpio in (switch.row, switch.column, switch.direct) if gpio is not None)
+        return Fault(
+            kind=kind,
+            where=(name,),
+            rank=0,
+            causes=tuple(causes),
+            evidence=tuple(evidence),
+            switches=(name,),
+            pins=pins,
+        )
+
+    def _diode_name(self, name: str) -> str:
+        diode = self.matrix.switches[name].diode
+        return f" {diode}" if diode else ""
+
+    def _ends_in_words(self, switch: Switch) -> tuple[str, str]:
+        anode, cathode = ends(self.wiring, switch)
+
+        def words(gpio: int) -> str:
+            return f"the {'row' if gpio == switch.row else 'column'} GPIO{gpio}"
+
+        return words(anode), words(cathode)
+
+
+_SUPPLIES = ("IOVDD", "ADC_AVDD", "USB_VDD", "VREG_IN")
+
+
+def _pad(gpio: int) -> str:
+    return f"GPIO{gpio} (pin {package_pin_of_gpio(gpio)})"
+
+
+def _look(gpio: int) -> str:
+    """Where a GPIO is on the package, and what lies beside it."""
+    beside = " and ".join(f"{pin.number} ({pin.name})" for pin in neighbours(gpio))
+    return f"pin {package_pin_of_gpio(gpio)} of the chip, GPIO{gpio}, beside {beside}"
+
+
+def _on(line: Line, matrix: Matrix, words: str) -> str:
+    names = switches_on(matrix.wiring, line.gpio)
+    return f"{words}: {', '.join(names)}" if names else words

@@ -1,0 +1,513 @@
+"""A virtual board: what every kind of it can do, the finger on it, and a port that others can open.
+
+In this process a board runs on its own clock. Behind a pty or a socket it runs in real time.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from heapq import heappop, heappush
+from typing import IO, TYPE_CHECKING, Protocol
+
+from hil.board import Fault, duration_us, parse_fault
+from keyc.diagnostics import UserError
+
+if TYPE_CHECKING:
+    from socket import socket as Socket
+
+    from keyc.keyboard import Keyboard, Wiring
+
+TAP_US = 20_000
+_REACTION_US, _HOLD_US = 40_000, 30_000  # of a hand that follows prompts: brisk
+_DROP_US = 7_000  # long enough to be told as a change of its own
+_TICK_S = 0.001
+_LONGEST_LEAP_US = 20_000  # when this computer is slower than the board, its clock falls behind
+
+
+class Console(Protocol):
+    """A board as the computer sees it: bytes, whether it is there, and the time that passes on it."""
+
+    @property
+    def now_us(self) -> int: ...
+
+    @property
+    def connected(self) -> bool: ...
+
+    def advance(self, us: int, /) -> None: ...
+
+    def send(self, data: bytes, /) -> None: ...
+
+    def receive(self) -> bytes: ...
+
+
+class VirtualBoard(Console, Protocol):
+    """A board on the bench: `hil.host_board.HostBoard`, `hil.chip_board.ChipBoard`."""
+
+    wiring: Wiring
+
+    @property
+    def faults(self) -> tuple[Fault, ...]: ...
+
+    def set_closed(self, switches: frozenset[str], /) -> None:
+        """These switches' contacts are closed from now on, all others open."""
+        ...
+
+    def reports(self) -> list[tuple[int, str, bytes]]:
+        """Key reports since the last call: time in µs, which, bytes. The daily image's."""
+        ...
+
+    def unplug(self) -> None: ...
+
+    def plug(self) -> None: ...
+
+
+def board_of(
+    keyboard: Keyboard, faults: Iterable[Fault] = (), *, chip: bool = False, seed: int = 0
+) -> VirtualBoard:
+    """A virtual board with this keyboard's bench image: the C on this computer, or the UF2 in an
+    emulated chip. Raises UserError (exit status 3) where a compiler or the emulator is missing."""
+    if not chip:
+        from hil.host_board import HostBoard
+        from keyc.tables import fingerprints
+
+        return HostBoard(keyboard.wiring, faults, fingerprints=fingerprints(keyboard), seed=seed)
+    try:
+        from hil.chip_board import ChipBoard
+    except ImportError as error:
+        help_text = 'install it with `pip install "keyc[chip]"`'
+        raise UserError(f"the chip's emulator isn't installed ({error})", help_text, exit_status=3) from None
+    from keyc.firmware import build_uf2
+
+    board = ChipBoard(build_uf2(keyboard, "bench").bytes, keyboard.wiring, faults, seed)
+    board.plug()
+    return board
+
+
+# -- the finger --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class _Happening:
+    time_us: int
+    number: int
+    kind: str  # "closes", "opens", "unplug", "plug"
+    switch: str = ""
+
+
+class Finger:
+    """Presses switches of a virtual board, in time. Let time pass here, and what was asked for happens.
+
+    It also knows how bad contacts behave: a switch that `bounces` makes and breaks for that long at each
+    end, one that `drops` lets go in the middle of a press and doesn't answer each third one at all, one
+    that `sticks` stays closed from its first press on. Stands for the board as a `Console`.
+    """
+
+    def __init__(self, board: VirtualBoard, seed: int = 0) -> None:
+        self.board = board
+        self._seed = seed
+        self._kinds = {(f.kind, f.where[0]): f for f in board.faults if f.where}
+        self._closed: frozenset[str] = frozenset()
+        self._happenings: list[_Happening] = []
+        self._number = 0
+        self._presses: dict[str, int] = {}
+        self._down: dict[str, None] = {}
+        self._script_us = board.now_us  # when the next command of a script begins
+
+    # -- what a hand can do; times are absolute µs of the board's clock, None: now --
+
+    def down(self, switch: str, at_us: int | None = None) -> None:
+        at_us = self.now_us if at_us is None else at_us
+        press = self._presses[switch] = self._presses.get(switch, 0) + 1
+        self._down[switch] = None
+        if ("drops", switch) in self._kinds:
+            if press % 3 == 0:
+                return
+            self._plan(at_us + _DROP_US, "opens", switch)
+            self._plan(at_us + 2 * _DROP_US, "closes", switch)
+        self._contact(switch, "closes", at_us, press)
+
+    def up(self, switch: str, at_us: int | None = None) -> None:
+        at_us = self.now_us if at_us is None else at_us
+        self._down.pop(switch, None)
+        if ("sticks", switch) in self._kinds:
+            return
+        self._happenings = sorted(
+            h for h in self._happenings if h.switch != switch or h.time_us < at_us or h.kind == "opens"
+        )
+        self._contact(switch, "opens", at_us, self._presses.get(switch, 0))
+
+    def tap(self, switch: str, time_us: int = TAP_US, at_us: int | None = None) -> int:
+        """Down, and up again after so long; when that is."""
+        at_us = self.now_us if at_us is None else at_us
+        self.down(switch, at_us)
+        self.up(switch, at_us + time_us)
+        return at_us + time_us
+
+    def follow(self, switch: str) -> int:
+        """Does what a prompt asks, as a brisk hand does; when it will be done."""
+        return self.tap(switch, _HOLD_US, self.now_us + _REACTION_US)
+
+    def obey(self, command: str) -> None:
+        """One command of a script: `down SW7`, `up SW7`, `up`, `tap SW7 12ms`, `wait 5ms`, `unplug`, `plug`.
+
+        Commands follow one another in the board's time. Raises UserError for anything else.
+        """
+        words = command.split()
+        at_us = max(self._script_us, self.now_us)
+        self._script_us = at_us
+        match words:
+            case [] | ["#", *_]:
+                return
+            case ["down", switch]:
+                self.down(self._known(switch), at_us)
+            case ["up", switch]:
+                self.up(self._known(switch), at_us)
+            case ["up"]:
+                for switch in tuple(self._down):
+                    self.up(switch, at_us)
+            case ["tap", switch]:
+                self._script_us = self.tap(self._known(switch), TAP_US, at_us)
+            case ["tap", switch, time]:
+                self._script_us = self.tap(self._known(switch), duration_us(time), at_us)
+            case ["wait", time]:
+                self._script_us = at_us + duration_us(time)
+            case ["unplug" | "plug" as kind]:
+                self._plan(at_us, kind)
+            case _:
+                known = "down SW7 · up SW7 · up · tap SW7 12ms · wait 5ms · unplug · plug"
+                raise UserError(f"“{command.strip()}” is no finger command", f"known: {known}", exit_status=2)
+
+    @property
+    def idle(self) -> bool:
+        """Whether everything asked for has happened."""
+        return not self._happenings
+
+    # -- the board, seen from the computer --
+
+    @property
+    def now_us(self) -> int:
+        return self.board.now_us
+
+    @property
+    def connected(self) -> bool:
+        return self.board.connected
+
+    def send(self, data: bytes) -> None:
+        self.board.send(data)
+
+    def receive(self) -> bytes:
+        return self.board.receive()
+
+    def advance(self, us: int) -> None:
+        """Lets time pass, and everything happen that is due in it."""
+        until_us = self.board.now_us + us
+        while self._happenings and self._happenings[0].time_us <= until_us:
+            due = heappop(self._happenings)
+            if due.time_us > self.board.now_us:
+                self.board.advance(due.time_us - self.board.now_us)
+            self._happen(due)
+        if until_us > self.board.now_us:
+            self.board.advance(until_us - self.board.now_us)
+
+    # -- inside --
+
+    def _known(self, switch: str) -> str:
+        names = [each.name for each in self.board.wiring.switches]
+        if switch in names:
+            return switch
+        from difflib import get_close_matches
+
+        near = ", ".join(get_close_matches(switch, names) or names[:3])
+        raise UserError(
+            f"this keyboard has no switch {switch}", f"name one of the wiring: {near}", exit_status=2
+        )
+
+    def _plan(self, at_us: int, kind: str, switch: str = "") -> None:
+        self._number += 1
+        heappush(self._happenings, _Happening(at_us, self._number, kind, switch))
+
+    def _contact(self, switch: str, kind: str, at_us: int, press: int) -> None:
+        """The contact ends up as `kind` says, after as much bouncing as it is in for."""
+        bounces = self._kinds.get(("bounces", switch))
+        if bounces is not None:
+            from random import Random
+
+            chance = Random(f"{self._seed} {switch} {press} {kind}")
+            until_us = at_us + duration_us(bounces.amount or "")
+            other = "opens" if kind == "closes" else "closes"
+            while at_us < until_us:
+                self._plan(at_us, kind, switch)
+                self._plan(at_us + chance.randrange(80, 400), other, switch)
+                at_us += chance.randrange(500, 1_200)
+            at_us = until_us
+        self._plan(at_us, kind, switch)
+
+    def _happen(self, due: _Happening) -> None:
+        if due.kind == "unplug":
+            self.board.unplug()
+        elif due.kind == "plug":
+            self.board.plug()
+        else:
+            one = frozenset((due.switch,))
+            self._closed = self._closed | one if due.kind == "closes" else self._closed - one
+            self.board.set_closed(self._closed)
+
+
+# -- a port that others can open ---------------------------------------------------------------------
+
+
+class Port(Protocol):
+    """Where a program on this computer finds the board. `open` and `close` are the cable."""
+
+    def open(self) -> str:
+        """The name to give to `--port`."""
+        ...
+
+    def close(self) -> None: ...
+
+    def watched(self) -> list[int]:
+        """File descriptors that become readable when there is something to read."""
+        ...
+
+    def read(self) -> bytes: ...
+
+    def write(self, data: bytes) -> int:
+        """How many of these bytes went out."""
+        ...
+
+
+class PtyPort:
+    """A pseudo terminal, under a name that outlives an unplugged cable."""
+
+    def __init__(self) -> None:
+        try:
+            import pty  # noqa: F401 - only to learn whether there is such a thing
+            from tempfile import TemporaryDirectory
+        except ImportError:
+            mend = "use a socket instead: --socket 4000, then --port socket://127.0.0.1:4000"
+            raise UserError("this system has no pseudo terminals", mend, exit_status=3) from None
+        self._folder = TemporaryDirectory(prefix="keyc-")
+        self._name = os.path.join(self._folder.name, "board")
+        self._ends: tuple[int, int] | None = None
+
+    def open(self) -> str:
+        import tty
+
+        self._ends = os.openpty()
+        tty.setraw(self._ends[1])
+        os.set_blocking(self._ends[0], False)
+        os.symlink(os.ttyname(self._ends[1]), self._name)
+        return self._name
+
+    def close(self) -> None:
+        if self._ends is not None:
+            os.unlink(self._name)
+            for end in self._ends:
+                os.close(end)
+            self._ends = None
+
+    def watched(self) -> list[int]:
+        return [self._ends[0]] if self._ends else []
+
+    def read(self) -> bytes:
+        try:
+            return os.read(self._ends[0], 4096) if self._ends else b""
+        except BlockingIOError:
+            return b""
+
+    def write(self, data: bytes) -> int:
+        try:
+            return os.write(self._ends[0], data) if self._ends else len(data)
+        except BlockingIOError:
+            return 0
+
+
+class SocketPort:
+    """A TCP port of this computer alone. One program at a time, as with a serial port."""
+
+    def __init__(self, number: int) -> None:
+        self._number = number
+        self._server: Socket | None = None
+        self._client: Socket | None = None
+
+    def open(self) -> str:
+        import socket
+
+        server = socket.socket()
+        try:
+            if os.name != "nt":
+                server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            server.bind(("127.0.0.1", self._number))
+            server.listen()
+        except OSError as error:
+            server.close()
+            mend = "take another number, or 0 for any that is free"
+            raise UserError(
+                f"port {self._number} can't be had: {error.strerror}", mend, exit_status=3
+            ) from None
+        server.setblocking(False)
+        self._server = server
+        self._number = server.getsockname()[1]
+        return f"socket://127.0.0.1:{self._number}"
+
+    def close(self) -> None:
+        for one in (self._client, self._server):
+            if one is not None:
+                one.close()
+        self._client = self._server = None
+
+    def watched(self) -> list[int]:
+        return [one.fileno() for one in (self._server, self._client) if one is not None]
+
+    def read(self) -> bytes:
+        self._accept()
+        if self._client is None:
+            return b""
+        try:
+            data = self._client.recv(4096)
+        except BlockingIOError:
+            return b""
+        except OSError:
+            data = b""
+        if not data:
+            self._client.close()
+            self._client = None
+        return data
+
+    def _accept(self) -> None:
+        if self._server is None:
+            return
+        try:
+            client, _ = self._server.accept()
+        except BlockingIOError:
+            return
+        if self._client is not None:
+            client.close()
+            return
+        client.setblocking(False)
+        self._client = client
+
+    def write(self, data: bytes) -> int:
+        if self._client is None:
+            return len(data)  # nobody listens
+        try:
+            return self._client.send(data)
+        except BlockingIOError:
+            return 0
+        except OSError:
+            return len(data)
+
+
+class Server:
+    """A virtual board in real time behind a port, with finger commands from a text stream."""
+
+    def __init__(
+        self, finger: Finger, port: Port, tell: Callable[[str], None], complain: Callable[[UserError], None]
+    ) -> None:
+        self._finger = finger
+        self._port = port
+        self._tell = tell
+        self._complain = complain
+        self._open = False
+        self._outgoing = b""
+
+    def serve(self, commands: IO[str] | None, stop: Callable[[], bool] = lambda: False) -> None:
+        """Runs until it is stopped. The end of the commands isn't the end of the board."""
+        import time
+        from select import select
+
+        reader = _LineReader(commands) if commands is not None else None
+        last_ns = time.monotonic_ns()
+        try:
+            while not stop():
+                self._follow_cable()
+                listened = [*self._port.watched(), *([reader.descriptor] if reader else [])]
+                readable, _, _ = select(listened, [], [], _TICK_S)
+                if reader is not None and reader.descriptor in readable:
+                    self._obey(reader.lines())
+                    if reader.ended:
+                        reader = None
+                elapsed_us = (time.monotonic_ns() - last_ns) // 1000
+                last_ns += elapsed_us * 1000
+                self._exchange()
+                self._finger.advance(min(elapsed_us, _LONGEST_LEAP_US))
+                self._exchange()
+        finally:
+            self._port.close()
+
+    def _follow_cable(self) -> None:
+        if self._finger.connected and not self._open:
+            self._tell(self._port.open())
+            self._open = True
+        elif self._open and not self._finger.connected:
+            self._exchange()
+            self._port.close()
+            self._open = False
+            self._outgoing = b""
+
+    def _exchange(self) -> None:
+        if not self._open:
+            return
+        data = self._port.read()
+        if data:
+            self._finger.send(data)
+        if not self._outgoing:
+            self._outgoing = self._finger.receive()
+        if self._outgoing:
+            self._outgoing = self._outgoing[self._port.write(self._outgoing) :]
+
+    def _obey(self, lines: Iterable[str]) -> None:
+        for line in lines:
+            try:
+                self._finger.obey(line)
+            except UserError as error:
+                self._complain(error)
+
+
+class _LineReader:
+    """Lines of a stream without ever waiting for the rest of one."""
+
+    def __init__(self, stream: IO[str]) -> None:
+        self.descriptor = stream.fileno()
+        self.ended = False
+        self._begun = b""
+
+    def lines(self) -> list[str]:
+        data = os.read(self.descriptor, 4096)
+        self.ended = not data
+        *whole, self._begun = (self._begun + data).split(b"\n")
+        if self.ended and self._begun:
+            whole, self._begun = [self._begun], b""
+        return [line.decode("utf-8", "replace") for line in whole]
+
+
+def run(
+    keyboard: Keyboard,
+    faults: Iterable[str] = (),
+    *,
+    chip: bool = False,
+    socket_port: int | None = None,
+    seed: int = 0,
+) -> None:
+    """`hil virtual`: a board behind a port whose name goes to stdout, finger commands from stdin.
+
+    Runs until Ctrl-C or SIGTERM (KeyboardInterrupt). Raises UserError.
+    """
+    import signal
+    import sys
+
+    planted = [parse_fault(text, keyboard.wiring) for text in faults]
+    port: Port = PtyPort() if socket_port is None else SocketPort(socket_port)
+    finger = Finger(board_of(keyboard, planted, chip=chip, seed=seed), seed)
+    if not finger.connected:
+        raise UserError("with these faults the board doesn't show itself to a computer", exit_status=3)
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+
+    def complain(error: UserError) -> None:
+        print(f"error: {error.message}\nhelp: {error.help}", file=sys.stderr, flush=True)
+
+    Server(finger, port, lambda name: print(name, flush=True), complain).serve(
+        sys.stdin if os.name == "posix" else None
+    )

@@ -1,0 +1,431 @@
+"""Keyboard → C → ELF → UF2: the images that an RP2040 board runs.
+
+`daily` is written to the flash, `bench` is run from RAM by the chip's ROM (and needs no keyboard: without
+one it fits any board). The compiler is the one that `pip install "keyc[image]"` brings: its version is
+pinned, so that the same keymap gives the same bytes on every machine. `arm-none-eabi-gcc` does as well.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import struct
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Literal
+
+from keyc import __version__
+from keyc.diagnostics import UserError
+from keyc.files import shipped
+from keyc.keyboard import Keyboard, Wiring
+
+Image = Literal["daily", "bench"]
+Progress = Callable[[str], None]
+
+FLASH_ORIGIN = 0x10000000
+RAM_ORIGIN = 0x20000000
+# RP2040 datasheet 2.8.1.3.1: 252 bytes and their check sum.
+BOOT2_BYTES = 252
+# What an image may put on its stack; the tests look how deep it really goes.
+STACK_BYTES = {"daily": 512, "bench": 1024}
+
+# https://github.com/microsoft/uf2, README: block layout; the RP2040's family from its utils/uf2families.json.
+UF2_BLOCK_BYTES = 512
+UF2_PAYLOAD_BYTES = 256
+UF2_FAMILY = 0xE48BFF56
+_UF2_MAGIC = (0x0A324655, 0x9E5D5157, 0x0AB16F30)
+_UF2_FAMILY_GIVEN = 0x2000
+
+# bcdDevice: the first digit says which image.
+_DEVICE_VERSIONS = {"daily": 0x0100, "bench": 0x0200}
+_TEST_ID = (0x1209, 0x0001)  # pid.codes: the open test id
+_LONGEST_STRING = 126  # UTF-16 units: a descriptor's length is one byte
+
+_COMMON_SOURCES = (
+    "engine/engine_usb.c",
+    "port/rp2040/start.c",
+    "port/rp2040/runtime.c",
+    "port/rp2040/rp2040_clocks.c",
+    "port/rp2040/rp2040_pins.c",
+    "port/rp2040/rp2040_time.c",
+    "port/rp2040/rp2040_usb.c",
+    "port/rp2040/rp2040_rom.c",
+)
+_SOURCES: dict[str, tuple[str, ...]] = {
+    "daily": (
+        "port/rp2040/boot2.S",
+        *_COMMON_SOURCES,
+        "port/rp2040/main_daily.c",
+        "engine/engine_usb_keys.c",
+        "engine/engine_scan.c",
+        "engine/engine_settle.c",
+        "engine/engine_layers.c",
+        "engine/engine_reports.c",
+    ),
+    "bench": (
+        "port/rp2040/enter_ram.S",
+        *_COMMON_SOURCES,
+        "port/rp2040/main_bench.c",
+        "port/rp2040/rp2040_flash_id.c",
+        "engine/engine_usb_console.c",
+        "engine/bench_lines.c",
+        "engine/bench_wire.c",
+        "engine/bench_work.c",
+    ),
+}
+_LINKS = {"daily": ("flash.ld", "keyc_boot2"), "bench": ("ram.ld", "keyc_enter_ram")}
+
+WARNINGS = (
+    "-Wall",
+    "-Wextra",
+    "-Wpedantic",
+    "-Wconversion",
+    "-Wsign-conversion",
+    "-Wshadow",
+    "-Wundef",
+    "-Wmissing-prototypes",
+    "-Werror",
+)
+_FLAGS = (
+    "-std=c11",
+    "-Os",
+    "-mthumb",
+    "-ffreestanding",
+    "-fno-builtin",
+    "-fno-jump-tables",  # gcc would call a helper of its own library
+    "-ffunction-sections",
+    "-fdata-sections",
+    "-fno-common",
+    *WARNINGS,
+)
+_LINK_FLAGS = ("-nostdlib", "-static", "-Wl,--gc-sections", "-Wl,--build-id=none")
+
+
+@dataclass(frozen=True, slots=True)
+class Compiler:
+    """A C compiler for the chip: what it is called in messages, the command, flags of its own."""
+
+    name: str
+    command: tuple[str, ...]
+    flags: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """Bytes of the linked image at the address where they are stored."""
+
+    address: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """Bytes of one image. `flash` is what lies in the flash chip (nothing of a RAM image), `ram` what the
+    image occupies in RAM without its stack, for which `stack` are set aside."""
+
+    flash: int
+    ram: int
+    stack: int
+
+
+@dataclass(frozen=True, slots=True)
+class Uf2:
+    """A finished image. `elf` is what it was made from, for debuggers and tests."""
+
+    bytes: bytes
+    elf: bytes
+    image: Image
+    chosen_compiler: str
+    sizes: Sizes
+
+
+def build_uf2(
+    keyboard: Keyboard | None,
+    image: Image = "daily",
+    compiler: str | None = None,
+    progress: Progress | None = None,
+) -> Uf2:
+    """Compile and link one image. Only a bench image can do without a keyboard.
+
+    `compiler` is `zig`, `gcc` or the path of an arm-none-eabi-gcc; None takes the first that is there.
+    UserError (exit status 3) if there is none, (2) for a daily image of nothing.
+    """
+    if keyboard is None and image != "bench":
+        raise UserError(
+            f"an image of kind `{image}` needs a keymap file",
+            'only `--image bench` works without one: it fits any RP2040 board',
+            exit_status=2,
+        )
+    chosen = find_compiler(compiler)
+    with tempfile.TemporaryDirectory(prefix="keyc-") as folder:
+        elf = _linked(chosen, keyboard, image, Path(folder), progress or (lambda _: None))
+    segments = _segments(elf)
+    if image == "daily":
+        segments = _with_boot2_sum(segments)
+    return Uf2(uf2_of(segments), elf, image, chosen.name, _sizes(elf, image))
+
+
+def find_compiler(wanted: str | None = None) -> Compiler:
+    """The compiler that `wanted` names, or the first of pip's zig and the system's arm-none-eabi-gcc."""
+    if wanted in (None, "zig") and find_spec("ziglang") is not None:
+        return Compiler(
+            "zig",
+            (sys.executable, "-m", "ziglang", "cc"),
+            (
+                "-target",
+                "thumb-freestanding-eabi",
+                "-mcpu=cortex_m0plus",
+                "-fno-sanitize=all",
+                "-Xclang",
+                "-Oz",  # zig itself takes -Oz for -Os
+            ),
+        )
+    if wanted in (None, "gcc") or wanted not in (None, "zig", "gcc"):
+        found = shutil.which("arm-none-eabi-gcc" if wanted in (None, "gcc") else wanted or "")
+        if found:
+            return Compiler("arm-none-eabi-gcc", (found,), ("-mcpu=cortex-m0plus",))
+    raise UserError(
+        f"there is no C compiler called `{wanted}` for the chip" if wanted else "there is no C compiler for the chip",
+        'install one with `pip install "keyc[image]"`, or arm-none-eabi-gcc from your system',
+        exit_status=3,
+    )
+
+
+def crc32_mpeg2(data: bytes) -> int:
+    """The check sum that the boot ROM expects behind its second stage (RP2040 datasheet 2.8.1.3.1).
+
+    Polynomial 04C11DB7, initial value FFFFFFFF, nothing reflected, nothing inverted at the end.
+    """
+    crc = 0xFFFFFFFF
+    for byte in data:
+        crc ^= byte << 24
+        for _ in range(8):
+            crc = (crc << 1 ^ (0x04C11DB7 if crc & 0x80000000 else 0)) & 0xFFFFFFFF
+    return crc
+
+
+def uf2_of(segments: Sequence[Segment]) -> bytes:
+    """UF2 blocks of 256 bytes each, by rising address; what no segment covers in a block is 0."""
+    pages: dict[int, bytearray] = {}
+    for segment in segments:
+        for offset, byte in enumerate(segment.data):
+            page, place = divmod(segment.address + offset, UF2_PAYLOAD_BYTES)
+            pages.setdefault(page, bytearray(UF2_PAYLOAD_BYTES))[place] = byte
+    blocks = []
+    for number, (page, payload) in enumerate(sorted(pages.items())):
+        head = struct.pack(
+            "<8I",
+            *_UF2_MAGIC[:2],
+            _UF2_FAMILY_GIVEN,
+            page * UF2_PAYLOAD_BYTES,
+            UF2_PAYLOAD_BYTES,
+            number,
+            len(pages),
+            UF2_FAMILY,
+        )
+        padding = bytes(UF2_BLOCK_BYTES - len(head) - UF2_PAYLOAD_BYTES - 4)
+        blocks.append(head + bytes(payload) + padding + struct.pack("<I", _UF2_MAGIC[2]))
+    return b"".join(blocks)
+
+
+def image_source(keyboard: Keyboard | None, image: Image) -> str:
+    """The C file that says who an image is: USB identity, lines, fingerprints."""
+    from keyc.emit import template_text
+    from keyc.tables import Fingerprints, engine_fingerprint, fingerprints, tables_of
+
+    header, device = ("engine_usb_console", "keyc_usb_console")
+    if keyboard is not None and image == "daily":
+        header, device = ("engine_usb_keys", "keyc_usb_keyboard")
+        if tables_of(keyboard).uses_second_interface:
+            device = "keyc_usb_keyboard_and_second"
+    if keyboard is None:
+        vendor, product = _TEST_ID
+        maker, title = "keyc", "any RP2040 board"
+        prints = Fingerprints("0" * 12, "0" * 12, engine_fingerprint())
+        cathodes = anodes = directs = 0
+        made_from = "no keymap"
+    else:
+        vendor, product = keyboard.usb_vendor, keyboard.usb_product
+        maker, title = keyboard.maker, keyboard.title
+        prints = fingerprints(keyboard)
+        cathodes, anodes, directs = _line_masks(keyboard.wiring)
+        made_from = f"keymap {prints.keymap}, wiring {prints.wiring}"
+    return template_text(
+        "image.c.j2",
+        {
+            "banner": f"Made by keyc {__version__}: image {image}, {made_from}",
+            "device": device,
+            "device_header": f"{header}.h",
+            "maker": _hex_bytes(_string_descriptor(maker)),
+            "title": _hex_bytes(_string_descriptor(title, "" if image == "daily" else f" ({image})")),
+            "vendor": f"0x{vendor:04X}",
+            "product": f"0x{product:04X}",
+            "version": f"0x{_DEVICE_VERSIONS[image]:04X}",
+            "cathode_lines": f"0x{cathodes:08X}u",
+            "anode_lines": f"0x{anodes:08X}u",
+            "direct_lines": f"0x{directs:08X}u",
+            "wiring": _hex_bytes(bytes.fromhex(prints.wiring)),
+            "keymap": _hex_bytes(bytes.fromhex(prints.keymap)),
+            "engine": _hex_bytes(bytes.fromhex(prints.engine)),
+        },
+    )
+
+
+def _line_masks(wiring: Wiring) -> tuple[int, int, int]:
+    return (
+        sum(1 << pin for pin in wiring.driven),
+        sum(1 << pin for pin in wiring.sensed),
+        sum(1 << pin for pin in wiring.direct_pins),
+    )
+
+
+def _string_descriptor(text: str, ending: str = "") -> bytes:
+    """A USB string descriptor (USB 2.0, 9.6.7); a text that is too long for one loses its end."""
+    units = text.encode("utf-16-le")
+    room = 2 * _LONGEST_STRING - len(ending.encode("utf-16-le"))
+    units = units[:room].decode("utf-16-le", "ignore").encode("utf-16-le") + ending.encode("utf-16-le")
+    return bytes([2 + len(units), 3]) + units
+
+
+def _hex_bytes(data: bytes) -> str:
+    return ", ".join(f"0x{byte:02X}" for byte in data)
+
+
+def _linked(
+    compiler: Compiler, keyboard: Keyboard | None, image: Image, folder: Path, progress: Progress
+) -> bytes:
+    """The ELF file. Everything is named relative to `folder`, so that no path gets into the bytes."""
+    for part in ("engine", "port/rp2040"):
+        shutil.copytree(shipped("templates", *part.split("/")), folder / part)
+    sources = [*_SOURCES[image], "image.c"]
+    (folder / "image.c").write_text(image_source(keyboard, image), encoding="utf-8", newline="\n")
+    if image == "daily" and keyboard is not None:
+        from keyc.emit import files_of
+        from keyc.tables import tables_of
+
+        for name, text in files_of(keyboard, tables_of(keyboard)).items():
+            if name.startswith(f"{keyboard.stem}_tables."):
+                (folder / name).write_text(text, encoding="utf-8", newline="\n")
+        sources.append(f"{keyboard.stem}_tables.c")
+    script, entry = _LINKS[image]
+    progress(f"compiling {len(sources)} files with {compiler.name}")
+    _run(
+        compiler,
+        [
+            *compiler.flags,
+            *_FLAGS,
+            "-I.",
+            "-Iengine",
+            "-Iport/rp2040",
+            *_LINK_FLAGS,
+            f"-Wl,-T,port/rp2040/{script}",
+            f"-Wl,-e,{entry}",
+            *sources,
+            "-o",
+            "image.elf",
+        ],
+        folder,
+    )
+    return (folder / "image.elf").read_bytes()
+
+
+def _run(compiler: Compiler, arguments: Sequence[str], folder: Path) -> None:
+    from keyc.cache import cache_folder
+
+    environment = dict(os.environ)
+    # zig keeps what it compiled; without a place for that it refuses to work.
+    cache = cache_folder()
+    for name in ("ZIG_GLOBAL_CACHE_DIR", "ZIG_LOCAL_CACHE_DIR"):
+        environment.setdefault(name, str(cache / "zig" if cache else folder / "zig"))
+    environment["SOURCE_DATE_EPOCH"] = "0"
+    try:
+        done = subprocess.run(
+            [*compiler.command, *arguments],
+            cwd=folder,
+            env=environment,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            errors="replace",
+            check=False,
+        )
+    except OSError as error:
+        raise UserError(
+            f"the C compiler {compiler.name} can't be started: {error.strerror or error}",
+            'install it again: `pip install --force-reinstall "keyc[image]"`',
+            exit_status=3,
+        ) from error
+    if done.returncode:
+        raise UserError(
+            f"the C compiler {compiler.name} could not make the image: {_first_lines(done.stderr)}",
+            "if there is room on the disk, this is a fault of keyc or of that compiler: "
+            "try the other one (`--compiler zig` or `--compiler gcc`) and tell us",
+            exit_status=3,
+        )
+
+
+def _first_lines(text: str, count: int = 5) -> str:
+    lines = [line for line in text.splitlines() if line.strip()]
+    return " / ".join(lines[:count]) or "it said nothing"
+
+
+# --- ELF (System V ABI, chapters 4 and 5; 32 bits, little-endian)
+
+
+@dataclass(frozen=True, slots=True)
+class _Loaded:
+    """One PT_LOAD program header."""
+
+    offset: int
+    runs_at: int
+    stored_at: int
+    file_bytes: int
+    memory_bytes: int
+
+
+def _program_headers(elf: bytes) -> Iterator[_Loaded]:
+    if elf[:6] != b"\x7fELF\x01\x01":
+        raise ValueError("not a 32-bit little-endian ELF file")
+    (first,) = struct.unpack_from("<I", elf, 28)
+    entry_bytes, count = struct.unpack_from("<2H", elf, 42)
+    for index in range(count):
+        kind, *numbers = struct.unpack_from("<6I", elf, first + index * entry_bytes)
+        if kind == 1 and numbers[4]:
+            yield _Loaded(*numbers)
+
+
+def _segments(elf: bytes) -> list[Segment]:
+    return [
+        Segment(part.stored_at, elf[part.offset : part.offset + part.file_bytes])
+        for part in _program_headers(elf)
+        if part.file_bytes
+    ]
+
+
+def _with_boot2_sum(segments: Sequence[Segment]) -> list[Segment]:
+    """The segments of a flash image, the first one filled up to the check sum of the second stage."""
+    first, *others = sorted(segments, key=lambda segment: segment.address)
+    if first.address != FLASH_ORIGIN:
+        raise ValueError("a flash image begins with its second stage")
+    boot2 = first.data[:BOOT2_BYTES].ljust(BOOT2_BYTES, b"\0")
+    summed = boot2 + struct.pack("<I", crc32_mpeg2(boot2)) + first.data[BOOT2_BYTES + 4 :]
+    return [Segment(FLASH_ORIGIN, summed), *others]
+
+
+def _sizes(elf: bytes, image: Image) -> Sizes:
+    flash = [
+        part.stored_at + part.file_bytes - FLASH_ORIGIN
+        for part in _program_headers(elf)
+        if part.file_bytes and part.stored_at < RAM_ORIGIN
+    ]
+    ram = [
+        part.runs_at + part.memory_bytes - RAM_ORIGIN
+        for part in _program_headers(elf)
+        if part.runs_at >= RAM_ORIGIN
+    ]
+    return Sizes(max(flash, default=0), max(ram, default=0), STACK_BYTES[image])

@@ -1,0 +1,127 @@
+"""`layer { }` → `Layer`: which cell belongs to which switch, in a grid as in the sparse form."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from keyc.actions import Actions
+from keyc.diagnostics import Label
+from keyc.keyboard import Cell, Layer, Off, Switch, Through
+from keyc.mistakes import Mistakes, cut
+from keyc.shape import Shape
+from keyc.syntax import Action, LayerBlock, Word
+
+_DRAWN_COLUMNS = 68
+
+
+def resolved_layer(
+    block: LayerBlock,
+    switches: Mapping[str, Switch],
+    shape: Shape | None,
+    actions: Actions,
+    mistakes: Mistakes,
+) -> Layer:
+    """The layer with a cell for each switch. What a sparse layer doesn't name lets through."""
+    if block.when is not None:
+        for word in block.when:
+            if word.text not in actions.layers and not mistakes.lost(word.text):
+                actions.unknown_layer(word)
+        mistakes.not_yet("when", mistakes.words(block.when))
+    is_sparse = not block.rows
+    written = (
+        _sparse(block, switches, actions, mistakes) if is_sparse else _grid(block, shape, actions, mistakes)
+    )
+    where = mistakes.at(block.name)
+    # What a grid lacks is a mistake that has been told: nothing more is to follow from it.
+    is_through = is_sparse and mistakes.is_whole("layer")
+    other = Cell(Through() if is_through else Off(), "..", None, where)
+    return Layer(block.name.text, {name: written.get(name, other) for name in switches}, where)
+
+
+def _sparse(
+    block: LayerBlock, switches: Mapping[str, Switch], actions: Actions, mistakes: Mistakes
+) -> dict[str, Cell]:
+    cells: dict[str, Cell] = {}
+    seen: dict[str, Word] = {}
+    for assignment in block.assignments:
+        cell = actions.cell(assignment.action)
+        if mistakes.names_switch(assignment.switch, switches) and mistakes.once(seen, assignment.switch):
+            cells[assignment.switch.text] = cell
+    return cells
+
+
+def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mistakes) -> dict[str, Cell]:
+    """Cells by switch, line for line and cap for cap as `shape` has them."""
+    cells: dict[str, Cell] = {}
+    lines = shape.lines if shape else ()
+    is_sound = shape is not None and shape.is_sound and bool(lines)
+    for number, row in enumerate(block.rows):
+        in_row = [actions.cell(action) for action in row]
+        if number >= len(lines):
+            continue
+        cells.update((word.text, cell) for word, cell in zip(lines[number], in_row, strict=False))
+        if is_sound and len(row) != len(lines[number]):
+            _tell_row_length(block, number, lines[number], mistakes)
+    if is_sound and len(block.rows) != len(lines):
+        _tell_row_count(block, lines, mistakes)
+    return cells
+
+
+def _tell_row_length(block: LayerBlock, number: int, line: Sequence[Word], mistakes: Mistakes) -> None:
+    row = block.rows[number]
+    if mistakes.damaged(row[0].start, row[-1].end):
+        return
+    many, due = len(row), len(line)
+    message = (
+        f"row {number + 1} of `{cut(block.name.text)}` has {many} cell{'' if many == 1 else 's'}, "
+        f"but its line of `shape` has {due} cap{'' if due == 1 else 's'}"
+    )
+    if many > due:
+        code, where = "row-too-long", mistakes.span(row[due].start, row[-1].end)
+        help = "take out what is too much; a gap has no cell"
+    else:
+        code, where = "row-too-short", mistakes.span(row[-1].end, row[-1].end)
+        help = "add what is missing: `..` lets through to what lies beneath, `off` does nothing"
+    if "\n" in mistakes.source.text[row[0].start : row[-1].end]:
+        help += "; the `\\` at the line's end runs the row on: the key is written Backslash"
+    drawn = _cap_over_cell(line, row, mistakes)
+    mistakes.tell(code, message, where, f"{help}\n{drawn}", Label("its line of caps", mistakes.words(line)))
+
+
+def _tell_row_count(block: LayerBlock, lines: Sequence[Sequence[Word]], mistakes: Mistakes) -> None:
+    last = block.rows[-1][-1]
+    if mistakes.damaged(block.keyword.start, last.end):
+        return
+    many, due = len(block.rows), len(lines)
+    message = (
+        f"`{cut(block.name.text)}` has {many} row{'' if many == 1 else 's'}, "
+        f"but `shape` has {due} line{'' if due == 1 else 's'} of caps"
+    )
+    label = Label("the layer", mistakes.at(block.name))
+    if many > due:
+        row = block.rows[due]
+        where = mistakes.span(row[0].start, row[-1].end)
+        help = "take this row out: a layer has one row for each line of `shape`"
+        mistakes.tell("rows-too-many", message, where, help, label)
+    else:
+        names = cut(" ".join(word.text for word in lines[many]), 50)
+        help = f"add a row for {names}; `..` lets a cell through to what lies beneath"
+        mistakes.tell("rows-missing", message, mistakes.span(last.end, last.end), help, label)
+
+
+def _cap_over_cell(line: Sequence[Word], row: Sequence[Action], mistakes: Mistakes) -> str:
+    """The line of `shape` drawn above the row, each cap over its cell; `?` where one is missing."""
+    caps = [cut(word.text, 16) for word in line]
+    text = mistakes.source.text
+    cells = [cut(" ".join(text[one.start : one.end].split()), 16) for one in row]
+    above, below, used = "caps ", "cells", len("cells")
+    for index in range(max(len(caps), len(cells))):
+        cap = caps[index] if index < len(caps) else "?"
+        cell = cells[index] if index < len(cells) else "?"
+        width = max(len(cap), len(cell))
+        used += 2 + width
+        if used > _DRAWN_COLUMNS:
+            above, below = above + "  …", below + "  …"
+            break
+        above, below = f"{above}  {cap:{width}}", f"{below}  {cell:{width}}"
+    return f"  {above.rstrip()}\n  {below.rstrip()}"

@@ -1,0 +1,245 @@
+"""What only the whole keyboard shows: lost layers, lost keys, keys that type something else.
+
+Each check is a function of the keyboard that returns what it found. Those that conclude from
+something's absence are left out when the file has errors, since a mistake may be what hides it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from keyc.diagnostics import Diagnostic, Label
+from keyc.keyboard import Cap, Cell, Keyboard, LayerHeld, Press, Through, Usage, UsbBoot
+from keyc.layouts import layout
+from keyc.source import Span
+from keyc.syntax import File, KeyboardBlock
+from keyc.usages import KEYBOARD_PAGE, usage_of
+
+# pid.codes sets these products of its vendor id aside for tests (pid.codes, "Test PID"; from memory).
+_TEST_VENDOR = 0x1209
+_TEST_PRODUCTS = range(0x0001, 0x0011)
+
+_FULL_BOARD_KEYS = 40  # from here on a board is expected to have every letter
+_LABELS_MOST = 4
+
+# The signs that punctuation keys are named after (W3C UI Events KeyboardEvent code values, 3.1.1).
+PUNCTUATION = {
+    "Comma": ",",
+    "Period": ".",
+    "Slash": "/",
+    "Semicolon": ";",
+    "Quote": "'",
+    "BracketLeft": "[",
+    "BracketRight": "]",
+    "Minus": "-",
+    "Equal": "=",
+    "Backslash": "\\",
+    "Backquote": "`",
+}
+
+_MODIFIERS = {"Control": (0xE0, 0xE4), "Shift": (0xE1, 0xE5), "Alt": (0xE2, 0xE6), "Meta": (0xE3, 0xE7)}
+
+
+def findings(keyboard: Keyboard, file: File, *, sound: bool) -> list[Diagnostic]:
+    """What is wrong with the keyboard as a whole. `sound`: the file has no errors so far."""
+    found = [
+        *_nothing_beneath(keyboard),
+        *_digits_on_number_pad(keyboard),
+        *_signs_that_type_another(keyboard),
+        *_test_usb_id(keyboard, file),
+    ]
+    if sound:
+        found += [*_layers_never_reached(keyboard), *_keys_missing(keyboard), *_no_way_to_usb_boot(keyboard)]
+    return found
+
+
+def _nothing_beneath(keyboard: Keyboard) -> Iterator[Diagnostic]:
+    """`..` on the first layer, beneath which there is none."""
+    first = keyboard.layers[0]
+    open_cells = [(name, cell) for name, cell in first.cells.items() if isinstance(cell.action, Through)]
+    if not open_cells:
+        return
+    written = [cell for _, cell in open_cells if cell.span != first.span]
+    if written:
+        written.sort(key=lambda cell: cell.span.start)
+        yield Diagnostic(
+            "nothing-beneath",
+            "error",
+            f"`{first.name}` is the first layer: beneath it there is nothing for `..` to let through to",
+            written[0].span,
+            "write what the key does, or `off` for nothing",
+            tuple(Label("and here", cell.span) for cell in written[1:_LABELS_MOST]),
+        )
+        return
+    names = [name for name, _ in open_cells]
+    listed = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+    yield Diagnostic(
+        "nothing-beneath",
+        "error",
+        f"`{first.name}` is the first layer and says nothing for {listed}",
+        first.span,
+        f"add what they do, such as {names[0]} = Escape, or {names[0]} = off",
+    )
+
+
+def _layers_never_reached(keyboard: Keyboard) -> Iterator[Diagnostic]:
+    """Layers that no chain of keys leads to from the first one."""
+    for layer in keyboard.layers:
+        if layer.name not in _reached(keyboard):
+            yield Diagnostic(
+                "layer-never-reached",
+                "warning",
+                f"no key leads to the layer `{layer.name}`",
+                layer.span,
+                f"write {layer.name} into a cell of a layer that can be reached: it is on while that key is held",
+            )
+
+
+def _reached(keyboard: Keyboard) -> frozenset[str]:
+    """The layers that can ever be on."""
+    leads_to = {
+        layer.name: {cell.action.layer for cell in layer.cells.values() if isinstance(cell.action, LayerHeld)}
+        for layer in keyboard.layers
+    }
+    reached = {keyboard.layers[0].name}
+    waiting = list(reached)
+    while waiting:
+        for name in leads_to[waiting.pop()] - reached:
+            reached.add(name)
+            waiting.append(name)
+    return frozenset(reached)
+
+
+def _no_way_to_usb_boot(keyboard: Keyboard) -> Iterator[Diagnostic]:
+    reached = _reached(keyboard)
+    for layer in keyboard.layers:
+        if layer.name in reached and any(isinstance(cell.action, UsbBoot) for cell in layer.cells.values()):
+            return
+    yield Diagnostic(
+        "no-way-to-usb-boot",
+        "warning",
+        "no key leads to `usb-boot`: new firmware will need the button on the board",
+        keyboard.span,
+        "put `usb-boot` on a layer, where it isn't pressed by accident",
+    )
+
+
+def _cells(keyboard: Keyboard) -> Iterator[Cell]:
+    for layer in keyboard.layers:
+        yield from layer.cells.values()
+
+
+def _keys_missing(keyboard: Keyboard) -> Iterator[Diagnostic]:
+    """On a board with room for them: letters, Escape, Enter and modifiers that no cell has."""
+    if len(keyboard.wiring.switches) < _FULL_BOARD_KEYS:
+        return
+    reached = _reached(keyboard)
+    cells = [cell for layer in keyboard.layers if layer.name in reached for cell in layer.cells.values()]
+    usages = {cell.action.usage for cell in cells if isinstance(cell.action, Press)}
+    typed = {cell.types.lower() for cell in cells if cell.types}
+    missing = [letter.upper() for letter in "abcdefghijklmnopqrstuvwxyz" if letter not in typed]
+    missing += [name for name in ("Escape", "Enter") if usage_of(name) not in usages]
+    missing += [
+        name
+        for name, sides in _MODIFIERS.items()
+        if not any(Usage(KEYBOARD_PAGE, side) in usages for side in sides)
+    ]
+    if missing:
+        many = len(missing) > 1
+        yield Diagnostic(
+            "key-missing",
+            "warning",
+            f"{len(keyboard.wiring.switches)} keys, but none is {' or '.join(missing[:1]) if not many else ', '.join(missing)}",
+            keyboard.span,
+            f"put {'them' if many else 'it'} on a layer, if you need {'them' if many else 'it'}",
+        )
+
+
+def _signs_that_type_another(keyboard: Keyboard) -> Iterator[Diagnostic]:
+    """Punctuation named for a sign that the host's layout has elsewhere, while no cell types that sign."""
+    host = layout(keyboard.host_layout)
+    signs = {usage_of(name): (name, sign) for name, sign in PUNCTUATION.items()}
+    first: dict[str, Cell] = {}
+    typed = set()
+    for cell in _cells(keyboard):
+        typed.add(cell.types)
+        if isinstance(cell.action, Press) and not cell.action.modifiers and cell.action.usage in signs:
+            first.setdefault(signs[cell.action.usage][0], cell)
+    for name, cell in first.items():
+        sign = PUNCTUATION[name]
+        if cell.types == sign or sign in typed:
+            continue
+        usage = usage_of(name)
+        accent = host.dead(Press(usage)) if usage and cell.types is None else None
+        does = (
+            f"types {cell.types}" if cell.types else f"is the accent {accent}" if accent else "types nothing"
+        )
+        yield Diagnostic(
+            "sign-types-another",
+            "warning",
+            f"with {host.name}, `{name}` {does}, and no key types {sign}",
+            cell.span,
+            _sign_help(host.strokes(sign), sign),
+        )
+
+
+def _sign_help(strokes: tuple[Press, ...] | None, sign: str) -> str:
+    quoted = sign.replace("\\", "\\\\")
+    if strokes is not None and len(strokes) == 1:
+        return f'to type {sign} write "{quoted}"; if you mean the place, give another key "{quoted}"'
+    return f"this layout has no single stroke for {sign}; if you mean the place, all is well"
+
+
+def _digits_on_number_pad(keyboard: Keyboard) -> Iterator[Diagnostic]:
+    """Bare digits that lie as on a number pad: 7 8 9 over (or under) 4 5 6, those over 1 2 3."""
+    caps = {cap.switch: cap for cap in keyboard.caps}
+    for layer in keyboard.layers:
+        digits: dict[str, Cell] = {}
+        places: dict[str, Cap] = {}
+        for name, cell in layer.cells.items():
+            if len(cell.text) == 1 and cell.text in "123456789" and name in caps:
+                digits[cell.text] = cell
+                places[cell.text] = caps[name]
+        if len(digits) == 9 and _is_number_pad(places):
+            yield Diagnostic(
+                "digit-on-number-pad",
+                "warning",
+                "these digits lie as on a number pad, but are the keys of the top row",
+                digits["7"].span,
+                "for a number pad's keys write Numpad7, Numpad8 and so on; they follow NumLock",
+                tuple(Label("and here", digits[digit].span) for digit in "41"),
+            )
+
+
+def _is_number_pad(places: Mapping[str, Cap]) -> bool:
+    """Whether the digits stand in three rows of neighbours, one row over the other."""
+    for left, middle, right in ("789", "456", "123"):
+        a, b, c = places[left], places[middle], places[right]
+        if not (0 < b.x_u - a.x_u < 1.6 and 0 < c.x_u - b.x_u < 1.6 and abs(a.y_u - c.y_u) < 0.6):
+            return False
+    down = [places[digit].y_u for digit in "741"]
+    steps = (down[1] - down[0], down[2] - down[1])
+    straight = max(places[d].x_u for d in "741") - min(places[d].x_u for d in "741") < 0.9
+    return straight and (all(0 < step < 1.6 for step in steps) or all(-1.6 < step < 0 for step in steps))
+
+
+def _test_usb_id(keyboard: Keyboard, file: File) -> Iterator[Diagnostic]:
+    if keyboard.usb_vendor != _TEST_VENDOR or keyboard.usb_product not in _TEST_PRODUCTS:
+        return
+    yield Diagnostic(
+        "test-usb-id",
+        "warning",
+        f"0x{keyboard.usb_vendor:04X}:0x{keyboard.usb_product:04X} is an open id, for tests only",
+        _usb_span(file) or keyboard.span,
+        "fine on your own desk; before you share or sell the keyboard get an id of its own, such as a free one from "
+        "pid.codes, and write it after `usb`",
+    )
+
+
+def _usb_span(file: File) -> Span | None:
+    for statement in file.statements:
+        if isinstance(statement, KeyboardBlock):
+            for setting in statement.settings:
+                if setting.keyword.text == "usb":
+                    return Span(file.source, setting.value.start, setting.value.end)
+    return None

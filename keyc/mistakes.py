@@ -1,0 +1,178 @@
+"""What the rooms that resolve statements share: one list of mistakes, and what must not be told twice."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+
+from keyc.diagnostics import Diagnostic, Label, Severity
+from keyc.measures import Misread
+from keyc.source import Span
+from keyc.syntax import File, Word
+
+# What parses, and what to do as long as the engine can't do it.
+NOT_YET = {
+    "dual": ("keys that do one thing tapped and another held", "write one of the two"),
+    "next": (
+        "keys that hold for the next key only",
+        "write the modifier or the layer alone: it is on while held",
+    ),
+    "lock": (
+        "keys that stay on until pressed again",
+        "write the modifier or the layer alone: it is on while held",
+    ),
+    "bottom": ("changing the bottom layer", "put the layer that you type on first in the file"),
+    "taps": ("keys that count taps", "write the first of the actions"),
+    "pointer": ("moving the pointer", "take it out, or write `off`"),
+    "pointer-press": ("pressing the pointer's buttons", "take it out, or write `off`"),
+    "wheel": ("turning the wheel", "take it out, or write `off`"),
+    "text": ("typing texts of two or more characters", "write one character to a cell"),
+    "sequence": ("sequences", "take the sequence out"),
+    "chord": ("chords", "take the line out"),
+    "dial": ("actions for dials", "take this `dial` out; the one in `wiring` can stay"),
+    "when": (
+        "layers that are on while others are",
+        "take the `when` and its layers out, and give the layer a key",
+    ),
+    "timing": ("any rule of time but `debounce`", "take this rule out"),
+}
+
+
+_SEARCHES = 100
+_DIGITS = re.compile(r"[0-9]+")
+
+
+class Mistakes:
+    """Collects the mistakes of a file's statements.
+
+    What the parser lost is known here, so that nobody complains of its absence.
+    """
+
+    def __init__(self, file: File) -> None:
+        self.diagnostics: list[Diagnostic] = []
+        self.source = file.source
+        self._file = file
+        self._near: dict[str, str | None] = {}
+
+    def is_whole(self, block: str) -> bool:
+        """Whether nothing was skipped in a block of this kind (`wiring`, `layer`)."""
+        return block not in self._file.damage.blocks
+
+    def tell(
+        self,
+        code: str,
+        message: str,
+        where: Word | Span,
+        help: str | None,
+        *labels: Label,
+        severity: Severity = "error",
+    ) -> None:
+        span = where if isinstance(where, Span) else self.at(where)
+        self.diagnostics.append(Diagnostic(code, severity, message, span, help, labels))
+
+    def misread(self, misread: Misread, where: Word) -> None:
+        self.tell(misread.code, misread.message, where, misread.help)
+
+    def not_yet(self, what: str, where: Word | Span) -> None:
+        does, instead = NOT_YET[what]
+        self.tell("not-in-this-version", f"this version of keyc can't do {does} yet", where, instead)
+
+    def reserved(self, word: Word) -> None:
+        self.tell(
+            "reserved-name",
+            f"`{word.text}` is a word of the language and can name nothing",
+            word,
+            f"choose another name, such as my-{word.text}",
+        )
+
+    def taken(self, word: Word, first: Span, what: str) -> None:
+        self.tell(
+            "name-taken",
+            f"`{word.text}` is taken: it is {what}",
+            word,
+            "choose another name",
+            Label("named here", first),
+        )
+
+    def once(self, seen: dict[str, Word], keyword: Word, named: str | None = None) -> bool:
+        """Whether a setting comes for the first time; tells it if not."""
+        key = named or keyword.text
+        first = seen.setdefault(key, keyword)
+        if first is keyword:
+            return True
+        self.tell(
+            "said-twice",
+            f"`{keyword.text}` is said a second time",
+            keyword,
+            "keep the one that you mean, and take the other out",
+            Label("said here first", self.at(first)),
+        )
+        return False
+
+    def damaged(self, start: int, end: int) -> bool:
+        """Whether the parser skipped something in these lines."""
+        lines = self._file.damage.lines
+        if not lines:
+            return False
+        first, last = self.source.place(start)[0], self.source.place(end)[0]
+        return any(line in lines for line in range(first, last + 1))
+
+    def words(self, words: Sequence[Word]) -> Span:
+        return self.span(words[0].start, words[-1].end)
+
+    def span(self, start: int, end: int) -> Span:
+        return Span(self.source, start, end)
+
+    def at(self, word: Word) -> Span:
+        return Span(self.source, word.start, word.end)
+
+    def names_switch(self, word: Word, switches: Mapping[str, object]) -> bool:
+        """Whether a word names one of the switches; tells it if not."""
+        if word.text in switches:
+            return True
+        if not self.lost(word.text) and self.is_whole("wiring"):
+            near = self.nearest(word.text, switches)
+            self.tell(
+                "unknown-name",
+                f"no switch is called `{cut(word.text)}`",
+                word,
+                f"did you mean {near}?" if near else "switches get their names in `wiring`",
+            )
+        return False
+
+    def nearest(self, word: str, known: Iterable[str]) -> str | None:
+        """The known word most like this one, or None. Capitals count little.
+
+        Only a file's first hundred unknown words are looked up: the search is slow, and a file with
+        more of them has another trouble.
+        """
+        if word in self._near:
+            return self._near[word]
+        if len(word) > 40 or len(self._near) >= _SEARCHES:
+            return None
+        candidates: dict[str, str] = {}
+        for name in known:
+            candidates.setdefault(name.lower(), name)
+        self._near[word] = near = _closest(word.lower(), candidates)
+        return near
+
+    def lost(self, name: str) -> bool:
+        """Whether a name stood where the parser had to skip: then nothing is said of its absence."""
+        return not name or name in self._file.damage.words
+
+
+def cut(text: str, most: int = 32) -> str:
+    """A piece of a file as a message can hold it."""
+    return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def _closest(word: str, candidates: Mapping[str, str]) -> str | None:
+    if word in candidates:
+        return candidates[word]
+    from difflib import get_close_matches
+
+    found = get_close_matches(word, candidates, n=1, cutoff=0.75)
+    # What differs in its number alone isn't near: SW14 is no slip of the finger for SW15.
+    if not found or _DIGITS.sub("", found[0]) == _DIGITS.sub("", word):
+        return None
+    return candidates[found[0]]

@@ -1,0 +1,342 @@
+"""Statements → `Keyboard`: what every word means, and every mistake that a statement shows.
+
+`wires.py`, `shape.py`, `grids.py` and `actions.py` do it for their statements; the small ones are
+done here. Nothing is told twice: what was lost to a mistake in parsing, or is itself wrong here, is
+left out silently wherever else it is missed. `lint.py` says what needs the whole keyboard.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from typing import TypeVar
+
+from keyc import measures
+from keyc.actions import Actions, unescaped
+from keyc.diagnostics import Diagnostic, Label
+from keyc.grids import resolved_layer
+from keyc.keyboard import (
+    Debounce,
+    Down,
+    Expect,
+    Keyboard,
+    Layer,
+    Press,
+    Scenario,
+    Step,
+    Switch,
+    Tap,
+    Timing,
+    Up,
+    Wait,
+    Wiring,
+)
+from keyc.layouts import DEFAULT_LAYOUT, LAYOUT_NAMES, Layout, layout, unknown_layout_help
+from keyc.mistakes import Mistakes
+from keyc.shape import Shape, resolved_shape
+from keyc.syntax import (
+    Chord,
+    DebounceRule,
+    DialBlock,
+    ExpectStep,
+    File,
+    KeyboardBlock,
+    LayerBlock,
+    Pause,
+    ScenarioBlock,
+    SequenceStatement,
+    Setting,
+    ShapeBlock,
+    Statement,
+    SwitchStep,
+    TapStep,
+    TimingBlock,
+    TimingRule,
+    WiringBlock,
+    Word,
+)
+from keyc.wires import resolved_wiring
+
+TEST_USB_ID = (0x1209, 0x0001)  # set aside for tests by pid.codes; from memory
+TAP_US = 20_000  # how long `tap` holds a switch down
+
+_StatementKind = TypeVar("_StatementKind", KeyboardBlock, WiringBlock, ShapeBlock)
+
+_LAYERS_MOST = 255  # the tables count layers in a byte
+_TITLE_MOST = 126  # UTF-16 units; a string descriptor's length is a byte (USB 2.0, 9.6.7)
+_DEBOUNCE_MOST_US = 500_000
+_WAIT_MOST_US = 600_000_000
+
+_PARTS = {
+    "keyboard": 'add keyboard "My board" { }',
+    "wiring": "add wiring { }, with the pins and the switches in it",
+    "shape": "add shape { }, with a line for each row of caps",
+    "layer": "add layer base { }, with a row for each line of `shape`",
+}
+
+
+def resolved(file: File) -> tuple[Keyboard | None, list[Diagnostic]]:
+    """The keyboard as far as it can be understood, and the mistakes of its statements.
+
+    The keyboard is None when a part is missing without which nothing can be said. With errors
+    among the diagnostics it is good for looking for more mistakes, and for nothing else.
+    """
+    mistakes = Mistakes(file)
+    keyboard = _Resolver(file, mistakes).keyboard()
+    return keyboard, mistakes.diagnostics
+
+
+class _Resolver:
+    def __init__(self, file: File, mistakes: Mistakes) -> None:
+        self._statements = file.statements
+        self._mistakes = mistakes
+
+    def keyboard(self) -> Keyboard | None:
+        mistakes = self._mistakes
+        head = self._only(KeyboardBlock, "keyboard")
+        wiring_block = self._only(WiringBlock, "wiring")
+        shape_block = self._only(ShapeBlock, "shape")
+        settings = self._settings(head)
+        host = self._host_layout(settings)
+        wiring = resolved_wiring(wiring_block, mistakes) if wiring_block else None
+        switches = {switch.name: switch for switch in wiring.switches} if wiring else {}
+        shape = resolved_shape(shape_block, wiring, mistakes) if shape_block else None
+        actions = Actions(self._statements, host, mistakes)
+        timing = self._timing(switches)
+        layers = self._layers(switches, shape, actions)
+        scenarios = [
+            self._scenario(one, switches, actions)
+            for one in self._statements
+            if isinstance(one, ScenarioBlock)
+        ]
+        self._tell_what_is_not_yet(wiring, actions)
+        title = self._title(head.title, "the keyboard") if head else ""
+        maker = self._title(settings["maker"].value, "the maker") if "maker" in settings else ""
+        vendor, product = self._usb_id(settings)
+        if head is None or wiring is None or not wiring.switches or not layers:
+            return None
+        return Keyboard(
+            title=title,
+            stem=_stem(mistakes.source.name),
+            usb_vendor=vendor,
+            usb_product=product,
+            maker=maker,
+            host_layout=host.name,
+            wiring=wiring,
+            caps=shape.caps if shape else (),
+            timing=timing,
+            layers=tuple(layers),
+            scenarios=tuple(scenarios),
+            span=mistakes.at(head.title),
+        )
+
+    def _only(self, kind: type[_StatementKind], name: str) -> _StatementKind | None:
+        """The statement of a kind that there must be once; the first, if there are more."""
+        found = [one for one in self._statements if isinstance(one, kind)]
+        if not found:
+            self._tell_part_missing(name)
+            return None
+        for again in found[1:]:
+            self._mistakes.tell(
+                "said-twice",
+                f"a second `{name}`: there can be only one",
+                again.keyword,
+                f"move what is in it into the first `{name}`, or take it out",
+                Label("the first one", self._mistakes.at(found[0].keyword)),
+            )
+        return found[0]
+
+    def _tell_part_missing(self, name: str) -> None:
+        if self._mistakes.is_whole(name) and not self._mistakes.lost(name):
+            end = len(self._mistakes.source.text.rstrip())
+            where = self._mistakes.span(end, end)
+            self._mistakes.tell("part-missing", f"the file has no `{name}`", where, _PARTS[name])
+
+    # ---- keyboard
+
+    def _settings(self, block: KeyboardBlock | None) -> Mapping[str, Setting]:
+        """`usb`, `maker` and `host-layout`, as far as they are given."""
+        seen: dict[str, Word] = {}
+        lines = block.settings if block else ()
+        return {line.keyword.text: line for line in lines if self._mistakes.once(seen, line.keyword)}
+
+    def _usb_id(self, settings: Mapping[str, Setting]) -> tuple[int, int]:
+        if "usb" in settings:
+            try:
+                return measures.usb_id(settings["usb"].value.text)
+            except measures.Misread as misread:
+                self._mistakes.misread(misread, settings["usb"].value)
+        return TEST_USB_ID
+
+    def _host_layout(self, settings: Mapping[str, Setting]) -> Layout:
+        if "host-layout" in settings:
+            word = settings["host-layout"].value
+            if word.text in LAYOUT_NAMES:
+                return layout(word.text)
+            help = unknown_layout_help(word.text)
+            self._mistakes.tell("unknown-host-layout", f"no host layout is called `{word.text}`", word, help)
+        return layout(DEFAULT_LAYOUT)
+
+    def _title(self, word: Word, whose: str) -> str:
+        """A text for people: a name of the keyboard, the maker, a scenario."""
+        mistakes = self._mistakes
+        try:
+            text = unescaped(word)
+        except measures.Misread as misread:
+            mistakes.misread(misread, word)
+            return ""
+        if not text.strip() and not mistakes.damaged(word.start, word.end):
+            mistakes.tell("title-unfit", f"{whose} has no name", word, "write a name between the quotes")
+        unfit = next((c for c in text if not c.isprintable()), None)
+        if unfit is not None:
+            at = mistakes.source.text.index(unfit, word.start)
+            message = f"the character U+{ord(unfit):04X} can't be shown"
+            mistakes.tell("title-unfit", message, mistakes.span(at, at + 1), "take it out of the name")
+        units = len(text.encode("utf-16-le")) // 2
+        if units > _TITLE_MOST:
+            help = f"write at most {_TITLE_MOST} characters"
+            mistakes.tell("title-unfit", f"this name is too long: {units} characters", word, help)
+        return text
+
+    # ---- timing
+
+    def _timing(self, switches: Mapping[str, Switch]) -> Timing:
+        general = Debounce()
+        for_switch: dict[str, Debounce] = {}
+        seen: dict[str, Word] = {}
+        for block in self._statements:
+            if not isinstance(block, TimingBlock):
+                continue
+            names = [word.text for word in block.switches if self._mistakes.names_switch(word, switches)]
+            for rule in block.rules:
+                if isinstance(rule, TimingRule):
+                    self._mistakes.not_yet("timing", rule.keyword)
+                    continue
+                debounce = self._debounce(rule)
+                if not block.switches:
+                    if self._mistakes.once(seen, rule.keyword):
+                        general = debounce
+                    continue
+                for name in names:
+                    if self._mistakes.once(seen, rule.keyword, f"debounce {name}"):
+                        for_switch[name] = debounce
+        return Timing(general, for_switch)
+
+    def _debounce(self, rule: DebounceRule) -> Debounce:
+        at_once = rule.way is not None and rule.way.text == "at-once"
+        return Debounce(self._time_us(rule.time, least_us=0, most_us=_DEBOUNCE_MOST_US), at_once)
+
+    def _time_us(self, word: Word, *, least_us: int = 1, most_us: int = _WAIT_MOST_US) -> int:
+        try:
+            return measures.time_us(word.text, least_us=least_us, most_us=most_us)
+        except measures.Misread as misread:
+            self._mistakes.misread(misread, word)
+            return least_us
+
+    # ---- layers
+
+    def _layers(self, switches: Mapping[str, Switch], shape: Shape | None, actions: Actions) -> list[Layer]:
+        blocks = [one for one in self._statements if isinstance(one, LayerBlock)]
+        if not blocks:
+            self._tell_part_missing("layer")
+        if len(blocks) > _LAYERS_MOST:
+            self._mistakes.tell(
+                "too-many-layers",
+                f"this is layer number {_LAYERS_MOST + 1}; a keyboard has room for {_LAYERS_MOST}",
+                blocks[_LAYERS_MOST].name,
+                "take some layers out",
+            )
+        actions.check_lets()
+        return [resolved_layer(block, switches, shape, actions, self._mistakes) for block in blocks]
+
+    # ---- scenarios
+
+    def _scenario(self, block: ScenarioBlock, switches: Mapping[str, Switch], actions: Actions) -> Scenario:
+        steps = (self._step(step, switches, actions) for step in block.steps)
+        return Scenario(
+            self._title(block.title, "the scenario"),
+            tuple(step for step in steps if step is not None),
+            self._mistakes.at(block.title),
+        )
+
+    def _step(
+        self,
+        step: TapStep | SwitchStep | Pause | ExpectStep,
+        switches: Mapping[str, Switch],
+        actions: Actions,
+    ) -> Step | None:
+        mistakes = self._mistakes
+        start = step.keyword.start
+        if isinstance(step, ExpectStep):
+            return self._expect(step, actions)
+        if isinstance(step, Pause):
+            return Wait(self._time_us(step.time), mistakes.span(start, step.time.end))
+        name, end = step.switch.text, step.switch.end
+        is_switch = mistakes.names_switch(step.switch, switches)
+        if isinstance(step, TapStep):
+            time_us = TAP_US
+            if step.time is not None:
+                time_us, end = self._time_us(step.time), step.time.end
+            return Tap(name, time_us, mistakes.span(start, end)) if is_switch else None
+        if not is_switch:
+            return None
+        span = mistakes.span(start, end)
+        return Down(name, span) if step.keyword.text == "down" else Up(name, span)
+
+    def _expect(self, step: ExpectStep, actions: Actions) -> Expect:
+        start = step.keyword.start
+        if step.nothing is not None:
+            span = self._mistakes.span(start, step.nothing.end)
+            return Expect((), (), step.nothing.text == "nothing-held", span)
+        expected = [actions.expected_press(part) for part in step.presses]
+        text = self._mistakes.source.text
+        return Expect(
+            tuple(press for press in expected if isinstance(press, Press)),
+            tuple(text[part.start : part.end] for part in step.presses),
+            False,
+            self._mistakes.span(start, step.presses[-1].end),
+        )
+
+    # ---- what the engine can't do yet
+
+    def _tell_what_is_not_yet(self, wiring: Wiring | None, actions: Actions) -> None:
+        for statement in self._statements:
+            if isinstance(statement, Chord):
+                self._mistakes.not_yet("chord", statement.keyword)
+            elif isinstance(statement, SequenceStatement):
+                self._mistakes.not_yet("sequence", statement.keyword)
+            elif isinstance(statement, DialBlock):
+                self._dial(statement, [dial.name for dial in wiring.dials] if wiring else [], actions)
+
+    def _dial(self, block: DialBlock, dials: Iterable[str], actions: Actions) -> None:
+        mistakes = self._mistakes
+        told = len(mistakes.diagnostics)
+        if (
+            block.dial.text not in dials
+            and not mistakes.lost(block.dial.text)
+            and mistakes.is_whole("wiring")
+        ):
+            near = mistakes.nearest(block.dial.text, dials)
+            mistakes.tell(
+                "unknown-name",
+                f"no dial is called `{block.dial.text}`",
+                block.dial,
+                f"did you mean {near}?"
+                if near
+                else "dials get their names in `wiring`: dial GPIO20 GPIO21 DIAL1",
+            )
+        if block.layer.text not in actions.layers and not mistakes.lost(block.layer.text):
+            actions.unknown_layer(block.layer)
+        for turn in block.turns:
+            actions.action(turn.action)
+        if len(mistakes.diagnostics) == told:
+            mistakes.not_yet("dial", block.keyword)
+
+
+def _stem(name: str) -> str:
+    """The file's stem as a C word: `my board.keys` → `my_board`."""
+    stem = re.sub(r"(?<=.)\.[^.]*$", "", re.split(r"[/\\]", name)[-1])
+    word = re.sub(r"[^a-z0-9]+", "_", stem.lower()).strip("_")
+    if not word or not word[0].isalpha():
+        return f"keyboard_{word}".rstrip("_")
+    return word

@@ -1,0 +1,147 @@
+/* The daily image: a keyboard and nothing else. It has no console, so that no program on the computer
+ * can read along. */
+#include "keyc_engine.h"
+#include "keyc_image.h"
+#include "engine_usb_keys.h"
+#include "rp2040.h"
+
+#define KEYC_SCAN_US 1000u        /* while something is held: 1 kHz */
+#define KEYC_SCAN_SETTLING_US 125u /* while a debounce time is running: 8 kHz */
+#define KEYC_SCAN_SUSPENDED_US 10000u
+#define KEYC_LOOK_AGAIN_US 1000000u /* at rest: are the driven lines still low? */
+
+static struct keyc_usb usb;
+static struct keyc_usb_keys keys;
+static uint32_t driven, held_high, held_high_since_us;
+static bool told_boot_protocol;
+
+static void port_drive_low(void *context, uint32_t lines) {
+    (void)context;
+    driven = lines & ~held_high;
+    keyc_rp2040_drive_low(driven);
+}
+
+static void port_release(void *context) { port_drive_low(context, 0); }
+
+static void port_settle(void *context, uint32_t settle_us) {
+    (void)context;
+    keyc_rp2040_wait_us(settle_us);
+}
+
+/* Every driven line is read back: one that is high is held so by something else, and is let go. */
+static uint32_t port_read_levels(void *context) {
+    uint32_t levels = keyc_rp2040_read_levels();
+    uint32_t against = levels & driven;
+    (void)context;
+    if (against) {
+        keyc_rp2040_let_go(against);
+        driven &= ~against;
+        held_high |= against;
+        held_high_since_us = keyc_rp2040_now_us();
+    }
+    return levels;
+}
+
+static uint32_t port_now_us(void *context) {
+    (void)context;
+    return keyc_rp2040_now_us();
+}
+
+static bool port_send_report(void *context, uint8_t which, const uint8_t *bytes, uint8_t length) {
+    bool taken;
+    (void)context;
+    keyc_rp2040_usb_hold();
+    taken = keyc_usb_keys_send(&usb, which, bytes, length, keyc_rp2040_now_us());
+    keyc_rp2040_usb_serve();
+    return taken;
+}
+
+static void port_restart_to_rom(void *context) {
+    (void)context;
+    keyc_rp2040_restart_to_rom();
+}
+
+static const struct keyc_port port = {
+    .port_drive_low = port_drive_low,
+    .port_release = port_release,
+    .port_settle = port_settle,
+    .port_read_levels = port_read_levels,
+    .port_now_us = port_now_us,
+    .port_send_report = port_send_report,
+    .port_restart_to_rom = port_restart_to_rom,
+};
+
+/* What came from the host since the last time, and what is due to it. Returns after how many us
+ * something is due again at the latest. */
+static uint32_t attend_to_host(struct keyc_keyboard *keyboard) {
+    uint32_t sent, idle_us;
+    bool boot_protocol;
+    keyc_rp2040_usb_hold();
+    sent = keyc_usb_keys_take_sent(&usb);
+    boot_protocol = keys.boot_protocol;
+    idle_us = keyc_usb_keys_repeat_idle(&usb, keyc_rp2040_now_us());
+    keyc_rp2040_usb_serve();
+    if (boot_protocol != told_boot_protocol) {
+        told_boot_protocol = boot_protocol;
+        keyc_set_protocol(keyboard, boot_protocol);
+    }
+    if (sent)
+        keyc_report_sent(keyboard);
+    if (!keyc_at_rest(keyboard))
+        keyc_rp2040_usb_wake_host();
+    if (held_high && keyc_rp2040_now_us() - held_high_since_us >= KEYC_LOOK_AGAIN_US)
+        held_high = 0; /* it may have been a slip of the probe */
+    return idle_us < KEYC_LOOK_AGAIN_US ? idle_us : KEYC_LOOK_AGAIN_US;
+}
+
+/* With every driven line low a closing switch pulls its line low, which wakes the chip. Returns at once
+ * if a line is low already, as with a switch that the keymap doesn't know. */
+static void rest(struct keyc_keyboard *keyboard) {
+    uint32_t watched = keyboard->sensed_lines | keyboard->direct_lines;
+    bool awake = false;
+    port_drive_low((void *)0, keyboard->driven_lines);
+    keyc_rp2040_wait_us(KEYC_SETTLE_US);
+    while (!awake && (port_read_levels((void *)0) & watched) == watched) {
+        keyc_rp2040_wake_on_low(watched);
+        keyc_rp2040_sleep_us(attend_to_host(keyboard));
+        awake = keyc_rp2040_low_came() || !keyc_at_rest(keyboard);
+    }
+    keyc_rp2040_wake_on_low(0);
+    port_release((void *)0);
+}
+
+static void wait_for_next_scan(struct keyc_keyboard *keyboard, uint32_t scanned_us) {
+    uint32_t period_us = usb.suspended ? KEYC_SCAN_SUSPENDED_US
+                         : keyc_is_settling(keyboard) ? KEYC_SCAN_SETTLING_US
+                                                      : KEYC_SCAN_US;
+    for (;;) {
+        uint32_t passed_us = keyc_rp2040_now_us() - scanned_us;
+        if (passed_us >= period_us)
+            return;
+        keyc_rp2040_sleep_us(period_us - passed_us);
+        (void)attend_to_host(keyboard);
+    }
+}
+
+void keyc_main(void) {
+    struct keyc_keyboard *keyboard = keyc_keyboard_memory;
+    uint32_t lines;
+    if (!keyc_begin(keyboard, &keyc_keyboard_tables, &port))
+        keyc_rp2040_restart_to_rom(); /* tables of another version: nothing else can be done with them */
+    lines = keyboard->driven_lines | keyboard->sensed_lines | keyboard->direct_lines;
+    keyc_rp2040_pins_begin(lines);
+    held_high = keyc_rp2040_held_high(keyboard->driven_lines);
+    held_high_since_us = keyc_rp2040_now_us();
+    keyc_usb_keys_begin(&keys);
+    keyc_usb_begin(&usb, keyc_image.device, &keyc_image.usb, &keys);
+    keyc_rp2040_usb_begin(&usb);
+    for (;;) {
+        uint32_t scanned_us = keyc_rp2040_now_us();
+        keyc_advance(keyboard);
+        (void)attend_to_host(keyboard);
+        if (keyc_at_rest(keyboard))
+            rest(keyboard);
+        else
+            wait_for_next_scan(keyboard, scanned_us);
+    }
+}

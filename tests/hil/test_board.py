@@ -1,0 +1,440 @@
+"""The electrical model against a graph of its own in networkx, and against hand-worked cases."""
+
+from __future__ import annotations
+
+from random import Random
+
+import networkx as nx
+import pytest
+from hil.board import ALL_PINS, Board, Fault, Table, duration_us, parse_fault
+from keyc.diagnostics import UserError
+from keyc.keyboard import Diodes, Wiring
+from wirings import light, random_fault, random_wiring, small, wiring_of
+
+FAR = 99
+
+
+def board(wiring: Wiring, *faults: str) -> Board:
+    return Board(wiring, [parse_fault(fault, wiring) for fault in faults])
+
+
+def low(table: Table, driven: int | None = None) -> set[int]:
+    mask = table.at_rest.low if driven is None else table.driven[driven].low
+    return {pin for pin in range(30) if mask >> pin & 1}
+
+
+def undefined(table: Table, driven: int | None = None) -> set[int]:
+    mask = table.at_rest.undefined if driven is None else table.driven[driven].undefined
+    return {pin for pin in range(30) if mask >> pin & 1}
+
+
+def closed(*names: str) -> frozenset[str]:
+    return frozenset(names)
+
+
+# -- an independent graph --------------------------------------------------------------------------------
+
+
+class Reference:
+    """Every piece of copper a node, every joint an edge, nothing contracted: readings by shortest paths.
+
+    Weights: copper 0, a diode 1 (one way), a leak or LED 2, so that a distance of 2 or more is undefined.
+    """
+
+    def __init__(self, wiring: Wiring, faults: list[Fault], pressed: frozenset[str]) -> None:
+        self.graph = nx.DiGraph()
+        self.strong = nx.DiGraph()  # without leaks: what a supply can feed
+        kinds = {(fault.kind, fault.where[0]) for fault in faults}
+        swapped = {pin: pin for pin in range(30)}
+        place = {switch.name: switch.name for switch in wiring.switches}
+        for fault in faults:
+            if fault.kind == "swapped":
+                one, other = fault.where
+                if one in place:
+                    place[one], place[other] = place[other], place[one]
+                else:
+                    a, b = int(one[4:]), int(other[4:])
+                    swapped[a], swapped[b] = swapped[b], swapped[a]
+        for pin in range(30):
+            self.add(("die", pin))
+            if ("open", f"GPIO{pin}") not in kinds:
+                self.wire(("die", pin), ("pad", pin))
+            self.wire(("pad", pin), ("track", swapped[pin], 0))
+        seat = {}
+        for pin in range(30):
+            segment = 0
+            for switch in wiring.switches:
+                if pin in (switch.row, switch.column, switch.direct):
+                    seat[pin, switch.name] = ("track", pin, segment)
+                    self.add(("track", pin, segment))
+                    if any(f.kind == "cut" and f.where == (f"GPIO{pin}", switch.name) for f in faults):
+                        segment += 1
+        now_closed = {place[name] for name in pressed} | {name for kind, name in kinds if kind == "closed"}
+        for switch in wiring.switches:
+            is_closed = switch.name in now_closed and ("open", switch.name) not in kinds
+            if switch.direct is not None:
+                if is_closed:
+                    self.wire(seat[switch.direct, switch.name], "GND")
+                continue
+            row, column = seat[switch.row, switch.name], seat[switch.column, switch.name]
+            if wiring.diodes is Diodes.NONE:
+                if is_closed:
+                    self.wire(row, column)
+                continue
+            anode, cathode = (column, row) if wiring.diodes is Diodes.CATHODE_TO_ROW else (row, column)
+            node = ("node", switch.name)
+            if is_closed:
+                self.wire(anode, node)
+            if ("shorted", switch.name) in kinds:
+                self.wire(node, cathode)
+            elif ("reversed", switch.name) in kinds:
+                self.one_way(cathode, node, 1)
+            else:
+                self.one_way(node, cathode, 1)
+        for each in wiring.lights:
+            ends = ("3V3", ("pad", each.pin)) if each.lit_low else (("pad", each.pin), "GND")
+            self.one_way(*ends, 2)
+        for fault in faults:
+            ends = [
+                self.named(word) for word in fault.where if fault.kind in ("bridge", "leaky", "low", "high")
+            ]
+            if fault.kind == "bridge":
+                self.wire(*ends)
+            elif fault.kind == "leaky":
+                self.one_way(ends[0], ends[1], 2)
+                self.one_way(ends[1], ends[0], 2)
+            elif fault.kind in ("low", "high"):
+                self.wire(ends[0], "GND" if fault.kind == "low" else "3V3")
+        for name in ("GND", "3V3", "1V1", "RUN", "SWD"):
+            self.add(name)
+
+    @staticmethod
+    def named(word: str) -> object:
+        if word.startswith("GPIO"):
+            return ("pad", int(word[4:]))
+        if word.startswith("SW") and word != "SWD":
+            return ("node", word)
+        return {"IOVDD": "3V3", "TESTEN": "GND", "DVDD": "1V1"}.get(word, word)
+
+    def add(self, node: object) -> None:
+        self.graph.add_node(node)
+        self.strong.add_node(node)
+
+    def wire(self, a: object, b: object) -> None:
+        self.one_way(a, b, 0)
+        self.one_way(b, a, 0)
+
+    def one_way(self, a: object, b: object, weight: int) -> None:
+        for graph in (self.graph, self.strong):
+            self.add(a), self.add(b)
+            if weight < 2 or graph is self.graph:
+                known = graph.get_edge_data(a, b, {"weight": FAR})["weight"]
+                graph.add_edge(a, b, weight=min(weight, known))
+
+    def distances_to(self, target: object) -> dict[object, int]:
+        return nx.single_source_dijkstra_path_length(self.graph.reverse(copy=False), target)
+
+    def reading(self, line: object, driven: int | None) -> str:
+        """Of a pulled-up line: the rules of the model one by one, in words."""
+        to_ground = self.ground.get(line, FAR)
+        fed = self.fed.get(line, FAR)
+        if line in self.unsure:
+            return "undefined"
+        nearest = to_ground
+        if driven is not None:
+            pin = ("die", driven)
+            pin_fed = FAR if self.ground.get(pin, FAR) == 0 else self.fed.get(pin, FAR)
+            towards = self.towards[driven].get(line, FAR)
+            if pin_fed <= 1:  # a supply holds the pin up: driving it does nothing
+                towards = FAR
+            elif pin_fed < FAR and towards < FAR:  # neither here nor there
+                towards = max(towards, 2)
+            nearest = min(nearest, towards)
+        if fed == 0:
+            return "undefined" if nearest == 0 else "high"
+        if nearest == 0:
+            return "low"
+        if fed < FAR:
+            return "high" if nearest == FAR else "undefined"
+        return "low" if nearest == 1 else "high" if nearest == FAR else "undefined"
+
+    def reading_down(self, line: object) -> str:
+        to_ground, fed = self.ground.get(line, FAR), self.fed.get(line, FAR)
+        if line in self.unsure:
+            return "undefined"
+        if fed == 0:
+            return "undefined" if to_ground == 0 else "high"
+        if to_ground == 0:
+            return "low"
+        if fed < FAR:
+            return "high" if fed == 1 and to_ground == FAR else "undefined"
+        return "undefined" if line in self.weakly_fed and to_ground > 1 else "low"
+
+    def solve(self) -> None:
+        self.ground = self.distances_to("GND")
+        self.fed = nx.single_source_dijkstra_path_length(self.strong, "3V3")
+        self.unsure = set(self.distances_to("1V1")) | set(nx.descendants(self.graph, "1V1"))
+        self.weakly_fed = set().union(*(nx.descendants(self.graph, n) | {n} for n in ("3V3", "RUN", "SWD")))
+        self.towards = {pin: self.distances_to(("die", pin)) for pin in range(30)}
+
+
+def masks(readings: list[str]) -> tuple[int, int]:
+    return tuple(sum(1 << n for n, r in enumerate(readings) if r == word) for word in ("low", "undefined"))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_readings_are_those_of_an_independent_graph(seed: int) -> None:
+    """Source: shortest paths by networkx over a graph that shares no code with the model."""
+    chance = Random(seed)
+    checked = 0
+    while checked < 6:
+        wiring = random_wiring(chance)
+        faults = []
+        for _ in range(chance.choice((0, 1, 1, 2, 3, 5))):
+            try:
+                faults.append(parse_fault(random_fault(chance, wiring), wiring))
+            except UserError:
+                continue  # not for this wiring
+        try:
+            planted = Board(wiring, faults)
+        except UserError:
+            continue  # the supply shorted
+        names = [switch.name for switch in wiring.switches]
+        for _ in range(3):
+            pressed = frozenset(chance.sample(names, min(len(names), chance.choice((0, 1, 1, 2, 3, 6)))))
+            table = planted.table(pressed)
+            reference = Reference(wiring, faults, pressed)
+            reference.solve()
+            dies = [("die", pin) for pin in range(30)]
+            told = (table.at_rest.low, table.at_rest.undefined)
+            assert told == masks([reference.reading(die, None) for die in dies]), (faults, pressed)
+            told = (table.pulled_down.low, table.pulled_down.undefined)
+            assert told == masks([reference.reading_down(die) for die in dies]), (faults, pressed)
+            for pin in range(30):
+                told = (table.driven[pin].low, table.driven[pin].undefined)
+                assert told == masks([reference.reading(die, pin) for die in dies]), (faults, pressed, pin)
+                assert (table.resets >> pin & 1) == (reference.reading("RUN", pin) == "low")
+        checked += 1
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_without_diodes_a_reading_is_a_connected_component(seed: int) -> None:
+    """Source: networkx.connected_components. That is what ghosting is."""
+    chance = Random(seed)
+    wiring = wiring_of((0, 1, 2, 3), (10, 11, 12, 13, 14), Diodes.NONE)
+    pressed = frozenset(s.name for s in wiring.switches if chance.random() < 0.35)
+    graph = nx.Graph()
+    graph.add_nodes_from(range(30))
+    graph.add_edges_from((s.row, s.column) for s in wiring.switches if s.name in pressed)
+    table = Board(wiring).table(pressed)
+    for component in nx.connected_components(graph):
+        for pin in component:
+            assert low(table, pin) == component
+
+
+# -- hand-worked cases: the tables of the published description -------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("fault", "with_the_diode", "against_it"),
+    [
+        (None, True, False),
+        ("reversed SW6", False, True),
+        ("shorted SW6", True, True),
+        ("open SW6", False, False),
+    ],
+)
+@pytest.mark.parametrize("diodes", [Diodes.CATHODE_TO_ROW, Diodes.CATHODE_TO_COLUMN])
+def test_one_press_tells_the_four_states_of_a_switch_and_its_diode(
+    fault: str | None, with_the_diode: bool, against_it: bool, diodes: Diodes
+) -> None:
+    """A diode conducts from anode to cathode: common practice."""
+    row, column = 3, 7  # of SW6
+    cathode, anode = (row, column) if diodes is Diodes.CATHODE_TO_ROW else (column, row)
+    table = board(small(diodes), *([fault] if fault else [])).table(closed("SW6"))
+    assert (anode in low(table, cathode)) is with_the_diode
+    assert (cathode in low(table, anode)) is against_it
+
+
+def test_two_drops_are_undefined() -> None:
+    """Three corners of a rectangle, the fourth's diode in backwards: the ghost reads through two drops."""
+    table = board(small(), "reversed SW2").table(closed("SW1", "SW2", "SW6"))
+    # From column 6 through SW1 to row 2, through SW2 (backwards) to column 7, through SW6 to row 3.
+    assert 6 in undefined(table, 3)
+    assert 6 not in low(table, 3)
+
+
+def test_a_shorted_diode_makes_a_ghost() -> None:
+    table = board(small(), "shorted SW2").table(closed("SW1", "SW2", "SW6"))
+    assert 6 in undefined(table, 3)  # SW1's diode and SW6's
+    assert {6, 7} <= low(table, 2)
+
+
+def test_a_cut_track_silences_what_lies_behind_it() -> None:
+    cut = board(small(), "cut GPIO2 after SW2")
+    assert 6 in low(cut.table(closed("SW1")), 2)
+    assert 7 in low(cut.table(closed("SW2")), 2)
+    assert low(cut.table(closed("SW3")), 2) == {2}
+    # Behind the cut the track still joins SW3 and SW4, but nothing drives it.
+    assert low(cut.table(closed("SW3", "SW4")), 8) == {8}
+
+
+def test_an_open_joint_leaves_the_pin_alone_on_its_line() -> None:
+    table = board(small(), "open GPIO2").table(closed("SW1"))
+    assert low(table, 2) == {2}
+    assert table.rise_us[2] < table.rise_us[3]
+
+
+def test_a_bridge_of_two_lines_shows_in_both_directions_and_adds_their_capacity() -> None:
+    table = board(small(), "bridge GPIO3 GPIO4").table()
+    assert low(table, 3) == low(table, 4) == {3, 4}
+    assert low(table) == set()
+
+
+def test_a_direct_switch_reads_low_with_nothing_driven() -> None:
+    assert low(board(small()).table(closed("SW13"))) == {10}
+    assert low(board(small(), "open SW13").table(closed("SW13"))) == set()
+
+
+def test_lines_tied_to_ground_and_to_the_supply() -> None:
+    table = board(small(), "low GPIO6", "high GPIO7").table()
+    assert low(table) == {6}
+    assert table.held_high == 1 << 7
+    assert table.pulled_down.low == ALL_PINS & ~(1 << 7)
+    assert 7 not in low(table, 7)
+
+
+def test_a_key_hands_a_held_line_on() -> None:
+    """SW2 joins column GPIO7, which the supply holds, to row GPIO2 through its diode."""
+    table = board(small(), "high GPIO7").table(closed("SW2"))
+    assert table.held_high == 1 << 7 | 1 << 2
+
+
+def test_a_bridge_to_run_resets_the_chip_when_driven() -> None:
+    table = board(small(), "bridge GPIO6 RUN").table()
+    assert table.resets == 1 << 6
+    assert not table.pulled_down.low >> 6 & 1  # RUN's own pull-up against the pull-down: undefined
+    pressed = board(small(), "bridge GPIO6 RUN").table(closed("SW1"))
+    assert pressed.resets == 1 << 6 | 1 << 2
+
+
+def test_run_tied_to_ground_holds_the_chip_in_reset() -> None:
+    assert board(small(), "bridge GPIO6 RUN", "low GPIO6").table().resets == ALL_PINS
+
+
+def test_a_leak_and_an_led_are_undefined() -> None:
+    wiring = wiring_of((2, 3), (6, 7), lights=(light(20), light(21, lit_low=True)))
+    table = board(wiring, "leaky GPIO2 GPIO3 47k").table()
+    assert (low(table, 2), undefined(table, 2)) == ({2}, {3, 20})
+    assert undefined(table) == {20}
+    assert table.pulled_down.undefined == 1 << 21
+
+
+def test_swapped_switches_and_lines() -> None:
+    assert 7 in low(board(small(), "swapped SW1 SW2").table(closed("SW1")), 2)
+    assert 6 in low(board(small(), "swapped GPIO2 GPIO3").table(closed("SW1")), 3)
+
+
+def test_a_bridge_between_switch_and_diode_answers_for_both() -> None:
+    table = board(small(), "bridge SW1 SW6").table(closed("SW1"))
+    assert 6 in low(table, 2)
+    assert 6 in low(table, 3)
+
+
+def test_a_slow_line_rises_as_its_capacitor_charges() -> None:
+    """t = RC ln(3.3 / (3.3 - 2.0)): 80 kOhm and 150 pF take 11 us; here 65 kOhm and 300 pF more: 18 us."""
+    plain, slow = board(small()).table(), board(small(), "slow GPIO3 300pF").table()
+    assert slow.rise_us[3] - plain.rise_us[3] in (17, 18, 19)
+    assert slow.rise_us[4] == plain.rise_us[4]
+
+
+def test_undefined_readings_can_be_decided_either_way() -> None:
+    table = board(small(), "leaky GPIO2 GPIO3 47k").table()
+    high, as_low = table.resolved(0), table.resolved(1)
+    assert high.driven[2].low == 1 << 2
+    assert as_low.driven[2].low == 1 << 2 | 1 << 3
+    assert not any(row.undefined for one in (high, as_low) for row in (one.at_rest, *one.driven))
+    chosen = {table.resolved(seed).driven[2].low for seed in range(2, 20)}
+    assert chosen == {1 << 2, 1 << 2 | 1 << 3}
+    assert table.resolved(7) == table.resolved(7)
+
+
+# -- the words of faults -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "open SW7",
+        "closed SW7",
+        "reversed SW7",
+        "shorted SW7",
+        "drops SW7",
+        "bounces SW7 6ms",
+        "sticks SW7",
+        "open GPIO2",
+        "cut GPIO2 after SW3",
+        "bridge GPIO3 GPIO4",
+        "bridge SW7 SW8",
+        "bridge GPIO16 RUN",
+        "low GPIO5",
+        "high GPIO5",
+        "leaky GPIO3 GPIO4 47k",
+        "slow GPIO3 300pF",
+        "swapped GPIO2 GPIO3",
+        "swapped SW7 SW8",
+        "no-flash",
+        "no-usb",
+    ],
+)
+def test_every_fault_is_read_and_written_alike(text: str) -> None:
+    assert str(parse_fault(text, small())) == text
+
+
+def test_a_pin_may_have_the_name_that_modules_print() -> None:
+    assert parse_fault("open GP2", small()) == Fault("open", ("GPIO2",))
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "isn't a fault"),
+        ("broken SW7", "isn't a fault"),
+        ("open SW70", "no switch SW70"),
+        ("open GPIO30", "no switch GPIO30"),
+        ("low GPIO30", "no pin"),
+        ("reversed SW13", "no diode"),
+        ("shorted SW13", "no diode"),
+        ("cut GPIO2 after SW7", "isn't on GPIO2"),
+        ("cut GPIO2 after SW4", "nothing lies after SW4"),
+        ("cut GPIO2 behind SW3", "missing or too much"),
+        ("bridge GPIO3 GPIO3", "twice"),
+        ("bridge GPIO3 XTAL", "nothing that a line can touch"),
+        ("leaky GPIO3 GPIO4 10", "outside 10k to 200k"),
+        ("leaky GPIO3 GPIO4 lots", "no resistance"),
+        ("slow GPIO3 300", "no capacitance"),
+        ("bounces SW7 6", "no time"),
+        ("no-usb SW7", "nothing follows"),
+        ("open", "missing or too much"),
+    ],
+)
+def test_a_wrong_fault_is_explained(text: str, says: str) -> None:
+    with pytest.raises(UserError, match=says) as told:
+        parse_fault(text, small())
+    assert told.value.help
+    assert told.value.exit_status == 2
+
+
+def test_without_diodes_there_is_none_to_break() -> None:
+    with pytest.raises(UserError, match="no diodes"):
+        parse_fault("reversed SW1", small(Diodes.NONE))
+
+
+def test_a_shorted_supply_is_refused() -> None:
+    with pytest.raises(UserError, match="supply to ground"):
+        board(small(), "low GPIO5", "high GPIO5")
+
+
+@pytest.mark.parametrize(("text", "us"), [("6ms", 6000), ("800us", 800), ("1.5s", 1_500_000)])
+def test_times(text: str, us: int) -> None:
+    assert duration_us(text) == us

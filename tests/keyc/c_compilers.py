@@ -1,0 +1,52 @@
+"""The C compilers that the tests find here, and the warnings that all of our C must be free of."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Iterable
+from importlib.util import find_spec
+from pathlib import Path
+from shutil import which
+
+WARNINGS = [
+    "-Wall",
+    "-Wextra",
+    "-Wpedantic",
+    "-Wconversion",
+    "-Wsign-conversion",
+    "-Wshadow",
+    "-Wundef",
+    "-Wmissing-prototypes",
+    "-Werror",
+]
+COMMON = ["-std=c11", "-Os", "-ffreestanding", *WARNINGS]
+CHIP = ["-mcpu=cortex-m0plus", "-mthumb"]
+ZIG = [sys.executable, "-m", "ziglang", "cc"]
+
+
+def host_compilers() -> dict[str, list[str]]:
+    found = {name: [path] for name in ("gcc", "clang") if (path := which(name))}
+    if find_spec("ziglang"):
+        found["zig"] = ZIG
+    return found
+
+
+def chip_compilers() -> dict[str, list[str]]:
+    found = {}
+    if path := which("arm-none-eabi-gcc"):
+        found["arm-none-eabi-gcc"] = [path, *CHIP]
+    if find_spec("ziglang"):
+        found["zig for the chip"] = [*ZIG, "-target", "thumb-freestanding-eabi", "-mcpu=cortex_m0plus"]
+    return found
+
+
+def every_compiler() -> dict[str, list[str]]:
+    return host_compilers() | chip_compilers()
+
+
+def compile_objects(compiler: list[str], folder: Path, files: Iterable[str], *more: str) -> str:
+    """Compiles files of a folder into objects beside them; returns what the compiler said, "" if nothing."""
+    command = [*compiler, *COMMON, *more, f"-I{folder}", "-c", *files]
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+    return done.stderr if done.returncode or done.stderr.strip() else ""
