@@ -20,7 +20,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Switch, Wiring
@@ -114,11 +113,17 @@ class Table:
         rows = (self.at_rest, self.pulled_down, *self.driven)
         if not any(row.undefined for row in rows):
             return self
-        choose = partial(_chosen, seed)
         at_rest, pulled_down, *driven = (
-            Reading(row.low | (row.undefined & choose(n))) for n, row in enumerate(rows)
+            row.low | row.undefined & _chosen(seed, n) for n, row in enumerate(rows)
         )
-        return replace(self, at_rest=at_rest, pulled_down=pulled_down, driven=tuple(driven))
+        # A line that reads low with nothing driven doesn't read high because something is.
+        driven = [low | row.undefined & at_rest for low, row in zip(driven, self.driven, strict=True)]
+        return replace(
+            self,
+            at_rest=Reading(at_rest),
+            pulled_down=Reading(pulled_down),
+            driven=tuple(Reading(low) for low in driven),
+        )
 
 
 def _chosen(seed: int, row: int) -> int:

@@ -169,7 +169,8 @@ class Chip:
         """As `run_us`, to a moment; ends with the first instruction that is over by then."""
         self._pass_on_warnings()
         while self._powered is not None and self.now_ns < moment_ns and len(self.warnings) == self._told:
-            self._powered.run_until(moment_ns - self._off_ns)
+            if not self._powered.lines.run_fell:
+                self._powered.run_until(moment_ns - self._off_ns)
             if self._powered.lines.run_fell:
                 # A pin pulled RUN low: everything is let go, so RUN comes up and the ROM starts.
                 self._enter_reset()

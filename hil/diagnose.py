@@ -143,8 +143,16 @@ class _Diagnosis:
     def _high(self, line: Line) -> Fault:
         rails = [pin for pin in neighbours(line.gpio) if pin.gpio is None and pin.name in _SUPPLIES]
         beside = f"{rails[0].name} is pin {rails[0].number}, right beside it" if rails else "the 3.3 V supply"
-        run = [pin for pin in neighbours(line.gpio) if pin.name == "RUN"]
         causes = [
+            Cause(
+                f"{line.pin} touches RUN, whose own pull-up holds it",
+                f"{_look(line.gpio)}; RUN is pin {pin.number}",
+                f"{_OHMS}, from {_pad(line.gpio)} to RUN: it must not beep",
+            )
+            for pin in neighbours(line.gpio)
+            if pin.name == "RUN"
+        ]
+        causes += [
             Cause(
                 f"solder from {line.pin} to {rails[0].name if rails else 'the supply'}",
                 f"{_look(line.gpio)}; {beside}",
@@ -156,14 +164,6 @@ class _Diagnosis:
                 f"{_OHMS}, to 3V3, while you lift or wiggle one part after the other",
             ),
         ]
-        if run:
-            causes.append(
-                Cause(
-                    f"{line.pin} touches RUN, whose own pull-up holds it",
-                    f"{_look(line.gpio)}; RUN is pin {run[0].number}",
-                    f"{_OHMS}, from {_pad(line.gpio)} to RUN: it must not beep",
-                )
-            )
         return self._line_fault("high", line, causes, f"{line.pin} reads high although it is pulled down")
 
     def _bridges(self) -> list[Fault]:

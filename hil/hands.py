@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from hil.virtual import Finger
 
 _PATIENCE_US = 60_000  # from the end of a press to being sure that nothing came of it
+_REACH_US, _HOLD_US = 40_000, 30_000  # a brisk hand
 
 
 class Person:
@@ -30,6 +31,9 @@ class Person:
             return False
         return bool(ready) and bool(sys.stdin.readline())
 
+    def gone(self) -> None:
+        """Nothing to do: the person is told to plug it in again."""
+
 
 class FingerHand:
     """The finger of a virtual board: does what a prompt asks, and says so when nothing comes of it."""
@@ -37,12 +41,18 @@ class FingerHand:
     def __init__(self, finger: Finger) -> None:
         self._finger = finger
         self._until_us: int | None = None
+        self._free_us = 0  # when the hand has let go of the last switch and reached the next one
 
     def asked(self, question: Question) -> None:
-        self._until_us = self._finger.follow(question.asked) + _PATIENCE_US
+        now_us = self._finger.now_us
+        done_us = self._finger.tap(question.asked, _HOLD_US, max(now_us, self._free_us) + _REACH_US)
+        self._free_us, self._until_us = done_us, done_us + _PATIENCE_US
 
     def gives_up(self) -> bool:
         if self._until_us is None or self._finger.now_us < self._until_us:
             return False
         self._until_us = None
         return True
+
+    def gone(self) -> None:
+        self._finger.obey("plug")

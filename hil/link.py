@@ -14,9 +14,10 @@ from dataclasses import asdict, dataclass
 from hil.transport import PortGone, Transport
 from hil.wire import SEQUENCES, Damaged, Lines, Sentence, crc_32, line_of
 
-_ANSWER_US = 400_000  # longest wait for the next line of an answer; a first drive takes a few ms
-_TRIES = 8
+_ANSWER_US = 600_000  # longest wait for the next line of an answer: asking again for one takes less
+_ASKS = 6  # of a command that isn't answered
 _AGAIN_US = 40_000  # from asking for a missing line to asking again
+_AGAIN_TRIES = 12
 _IDLE_US = 200_000  # after so much silence, ask whether the last line got lost
 _UNACKNOWLEDGED = 32  # lines taken between two `received`
 _REMEMBERED = 4_096  # lines, to tell one that comes twice from a board that counts from 0 again
@@ -192,13 +193,13 @@ class Link:
         self._unacknowledged = 0
         self._asked_for: int | None = None
         self._asked_us = self._tries = 0
+        self._heard_us = self.transport.now_us
 
     # -- what the board says --
 
     def sentence(self, wait_us: int) -> Sentence | Lost | None:
         """The next sentence; None when none came in that time. Raises PortGone, BoardRestarted."""
         until_us = self.transport.now_us + wait_us
-        heard_us = self.transport.now_us
         while not self._ready:
             if self._gone is not None:
                 raise PortGone(self._gone, self.announced)
@@ -207,14 +208,14 @@ class Link:
                 return None
             if self._order.has_gap:
                 self._ask_for_missing(now_us)
-            elif self._order.expected is not None and now_us - heard_us >= _IDLE_US:
-                heard_us = now_us
+            elif self._order.expected is not None and now_us - self._heard_us >= _IDLE_US:
+                self._heard_us = now_us
                 self._say("send-again", self._order.expected)
             elif self._unacknowledged:
                 self._acknowledge()
             longest_us = _AGAIN_US if self._order.has_gap else _IDLE_US
-            if not self._ready and self._hear(min(until_us - now_us, longest_us)):
-                heard_us = self.transport.now_us
+            if not self._ready:
+                self._hear(min(until_us - now_us, longest_us))
         said = self._ready.popleft()
         if isinstance(said, Sentence):
             self.announced = int(said.fields[0]) if said.name == "about-to-drive" else None
@@ -224,36 +225,34 @@ class Link:
                 self._acknowledge()
         return said
 
-    def _hear(self, wait_us: int) -> bool:
-        """Takes in what comes in that time; whether it held a line."""
+    def _hear(self, wait_us: int) -> None:
+        """Takes in what comes in that time."""
         try:
             data = self.transport.receive(wait_us)
         except PortGone as gone:
             self._gone = str(gone)
             while self._order.has_gap:  # nobody is left to ask
                 self._skip_gap()
-            return False
+            return
         if data and self._keep:
             self._keep(data)
-        heard_any = False
         for heard in self._lines.of(data):
             if isinstance(heard, Damaged):
                 self.counters.damaged += 1
                 continue
-            heard_any = True
+            self._heard_us = self.transport.now_us
             try:
                 self._ready.extend(self._order.put(heard))
             except BoardRestarted:
                 self._begin()
                 raise
-        return heard_any
 
     def _ask_for_missing(self, now_us: int) -> None:
         if self._asked_for != self._order.expected:
             self._asked_for, self._tries = self._order.expected, 0
         elif now_us - self._asked_us < _AGAIN_US:
             return
-        if self._tries >= _TRIES or (self._tries and self._order.not_kept()):
+        if self._tries >= _AGAIN_TRIES or (self._tries and self._order.not_kept()):
             self._skip_gap()
             return
         self._tries += 1
@@ -281,34 +280,40 @@ class Link:
     def ask(self, word: str, *fields: str) -> list[Sentence]:
         """Says a command and returns everything said up to its `finished`, asking anew as often as need be.
 
-        Lines that belong to something else (a frame that was on its way) are in the list too.
+        Lines that belong to something else (a frame that was on its way) are in the list too. A command
+        that reached the board twice is answered twice: then the second table comes later, and counts.
         Raises NoAnswer, Refused, PortGone, BoardRestarted.
         """
-        for _ in range(_TRIES):
+        refused = None
+        for _ in range(_ASKS):
             self._say(word, *fields)
-            answer = self._answer(word)
+            answer, reason = self._answer(word)
             if answer is not None:
                 return answer
+            # Noise can turn a command into one that is refused for what it asks: two must agree.
+            if reason is not None and reason == refused:
+                raise Refused(reason)
+            refused = reason
         raise NoAnswer(f"no answer to “{word}” from {self.transport.name}")
 
-    def _answer(self, word: str) -> list[Sentence] | None:
-        """None when it has to be asked anew."""
+    def _answer(self, word: str) -> tuple[list[Sentence] | None, str | None]:
+        """The answer, if it came whole; else why the board refused what was asked, if it did."""
         answer: list[Sentence] = []
+        reason = None
         while True:
             said = self.sentence(_ANSWER_US)
             if said is None or isinstance(said, Lost):
-                return None
+                return None, reason
             answer.append(said)
             if said.name == "finished" and said.fields == (word,):
-                return answer
-            if said.name == "refused" and said.fields and said.fields[0] in ("wrong-fields", "pin-not-free"):
-                raise Refused(said.fields[0])
-            if said.name == "refused" and said.fields != ("not-kept",):
-                return None  # it came in damaged
+                return answer, None
+            # Other reasons (wrong CRC, not kept) may belong to an acknowledgement or a question for lines.
+            if said.name == "refused" and said.fields in (("wrong-fields",), ("pin-not-free",)):
+                reason = said.fields[0]
 
     def who(self) -> list[Sentence]:
         """The board's introduction, from its `hello` to `finished who`. Begins a new conversation."""
-        for _ in range(_TRIES):
+        for _ in range(_ASKS):
             self._begin()
             try:
                 self.transport.send(b"\n")  # ends whatever half a command noise may have left there

@@ -166,29 +166,7 @@ class Refused:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """A note of the bench: from here on it asks for one switch, and offers another to touch instead."""
-
-    switch: int
-    instead: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class Silent:
-    """A note of the bench: the switch that was asked for does not answer, the person says."""
-
-    switch: int
-
-
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """A note of the bench: every question has been asked."""
-
-
-Seen = (
-    Introduced | Looked | Watching | Changed | Spoke | AboutToDrive | Gap | Refused | Asked | Silent | Ended
-)
+Seen = Introduced | Looked | Watching | Changed | Spoke | AboutToDrive | Gap | Refused
 
 
 class Reader:
@@ -245,8 +223,6 @@ class Reader:
             self._identity = replace(self._identity, flash_id=_flash_id(fields[0]))
         elif name == "fingerprint":
             self._fingerprint(fields[0], _fingerprint(fields[1]))
-        else:
-            return self._note(name, fields)
         return None
 
     def lost(self) -> Gap:
@@ -323,19 +299,10 @@ class Reader:
         """The table that came in. Lines that were not driven because they stay high belong to it too."""
         table = self._table
         over = table.rows & ROW | table.held | table.slow
+        held = table.held
         if table.down is not None:
-            over |= self._can.get(what, 0) & ~table.down
-        return replace(table, over=over or self._can.get(what, 0))
-
-    @staticmethod
-    def _note(name: str, fields: tuple[str, ...]) -> Seen | None:
-        if name == "asked":
-            return Asked(int(fields[0]), None if fields[1] == "none" else int(fields[1]))
-        if name == "silent":
-            return Silent(int(fields[0]))
-        if name == "ended":
-            return Ended()
-        return None
+            held |= self._can.get(what, 0) & ~table.down
+        return replace(table, over=over | held or self._can.get(what, 0), held=held)
 
 
 def _gpio(field: str) -> int:

@@ -81,6 +81,10 @@ class Hand(Protocol):
 
     def gives_up(self) -> bool:
         """Whether the hand says, since the last call, that the switch asked for doesn't answer."""
+        ...
+
+    def gone(self) -> None:
+        """The board is gone: it wants to be plugged in again, and its image loaded."""
 
 
 class Notes(Protocol):
@@ -137,6 +141,7 @@ class Session:
         self._base: Observation | None = None
         self._lines: LineFindings | None = None
         self._positions: Positions | None = None
+        self._asked: Question | None = None
         self._stages: list[Stage] = []
         self._remarks: list[str] = []
         self._shown: dict[str, PositionVerdict] = {}
@@ -173,8 +178,8 @@ class Session:
         return result
 
     def _result(self, trouble: str | None) -> Result:
-        if self._notes is not None and self._positions is not None and self._positions.ended:
-            self._notes.note("ended")
+        if self._notes is not None and self._positions is not None:
+            self._notes.note("ended" if self._positions.ended else "stopped")
         return result_of(
             Account(
                 keyboard=self._keyboard,
@@ -232,6 +237,7 @@ class Session:
                     restarts[pin] += 1
                     if restarts[pin] >= _SAME_PIN:
                         self._resets.append(pin)
+                        self._keep("restarts", pin)
                 continue
             except NoAnswer:
                 raise _Trouble("the board stopped answering while it measured its lines") from None
@@ -254,10 +260,8 @@ class Session:
         for name in self._matrix.switches:
             self._show(name)
         guide = Guide(positions, self._rows)
-        asked: Question | None = None
         while (question := guide.question()) is not None:
-            if question != asked:
-                asked = question
+            if question != self._asked:
                 self._ask(question)
             noted = self._noted(positions)
             if noted is None and self._hand.gives_up():
@@ -266,13 +270,15 @@ class Session:
             if noted is not None:
                 self._told(noted)
                 guide.react(noted)
-                if noted.kind is not Kind.RELEASED:
-                    asked = None
         positions.ask(None)
         until_us = self._link.transport.now_us + _RELEASE_US
         while positions.held and self._link.transport.now_us < until_us:
-            self._noted(positions)
+            noted = self._noted(positions)
+            if noted is not None:
+                self._told(noted)
         positions.ended = True
+        for name in self._matrix.switches:
+            self._show(name)
         self._link.stop()
         verdicts = {positions.position(name).verdict for name in self._matrix.switches}
         if verdicts <= {PositionVerdict.PROVEN}:
@@ -301,6 +307,7 @@ class Session:
         if gone is not None:
             self._recover(gone)
         positions.restart(self._watched())
+        self._asked = None  # whatever was under way is asked again
         self._tell(Event("back", "it goes on where it was; the switch asked for is still asked for"))
 
     # -- talking to the board ----------------------------------------------------------------------
@@ -327,6 +334,7 @@ class Session:
         self._reader.lost()
         if isinstance(gone, PortGone):
             self._tell(Event("trouble", "the board is gone: plug it in again, with its bench image"))
+            self._hand.gone()
             if not self._link.reconnect(self._settings.reconnect_us):
                 raise _Trouble("the board went away and did not come back. What was proven is kept")
         now = self._introduced()
@@ -385,6 +393,7 @@ class Session:
 
     def _ask(self, question: Question) -> None:
         assert self._positions is not None
+        self._asked = question
         self._positions.ask(question.asked, question.instead)
         instead = "none" if question.instead is None else self._numbers[question.instead]
         self._keep("asked", self._numbers[question.asked], instead)
@@ -392,29 +401,28 @@ class Session:
         self._tell(
             Event(
                 "prompt",
-                f"press {question.asked}{' once more' if question.again else ''}: {place}",
+                f"press {question.asked}{' once more' if question.attempt else ''}: {place}",
                 switch=question.asked,
                 instead=question.instead,
                 place=place,
                 proven=self._proven,
                 total=len(self._numbers),
-                again=question.again,
+                again=question.attempt > 0,
             )
         )
         self._hand.asked(question)
 
     def _told(self, noted: Noted) -> None:
-        if noted.kind is Kind.RELEASED:
-            return
-        self._tell(
-            Event(
-                "press",
-                _noted_in_words(noted),
-                switch=noted.switch,
-                asked=noted.asked,
-                meant=noted.kind.value,
+        if noted.kind is not Kind.RELEASED:
+            self._tell(
+                Event(
+                    "press",
+                    _noted_in_words(noted),
+                    switch=noted.switch,
+                    asked=noted.asked,
+                    meant=noted.kind.value,
+                )
             )
-        )
         for name in dict.fromkeys((noted.switch, noted.asked, *noted.pressed)):
             if name is not None:
                 self._show(name)

@@ -185,13 +185,15 @@ def _cannot_open(url: str, error: Exception) -> UserError:
 
 
 def _error_number(error: BaseException | None) -> int | None:
-    """pyserial wraps the system's error, and for sockets only in the text."""
+    """pyserial wraps the system's error; for sockets, and on Windows, only its text is left."""
     while error is not None:
         number = getattr(error, "errno", None)
         if number is not None:
             return int(number)
-        if isinstance(error, FileNotFoundError) or "FileNotFoundError" in str(error):
+        if "FileNotFoundError" in str(error):
             return errno.ENOENT
+        if "PermissionError" in str(error):
+            return errno.EBUSY  # Windows refuses a port that is in use like this
         if "[Errno " in str(error):
             return int(str(error).split("[Errno ", 1)[1].split("]", 1)[0])
         error = error.__cause__ or error.__context__

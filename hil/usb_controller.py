@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import Enum, IntFlag
+from enum import Enum, IntEnum
 
 # Register offsets (datasheet 4.1.4).
 _ADDR_ENDP, _MAIN_CTRL, _SOF_RD, _SIE_CTRL, _SIE_STATUS = 0x00, 0x40, 0x48, 0x4C, 0x50
@@ -48,7 +48,7 @@ _EP0_BUFFER = 0x100
 _BUFFER1_OFFSET = 64
 
 
-class Status(IntFlag):
+class Status(IntEnum):
     """SIE_STATUS bits that a device sees."""
 
     VBUS_DETECTED = 1 << 0
@@ -75,7 +75,7 @@ _WRITE_CLEAR = (
 )
 
 
-class Interrupt(IntFlag):
+class Interrupt(IntEnum):
     """INTR bits of a device."""
 
     TRANS_COMPLETE = 1 << 3
@@ -103,7 +103,6 @@ _FROM_STATUS = (
     (Status.RESUME, Interrupt.DEV_RESUME),
     (Status.SETUP_REC, Interrupt.SETUP_REQ),
 )
-_LATCHED = Interrupt.DEV_CONN_DIS | Interrupt.DEV_SUSPEND | Interrupt.DEV_SOF
 
 
 class Answer(Enum):
@@ -146,7 +145,7 @@ class UsbController:
         self._main_ctrl = 0
         self._sie_ctrl = 0
         self._status = 0
-        self._latched = Interrupt(0)
+        self._latched = 0
         self._int_enable = 0
         self._int_force = 0
         self._muxing = 0
@@ -278,7 +277,7 @@ class UsbController:
         return self._status | (Status.VBUS_DETECTED if powered else 0)
 
     def _int_raw(self) -> int:
-        raw = int(self._latched)
+        raw = self._latched
         status = self._status_value()
         for bit, passed_on in _FROM_STATUS:
             if status & bit:

@@ -239,7 +239,7 @@ class Finger:
             other = "opens" if kind == "closes" else "closes"
             while at_us < until_us:
                 self._plan(at_us, kind, switch)
-                self._plan(at_us + chance.randrange(80, 400), other, switch)
+                self._plan(min(at_us + chance.randrange(80, 400), until_us - 1), other, switch)
                 at_us += chance.randrange(500, 1_200)
             at_us = until_us
         self._plan(at_us, kind, switch)

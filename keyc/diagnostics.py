@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from keyc.source import Span
 
@@ -72,8 +72,7 @@ def has_errors(diagnostics: Iterable[Diagnostic]) -> bool:
 # ---- text -----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Paint:
+class _Paint(NamedTuple):
     """SGR codes (ECMA-48 8.3.117); empty strings where colour isn't wanted."""
 
     error: str = ""
@@ -215,7 +214,10 @@ def _places(span: Span) -> dict[str, Any]:
 
 
 def as_json(diagnostics: Iterable[Diagnostic]) -> list[dict[str, Any]]:
-    """The list that `keyc check --format json` prints. Lines and columns from 1, in characters, end exclusive."""
+    """The list that `keyc check --format json` prints.
+
+    Lines and columns from 1, columns in characters, ends exclusive.
+    """
     return [
         {
             "code": one.code,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from keyc import __version__
 from keyc.files import shipped
-from keyc.keyboard import Diodes, Keyboard, Press, Switch
+from keyc.keyboard import Diodes, Keyboard, Switch
 from keyc.source import Span
 from keyc.tables import FIRST_MODIFIER, NO_SWITCH, TABLES_VERSION, Tables
 
@@ -29,6 +30,10 @@ ENGINE_FILES = (
     "engine_settle.c",
     "engine_layers.c",
     "engine_reports.c",
+    "engine_usb.h",
+    "engine_usb.c",
+    "engine_usb_keys.h",
+    "engine_usb_keys.c",
 )
 _TEMPLATES = {"tables.c.j2": "{}_tables.c", "tables.h.j2": "{}_tables.h", "keyc.cmake.j2": "keyc.cmake"}
 
@@ -42,24 +47,10 @@ class _Row:
 
 
 @dataclass(frozen=True, slots=True)
-class _Line:
-    pin: int
-    place: str
-
-
-@dataclass(frozen=True, slots=True)
 class _Layer:
     name: str
     place: str
     rows: list[_Row]
-
-
-@dataclass(frozen=True, slots=True)
-class _Action:
-    page: str
-    id: str
-    modifiers: str
-    text: str
 
 
 def files_of(keyboard: Keyboard, tables: Tables) -> dict[str, str]:
@@ -108,13 +99,19 @@ _NOT_IN_COMMENT = re.compile(r"[^ -~]|\\|(?<=\*)/|(?<=/)\*|(?<=\?)\?")
 def _environment() -> Environment:
     """Compiled templates are kept in the cache folder: compiling them takes longer than all else."""
     from jinja2 import Environment, FileSystemBytecodeCache, FileSystemLoader, StrictUndefined
+    from jinja2.bccache import Bucket
 
     from keyc.cache import cache_folder
+
+    class Kept(FileSystemBytecodeCache):
+        def dump_bytecode(self, bucket: Bucket) -> None:
+            with suppress(OSError):  # a full disk costs time, not the result
+                super().dump_bytecode(bucket)
 
     folder = cache_folder()
     environment = Environment(
         loader=FileSystemLoader(shipped("templates")),
-        bytecode_cache=FileSystemBytecodeCache(str(folder)) if folder else None,
+        bytecode_cache=Kept(str(folder), "template-%s.cache") if folder else None,
         undefined=StrictUndefined,
         autoescape=False,  # this is C: what comes from the file goes through `comment`
         trim_blocks=True,
@@ -146,7 +143,7 @@ def _data(keyboard: Keyboard, tables: Tables) -> Mapping[str, object]:
         "direct": _lines(tables.direct, wiring.switches),
         "switch_at": list(_crossings(tables, wiring.switches)),
         "layers": list(_layers(keyboard, tables)),
-        "actions": [_action(action) for action in tables.actions],
+        "actions": _actions(keyboard, tables),
         "timing_place": _place(keyboard.span),
         "timing_of": _timing_rows(keyboard, tables),
     }
@@ -166,13 +163,15 @@ def _digest(span: Span) -> str:
     return sha256(span.source.text.encode()).hexdigest()
 
 
-def _lines(pins: Sequence[int], switches: Sequence[Switch]) -> list[_Line]:
+def _lines(pins: Sequence[int], switches: Sequence[Switch]) -> list[_Row]:
     first: dict[int, Switch] = {}
     for switch in switches:
         for pin in (switch.row, switch.column, switch.direct):
             if pin is not None:
                 first.setdefault(pin, switch)
-    return [_Line(pin, f"with {first[pin].name} at {_place(first[pin].span)}") for pin in pins]
+    return [
+        _Row(f"{pin}u,", f"GPIO{pin}, with {first[pin].name} at {_place(first[pin].span)}") for pin in pins
+    ]
 
 
 def _crossings(tables: Tables, switches: Sequence[Switch]) -> Iterator[_Row]:
@@ -205,10 +204,18 @@ def _layers(keyboard: Keyboard, tables: Tables) -> Iterator[_Layer]:
         yield _Layer(layer.name, _place(layer.span), rows)
 
 
-def _action(action: Press) -> _Action:
-    bits = sum(1 << (modifier - FIRST_MODIFIER) for modifier in action.modifiers)
-    page, usage = f"0x{action.usage.page:02X}", f"0x{action.usage.id:04X}"
-    return _Action(page, usage, f"0x{bits:02X}", f"usage({page}, {usage})")
+def _actions(keyboard: Keyboard, tables: Tables) -> list[_Row]:
+    """Each with the text of the first cell that does it."""
+    if not tables.actions:
+        return []
+    cells = [cell for layer in keyboard.layers for cell in layer.cells.values()]
+    texts = {cell.action: cell.text for cell in reversed(cells)}
+    rows = []
+    for action in tables.actions:
+        bits = sum(1 << (modifier - FIRST_MODIFIER) for modifier in action.modifiers)
+        usage = action.usage
+        rows.append(_Row(f"{{ 0x{usage.page:02X}u, 0x{usage.id:04X}u, 0x{bits:02X}u, 0 }},", texts[action]))
+    return rows
 
 
 def _timing_rows(keyboard: Keyboard, tables: Tables) -> list[_Row]:

@@ -108,6 +108,9 @@ class EngineLibrary:
         _declare(functions.keyc_host_run, None, pointer, time)
         _declare(functions.keyc_host_run_until_told, None, pointer, time)
         _declare(functions.keyc_host_take_report, ctypes.c_bool, pointer, ctypes.POINTER(_Report))
+        _declare(functions.keyc_set_protocol, None, pointer, ctypes.c_bool)
+        _declare(functions.keyc_reset_host_state, None, pointer)
+        _declare(functions.keyc_current_report, ctypes.c_uint8, pointer, ctypes.c_uint8, pointer)
         rows = ctypes.POINTER(ctypes.c_uint32)
         _declare(functions.keyc_host_set_lines, None, pointer, word, word, rows, rows)
         if functions.keyc_host_tables_bytes() != ctypes.sizeof(_Tables):
@@ -142,6 +145,20 @@ class Engine:
         self._functions.keyc_host_set_lines(
             self._host, low_at_rest, low_pulled_down, row(*low_driven), row(*rise_us)
         )
+
+    def set_protocol(self, *, boot: bool) -> None:
+        """The host's SET_PROTOCOL: held keys are reported again, in the boot protocol as 8 bytes."""
+        self._functions.keyc_set_protocol(self._state, boot)
+
+    def reset_host(self) -> None:
+        """The host starts anew and knows nothing: held keys are reported to it again."""
+        self._functions.keyc_reset_host_state(self._state)
+
+    def current_report(self, which: str) -> bytes:
+        """The host's GET_REPORT: the report as it is now; empty if this keyboard has no such report."""
+        data = (ctypes.c_uint8 * _REPORT_BYTES)()
+        length = self._functions.keyc_current_report(self._state, REPORT_NAMES.index(which), data)
+        return bytes(data[:length])
 
     def run_until(self, time_us: int) -> list[Report]:
         """Runs to `time_us` (or one scan past it) and returns the reports that the host took."""

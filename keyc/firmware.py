@@ -7,6 +7,7 @@ pinned, so that the same keymap gives the same bytes on every machine. `arm-none
 
 from __future__ import annotations
 
+import builtins
 import os
 import shutil
 import struct
@@ -93,7 +94,6 @@ WARNINGS = (
 )
 _FLAGS = (
     "-std=c11",
-    "-Os",
     "-mthumb",
     "-ffreestanding",
     "-fno-builtin",
@@ -103,16 +103,20 @@ _FLAGS = (
     "-fno-common",
     *WARNINGS,
 )
+# What lies in the flash has to be small, what is loaded into RAM has to be quick.
+_OPTIMISED: dict[Image, str] = {"daily": "-Os", "bench": "-O2"}
 _LINK_FLAGS = ("-nostdlib", "-static", "-Wl,--gc-sections", "-Wl,--build-id=none")
 
 
 @dataclass(frozen=True, slots=True)
 class Compiler:
-    """A C compiler for the chip: what it is called in messages, the command, flags of its own."""
+    """A C compiler for the chip: what it is called in messages, the command, flags of its own, and more
+    of them for the smallest code."""
 
     name: str
     command: tuple[str, ...]
     flags: tuple[str, ...]
+    smallest: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,8 +141,8 @@ class Sizes:
 class Uf2:
     """A finished image. `elf` is what it was made from, for debuggers and tests."""
 
-    bytes: bytes
-    elf: bytes
+    bytes: builtins.bytes
+    elf: builtins.bytes
     image: Image
     chosen_compiler: str
     sizes: Sizes
@@ -158,7 +162,7 @@ def build_uf2(
     if keyboard is None and image != "bench":
         raise UserError(
             f"an image of kind `{image}` needs a keymap file",
-            'only `--image bench` works without one: it fits any RP2040 board',
+            "only `--image bench` works without one: it fits any RP2040 board",
             exit_status=2,
         )
     chosen = find_compiler(compiler)
@@ -181,16 +185,22 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                 "thumb-freestanding-eabi",
                 "-mcpu=cortex_m0plus",
                 "-fno-sanitize=all",
-                "-Xclang",
-                "-Oz",  # zig itself takes -Oz for -Os
             ),
+            ("-Xclang", "-Oz"),  # zig itself takes -Oz for -Os
         )
     if wanted in (None, "gcc") or wanted not in (None, "zig", "gcc"):
         found = shutil.which("arm-none-eabi-gcc" if wanted in (None, "gcc") else wanted or "")
         if found:
-            return Compiler("arm-none-eabi-gcc", (found,), ("-mcpu=cortex-m0plus",))
+            return Compiler(
+                "arm-none-eabi-gcc",
+                (found,),
+                ("-mcpu=cortex-m0plus", "-masm-syntax-unified"),
+                ("-fno-inline-functions-called-once",),
+            )
     raise UserError(
-        f"there is no C compiler called `{wanted}` for the chip" if wanted else "there is no C compiler for the chip",
+        f"there is no C compiler called `{wanted}` for the chip"
+        if wanted
+        else "there is no C compiler for the chip",
         'install one with `pip install "keyc[image]"`, or arm-none-eabi-gcc from your system',
         exit_status=3,
     )
@@ -317,8 +327,10 @@ def _linked(
     _run(
         compiler,
         [
-            *compiler.flags,
             *_FLAGS,
+            _OPTIMISED[image],
+            *compiler.flags,
+            *(compiler.smallest if image == "daily" else ()),
             "-I.",
             "-Iengine",
             "-Iport/rp2040",

@@ -65,7 +65,7 @@ def _nothing_beneath(keyboard: Keyboard) -> Iterator[Diagnostic]:
         yield Diagnostic(
             "nothing-beneath",
             "error",
-            f"`{first.name}` is the first layer: beneath it there is nothing for `..` to let through to",
+            f"`{first.name}` is the first layer: nothing lies beneath it for `..` to let through to",
             written[0].span,
             "write what the key does, or `off` for nothing",
             tuple(Label("and here", cell.span) for cell in written[1:_LABELS_MOST]),
@@ -84,14 +84,15 @@ def _nothing_beneath(keyboard: Keyboard) -> Iterator[Diagnostic]:
 
 def _layers_never_reached(keyboard: Keyboard) -> Iterator[Diagnostic]:
     """Layers that no chain of keys leads to from the first one."""
+    reached = _reached(keyboard)
     for layer in keyboard.layers:
-        if layer.name not in _reached(keyboard):
+        if layer.name not in reached:
             yield Diagnostic(
                 "layer-never-reached",
                 "warning",
                 f"no key leads to the layer `{layer.name}`",
                 layer.span,
-                f"write {layer.name} into a cell of a layer that can be reached: it is on while that key is held",
+                f"write {layer.name} into a cell of a layer that is reached: it is on while that key is held",
             )
 
 
@@ -145,13 +146,12 @@ def _keys_missing(keyboard: Keyboard) -> Iterator[Diagnostic]:
         if not any(Usage(KEYBOARD_PAGE, side) in usages for side in sides)
     ]
     if missing:
-        many = len(missing) > 1
         yield Diagnostic(
             "key-missing",
             "warning",
-            f"{len(keyboard.wiring.switches)} keys, but none is {' or '.join(missing[:1]) if not many else ', '.join(missing)}",
+            f"{len(keyboard.wiring.switches)} keys, but none is {', '.join(missing)}",
             keyboard.span,
-            f"put {'them' if many else 'it'} on a layer, if you need {'them' if many else 'it'}",
+            "put what you need of these on a layer",
         )
 
 
@@ -231,8 +231,8 @@ def _test_usb_id(keyboard: Keyboard, file: File) -> Iterator[Diagnostic]:
         "warning",
         f"0x{keyboard.usb_vendor:04X}:0x{keyboard.usb_product:04X} is an open id, for tests only",
         _usb_span(file) or keyboard.span,
-        "fine on your own desk; before you share or sell the keyboard get an id of its own, such as a free one from "
-        "pid.codes, and write it after `usb`",
+        "fine on your own desk; before you share or sell the keyboard get an id of its own, such as a "
+        "free one from pid.codes, and write it after `usb`",
     )
 
 

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import re
 
-_TIME = re.compile(r"([0-9]+(?:\.[0-9]+)?)(us|ms|s)")
-_SIZE = re.compile(r"([0-9]+(?:\.[0-9]+)?)(?:x([0-9]+(?:\.[0-9]+)?))?u")
-_LENGTH = re.compile(r"([0-9]+(?:\.[0-9]+)?)u")
-_ANGLE = re.compile(r"([0-9]+(?:\.[0-9]+)?)deg")
-_BARE = re.compile(r"[0-9]+(?:\.[0-9]+)?(?:x[0-9]+(?:\.[0-9]+)?)?")
-_HEX = re.compile(r"0x([0-9A-Fa-f]{1,8})")
-_USB_ID = re.compile(r"0x([0-9A-Fa-f]{1,4}):0x([0-9A-Fa-f]{1,4})")
+# Patterns are compiled when they are first needed: few files need all.
+_TIME = r"([0-9]+(?:\.[0-9]+)?)(us|ms|s)"
+_SIZE = r"([0-9]+(?:\.[0-9]+)?)(?:x([0-9]+(?:\.[0-9]+)?))?u"
+_LENGTH = r"([0-9]+(?:\.[0-9]+)?)u"
+_ANGLE = r"([0-9]+(?:\.[0-9]+)?)deg"
+_BARE = r"[0-9]+(?:\.[0-9]+)?(?:x[0-9]+(?:\.[0-9]+)?)?"
+_HEX = r"0x([0-9A-Fa-f]{1,8})"
+_USB_ID = r"0x([0-9A-Fa-f]{1,4}):0x([0-9A-Fa-f]{1,4})"
 _US = {"us": 1, "ms": 1000, "s": 1_000_000}
 
 # Limits that keep pictures and searches small; no keyboard comes near them.
@@ -39,7 +40,7 @@ def _form(text: str, what: str, unit: str, example: str) -> Misread:
         return Misread("number-form", f"`{text}` is two words", f"write it as one: {joined}")
     if text.startswith("."):
         return Misread("number-form", f"`{text}` begins with a point", f"write 0{text}")
-    if _BARE.fullmatch(text):
+    if re.fullmatch(_BARE, text):
         return Misread("number-without-unit", f"`{text}` has no unit", f"write {text}{unit}")
     return Misread("number-form", f"`{text}` is not {what}", f"{what} is written like this: {example}")
 
@@ -50,7 +51,7 @@ def _number(digits: str) -> float:
 
 def time_us(text: str, *, least_us: int, most_us: int) -> int:
     """A time in microseconds: `5ms`, `0.5s`, `500us`."""
-    match = _TIME.fullmatch(text)
+    match = re.fullmatch(_TIME, text)
     if match is None:
         raise _form(text, "a time", "ms", "5ms")
     value = round(_number(match[1]) * _US[match[2]])
@@ -82,7 +83,7 @@ def _length(digits: str, text: str, least: float, most: float) -> float:
 
 def size_u(text: str) -> tuple[float, float]:
     """A cap's width and height in key units: `1.5u` (height 1) or `1x2u`."""
-    match = _SIZE.fullmatch(text)
+    match = re.fullmatch(_SIZE, text)
     if match is None:
         raise _form(text, "a cap's size", "u", "1.5u, or 1x2u for width and height")
     return (
@@ -94,11 +95,11 @@ def size_u(text: str) -> tuple[float, float]:
 def gap_u(text: str) -> float:
     """A gap's width in key units: `[0.25u]`, brackets included."""
     inside = text[1:-1]
-    match = _LENGTH.fullmatch(inside)
+    match = re.fullmatch(_LENGTH, inside)
     if match is not None:
         return _length(match[1], text, 0.0, LARGEST_PLACE_U)
     stripped = inside.strip()
-    if stripped != inside and _LENGTH.fullmatch(stripped):
+    if stripped != inside and re.fullmatch(_LENGTH, stripped):
         raise Misread("number-form", f"`{text}` has blanks in it", f"write [{stripped}]")
     wrong = _form(stripped or inside, "a gap", "u", "[0.25u]")
     if stripped:
@@ -108,7 +109,7 @@ def gap_u(text: str) -> float:
 
 def offset_u(text: str) -> float:
     """A place in key units from the left or the top: `3.5u`."""
-    match = _LENGTH.fullmatch(text)
+    match = re.fullmatch(_LENGTH, text)
     if match is None:
         raise _form(text, "a place", "u", "3.5u")
     return _length(match[1], text, 0.0, LARGEST_PLACE_U)
@@ -116,7 +117,7 @@ def offset_u(text: str) -> float:
 
 def angle_deg(text: str) -> float:
     """An angle in degrees, clockwise, under 360: `15deg`."""
-    match = _ANGLE.fullmatch(text)
+    match = re.fullmatch(_ANGLE, text)
     if match is None:
         raise _form(text, "an angle", "deg", "15deg")
     value = _number(match[1])
@@ -131,7 +132,7 @@ def angle_deg(text: str) -> float:
 
 def usb_id(text: str) -> tuple[int, int]:
     """Vendor and product: `0x1209:0x0001`."""
-    match = _USB_ID.fullmatch(text)
+    match = re.fullmatch(_USB_ID, text)
     if match is None:
         raise Misread(
             "number-form",
@@ -143,7 +144,7 @@ def usb_id(text: str) -> tuple[int, int]:
 
 def usage_number(text: str, most: int) -> int:
     """A page or an id of `usage(page, id)`: `0x0C`."""
-    match = _HEX.fullmatch(text)
+    match = re.fullmatch(_HEX, text)
     if match is None:
         hint = (
             f"write 0x{int(text):02X}"

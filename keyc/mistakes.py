@@ -39,7 +39,6 @@ NOT_YET = {
 
 
 _SEARCHES = 100
-_DIGITS = re.compile(r"[0-9]+")
 
 
 class Mistakes:
@@ -173,6 +172,6 @@ def _closest(word: str, candidates: Mapping[str, str]) -> str | None:
 
     found = get_close_matches(word, candidates, n=1, cutoff=0.75)
     # What differs in its number alone isn't near: SW14 is no slip of the finger for SW15.
-    if not found or _DIGITS.sub("", found[0]) == _DIGITS.sub("", word):
+    if not found or re.sub("[0-9]", "", found[0]) == re.sub("[0-9]", "", word):
         return None
     return candidates[found[0]]

@@ -89,23 +89,17 @@ _TRIED = {
 }
 
 
+_CAPS_HELP = "a cap is written: SW1, or SW1 1.5u, or SW1 1x2u; a gap: [0.25u]"
+
+
 def _start(value: Any) -> int | None:
     """Where something on the parser's stack starts in the text; None for what is empty."""
     if isinstance(value, Token):
         return value.start_pos
     if isinstance(value, Word):
         return value.start
-    if isinstance(value, Tree):
-        return _start(value.children[0]) if value.children else None
-    if isinstance(value, (tuple, list)):
-        return _start(value[0]) if value else None
-    if value is None or isinstance(value, (str, int)):
-        return None
-    for name in value.__slots__:  # a node: its first word
-        found = _start(getattr(value, name))
-        if found is not None:
-            return found
-    return None
+    parts = value.children[:1] if isinstance(value, Tree) else value if isinstance(value, tuple) else ()
+    return next((start for start in map(_start, parts) if start is not None), None)
 
 
 class Recovery:
@@ -142,6 +136,8 @@ class Recovery:
         else:
             at = error.token.start_pos
 
+        if self._top_is("_CLOSE"):  # a block just closed: have it reduced, since it's over
+            self._feed("_NL", "\n", at)
         self._keyword = next((v for v in self._state.value_stack if isinstance(v, Word)), None)
         # Where the block's `{` stands, if it has been read.
         self._opened: int | None = next(
@@ -243,7 +239,8 @@ class Recovery:
             return False
         if word == "dial" and self._keyword is not None and self._keyword.text == "wiring":
             return self._text[self._stop(at)] == "{"
-        return word in ("let", "chord", "sequence") or "{" in self._text[line_start : self._stop(at) + 1]
+        sign = "=" if word in ("let", "chord", "sequence") else "{"
+        return sign in self._text[line_start : self._stop(at) + 1]
 
     def _last_end(self, before: int) -> int:
         """The end of the last word before a place: blanks, comments and line ends are passed over."""
@@ -271,6 +268,10 @@ class Recovery:
 
     def _takes(self, terminal: str) -> bool:
         return terminal in self._state.parse_conf.states[self._state.position]
+
+    def _top_is(self, terminal: str) -> bool:
+        top = self._state.value_stack[-1] if self._state.value_stack else None
+        return isinstance(top, Token) and top.type == terminal
 
     def _pop(self) -> Any:
         self._state.state_stack.pop()
@@ -315,7 +316,7 @@ class Recovery:
                 "the file ends in the middle of a statement",
                 last,
                 last,
-                self._form_help() or "finish the statement, or take it out",
+                self._form_help(),
             )
             self._drop_statement()
         return end
@@ -340,6 +341,7 @@ class Recovery:
             self._drop_statement()
             return
         self._feed("_CLOSE", "}", before)
+        self._feed("_NL", "\n", before)
 
     def _text_not_closed(self, at: int) -> int:
         end = self._text.find("\n", at)
@@ -530,9 +532,7 @@ class Recovery:
         line_start = self._line_start(at)
         stop = self._stop(at)
         sparse = any(
-            isinstance(v, Tree)
-            and v.children
-            and isinstance(v.children[0], Assignment)
+            (isinstance(v, Tree) and v.children and isinstance(v.children[0], Assignment))
             or isinstance(v, Assignment)
             for v in self._state.value_stack
         )
@@ -590,7 +590,7 @@ class Recovery:
             elif block == "wiring":
                 help = "name the switches of the row, with blanks between; `--` where there is none"
             else:
-                help = "a cap is written: SW1, or SW1 1.5u, or SW1 1x2u; a gap: [0.25u]"
+                help = _CAPS_HELP
             self._tell("misplaced", f"{_quoted(text)} is no switch", at, end, help)
             return
         if text[0] in "/+":
@@ -717,7 +717,7 @@ class Recovery:
             return ", ".join(words[:-1]) + " or " + words[-1]
         return words[0] if words else ""
 
-    def _form_help(self) -> str | None:
+    def _form_help(self) -> str:
         """How the statement that is being read is written."""
         block = self._keyword.text if self._opened is not None and self._keyword is not None else ""
         forms = FORMS.get(block, {})
@@ -728,7 +728,9 @@ class Recovery:
                 return f"write: {forms[value.text]}"
         if block == "layer":
             return 'a cell is one of: Escape, A, Control+Z, "!", arrows (a layer), .., off, usb-boot'
-        return None
+        if block == "shape":
+            return _CAPS_HELP
+        return f"here may stand: {', '.join(forms)}, or `}}`" if block else "take it out"
 
 
 def _key_of(character: str) -> str | None:

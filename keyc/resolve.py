@@ -47,7 +47,6 @@ from keyc.syntax import (
     SequenceStatement,
     Setting,
     ShapeBlock,
-    Statement,
     SwitchStep,
     TapStep,
     TimingBlock,

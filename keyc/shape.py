@@ -8,8 +8,8 @@ line; a line that begins with `at` starts at its own corner and takes no room am
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from math import ceil, cos, floor, radians, sin
+from typing import NamedTuple
 
 from keyc import measures
 from keyc.diagnostics import Label
@@ -23,8 +23,7 @@ from keyc.syntax import Corner as WrittenCorner
 _TOUCH_U = 0.001
 
 
-@dataclass(frozen=True, slots=True)
-class Corner:
+class Corner(NamedTuple):
     """Where a line of caps begins: its top left corner, and its turn about that corner."""
 
     x_u: float
@@ -98,8 +97,7 @@ def _reach(cap: Cap, ax: float, ay: float) -> float:
 # ---- statements → caps ------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Shape:
+class Shape(NamedTuple):
     """The caps, and the lines of `shape` that hold any, as written: a layer's rows follow them.
 
     `is_sound`: no mistake in the block, so that a row that doesn't fit is the row's mistake.
@@ -236,7 +234,9 @@ class _Caps:
                     f"[{first.width_u:g}u], before {second.switch}"
                 )
             else:
-                help = "check the corners and turns after `at`, and the sizes; a gap such as [0.5u] moves what follows"
+                help = (
+                    "check the sizes, and the corners and turns after `at`; a gap such as [0.5u] moves a cap"
+                )
             self._mistakes.tell(
                 "caps-overlap",
                 f"the caps of `{first.switch}` and `{second.switch}` overlap",

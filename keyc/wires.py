@@ -23,8 +23,8 @@ from keyc.syntax import (
 )
 from keyc.usages import indicators, led_usage
 
-_PIN = re.compile(r"GP(?:IO)?(0|[1-9][0-9]{0,3})")
-_PIN_IN_ANY_CASE = re.compile(r"(?:gpio|gp|pin|io)?[_-]?([0-9]{1,2})", re.IGNORECASE)
+_PIN = r"GP(?:IO)?(0|[1-9][0-9]{0,3})"
+_PIN_IN_ANY_CASE = r"(?i:gpio|gp|pin|io)?[_-]?([0-9]{1,2})"
 _LAST_GPIO = 29  # RP2040 datasheet, 1.4.3: GPIO0 to GPIO29
 _NO_PIN = -1  # of what could not be understood; such wiring never leaves the compiler's front
 
@@ -130,13 +130,13 @@ class _Wires:
             return Diodes.CATHODE_TO_ROW
 
     def _pin(self, word: Word, role: str) -> int:
-        match = _PIN.fullmatch(word.text)
+        match = re.fullmatch(_PIN, word.text)
         if match is None:
-            likely = _PIN_IN_ANY_CASE.fullmatch(word.text)
+            likely = re.fullmatch(_PIN_IN_ANY_CASE, word.text)
             if likely and int(likely[1]) <= _LAST_GPIO:
                 help = f"write GPIO{int(likely[1])}"
             else:
-                help = f"pins are called GPIO0 to GPIO{_LAST_GPIO}, or GP0 to GP{_LAST_GPIO} as modules print them"
+                help = "pins are called GPIO0 to GPIO29, or GP0 to GP29 as modules print them"
             self._mistakes.tell("unknown-name", f"no pin is called `{word.text}`", word, help)
             return _NO_PIN
         pin = int(match[1])

@@ -51,7 +51,10 @@ def _difference(folder: Path, files: Mapping[str, str]) -> Iterator[str]:
             continue
         old = [] if content is None else content.decode(errors="replace").splitlines(keepends=True)
         old_name = "/dev/null" if content is None else f"{folder / name}"
-        for line in unified_diff(old, text.splitlines(keepends=True), old_name, str(folder / name)):
+        new_name = str(folder / name)
+        if not old and not text:
+            yield f"--- {old_name}\n+++ {new_name}\n"  # an empty file that is missing
+        for line in unified_diff(old, text.splitlines(keepends=True), old_name, new_name):
             yield line if line.endswith("\n") else f"{line}\n\\ No newline at end of file\n"
 
 

@@ -37,6 +37,7 @@ _AGREEING = 2
 
 ONCE_ONLY = "seen once; a second press that agrees is needed"
 ROUGH = "its contact let go or rattled in the middle of a press, once; a second press is needed"
+NOT_LET_GO = "has not been let go yet"
 ONE_WAY = "diodes were not measured against their direction"
 
 
@@ -55,21 +56,23 @@ class Kind(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """`switch`: the one seen. `asked`: the one that was asked for. `pressed`: all that newly read pressed."""
+    """`switch`: the one seen. `asked`: the one that was asked for. `pressed`: all that newly read pressed.
+    `unsettled`: another one than asked for, which may be the one asked for in the wrong place."""
 
     kind: Kind
     switch: str | None
     asked: str | None
     pressed: tuple[str, ...] = ()
+    unsettled: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """Which switch to press, and which to touch instead if it is silent. `again`: not the first time."""
+    """Which switch to press, and which to touch instead if it is silent. `attempt`: 0 the first time."""
 
     asked: str
     instead: str | None
-    again: bool
+    attempt: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +209,7 @@ class Positions:
         if asked is not None:
             self._while_asked.setdefault(asked, []).append(name)
         kind = Kind.FAULT if state in (State.REVERSED, State.SHORTED) else Kind.ANSWERED
-        return Noted(kind, name, asked, (name,))
+        return Noted(kind, name, asked, (name,), unsettled=asked is not None)
 
     def _releases(self, table: Observation) -> list[str]:
         low = table.low
@@ -333,12 +336,15 @@ class Positions:
             return PositionVerdict.SHORTED, State.SHORTED, None, ()
         if self._fingers and self._reclosed[name] >= _AGREEING:
             return PositionVerdict.INTERMITTENT, None, None, ()
-        if self._fingers and self._unsteady[name] >= _AGREEING:
+        if self._fingers and self._unsteady[name] >= max(_AGREEING, counts[State.GOOD]):
             return PositionVerdict.CHATTERING, None, None, ()
         if self._fingers and self._was_rough_once(name):
             return PositionVerdict.UNTESTED, None, None, (ROUGH,)
-        if self._is_proven(name):
-            return PositionVerdict.PROVEN, State.GOOD, None, ()
+        if self.is_good(name):
+            # A contact that closes and doesn't open again is no good switch.
+            if name in self._opened_us and (name not in self._held or counts[State.GOOD] > 1):
+                return PositionVerdict.PROVEN, State.GOOD, None, ()
+            return PositionVerdict.ANSWERS, State.GOOD, None, (NOT_LET_GO,)
         if self.round_of(name):
             return PositionVerdict.SWAPPED, None, self.answered_elsewhere(name), ()
         elsewhere = self.answered_elsewhere(name)
@@ -358,7 +364,8 @@ class Positions:
         ]
         return len(good) <= self._reclosed[name] + 1
 
-    def _is_proven(self, name: str) -> bool:
+    def is_good(self, name: str) -> bool:
+        """Whether this switch, asked for, has shown a contact and a diode as they should be."""
         for press in self._seen.get(name, ()):
             if press.state is not State.GOOD:
                 continue
@@ -436,7 +443,9 @@ class Guide:
         self._rows = tuple(rows)
         self._order = tuple(name for row in rows for name in row)
         self._asks: Counter[str] = Counter()
+        self._attempts: Counter[str] = Counter()
         self._tries = 0  # answers to the present question that did not settle it
+        self._instead: str | None = None
         self._current: str | None = None
         self._asked_before: list[str] = []
         self._done: set[str] = set()
@@ -449,10 +458,11 @@ class Guide:
             self._tries = 0
             if self._current is not None:
                 self._asked_before.append(self._current)
+                self._instead = self._instead_of(self._current)
         name = self._current
         if name is None:
             return None
-        return Question(name, self._instead_of(name), bool(self._asks[name] or self._tries))
+        return Question(name, self._instead, self._attempts[name])
 
     def react(self, noted: Noted) -> None:
         """Moves on as an answer allows."""
@@ -462,6 +472,8 @@ class Guide:
         if noted.kind is Kind.BACK and len(self._asked_before) > 1:
             self._asked_before.pop()
             self._current, self._tries = self._asked_before[-1], 0
+            self._instead = self._instead_of(self._current)
+            self._attempts[self._current] += 1
             self._done.discard(self._current)
             return
         if noted.switch is not None and noted.switch != name:
@@ -478,25 +490,29 @@ class Guide:
             self._try(name, 4)
         elif noted.kind is Kind.UNCLEAR and name in noted.pressed:
             self._try(name, 2)
-        elif self._positions.answered_elsewhere(name) is not None:
-            self._close(name)
+        elif noted.unsettled:
+            self._try(name, 2 if self._positions.answered_elsewhere(name) else 4)
 
     def _try(self, name: str, tries: int) -> None:
         self._tries += 1
+        self._attempts[name] += 1
         if self._tries >= tries:
             self._close(name)
 
     def _close(self, name: str) -> None:
         self._asks[name] += 1
+        self._attempts[name] += 1
         self._current = None
 
     def _is_resolved(self, name: str) -> bool:
         if name in self._done:
             return True
         positions = self._positions
-        verdict = positions.position(name).verdict
+        position = positions.position(name)
+        verdict = position.verdict
         resolved = (
-            verdict not in (PositionVerdict.UNTESTED, PositionVerdict.ANSWERS)
+            position.blocked_by == (NOT_LET_GO,)
+            or verdict not in (PositionVerdict.UNTESTED, PositionVerdict.ANSWERS)
             or bool(positions.hidden_by(name))
             or bool(positions.seen_with(name))
         )

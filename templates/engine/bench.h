@@ -36,7 +36,8 @@ struct keyc_bench_identity {
 };
 
 /* The hardware. Of `lines`, port_send_report is not called.
- * port_settle waits that many us or a little more; it is also used for waits of 1 us.
+ * port_settle waits that many us or a little more; 0 is the shortest wait that the clock shows at all
+ * in the end, for loops that look at the lines as often as they can.
  * After port_release every line is an input, pulled up. */
 struct keyc_bench_port {
     struct keyc_port lines; /* its context goes to the functions below too */

@@ -7,12 +7,6 @@ static uint32_t levels(const struct keyc_bench *bench)
     return lines->port_read_levels(lines->context);
 }
 
-static uint32_t now_us(const struct keyc_bench *bench)
-{
-    const struct keyc_port *lines = &bench->port->lines;
-    return lines->port_now_us(lines->context);
-}
-
 static void settle(const struct keyc_bench *bench, uint32_t settle_us)
 {
     const struct keyc_port *lines = &bench->port->lines;
@@ -29,28 +23,30 @@ static void release(const struct keyc_bench *bench)
  * those that are still low. */
 static uint32_t wait_for_rise(struct keyc_bench *bench, uint32_t lines, uint32_t longest_us)
 {
-    uint32_t began_us = now_us(bench);
+    const struct keyc_port *port = &bench->port->lines;
+    uint32_t began_us = port->port_now_us(port->context), took_us = 0, low;
     for (;;) {
-        uint32_t took_us = now_us(bench) - began_us;
-        bench->still_low = lines & ~levels(bench);
-        if (bench->still_low == 0 || took_us >= longest_us) {
-            return took_us;
+        low = lines & ~port->port_read_levels(port->context);
+        if (low == 0 || took_us >= longest_us) {
+            break;
         }
-        settle(bench, 1);
+        port->port_settle(port->context, 0);
+        took_us = port->port_now_us(port->context) - began_us;
     }
+    bench->still_low = low;
+    return took_us;
 }
 
-/* One drive: no longer than it takes to settle and read. Returns the levels read meanwhile. */
-static uint32_t drive(struct keyc_bench *bench, uint32_t driven, uint32_t high_at_rest, uint32_t *rise_us)
+/* One drive: no longer than it takes to settle and read. Returns the levels read meanwhile. A line that
+ * is still low at the next drive would show as a false low: the caller waits for the rise. */
+static inline uint32_t drive(const struct keyc_bench *bench, uint32_t driven)
 {
     const struct keyc_port *lines = &bench->port->lines;
     uint32_t read;
     lines->port_drive_low(lines->context, driven);
-    settle(bench, KEYC_BENCH_SETTLE_US);
-    read = levels(bench);
-    release(bench);
-    /* A line that is still low would show as a false low at the next drive. */
-    *rise_us = wait_for_rise(bench, high_at_rest, KEYC_BENCH_RECOVERY_US);
+    lines->port_settle(lines->context, KEYC_BENCH_SETTLE_US);
+    read = lines->port_read_levels(lines->context);
+    lines->port_release(lines->context);
     return read;
 }
 
@@ -69,14 +65,14 @@ void keyc_bench_pull_down(struct keyc_bench *bench, uint32_t lines)
 /* Only to see that the chip survives it. */
 void keyc_bench_first_drive(struct keyc_bench *bench, unsigned pin)
 {
-    uint32_t rise_us;
-    (void)drive(bench, keyc_bench_bit(pin), 0, &rise_us);
+    (void)drive(bench, keyc_bench_bit(pin));
+    (void)wait_for_rise(bench, 0, 0);
     bench->driven_before |= keyc_bench_bit(pin);
 }
 
 void keyc_bench_scan(struct keyc_bench *bench, uint32_t lines, struct keyc_bench_table *table)
 {
-    uint32_t high_at_rest;
+    uint32_t drivable = lines & ~bench->held_high, high_at_rest;
     if (bench->still_low != 0) {
         (void)wait_for_rise(bench, bench->still_low, 10u * KEYC_BENCH_RECOVERY_US);
     }
@@ -89,7 +85,7 @@ void keyc_bench_scan(struct keyc_bench *bench, uint32_t lines, struct keyc_bench
     for (unsigned pin = 0; pin < KEYC_BENCH_PINS; pin++) {
         uint32_t bit = keyc_bench_bit(pin), rise_us, read;
         table->low_driven[pin] = 0;
-        if ((lines & ~bench->held_high & bit) == 0) {
+        if ((drivable & bit) == 0) {
             continue;
         }
         if (bench->still_low != 0) {
@@ -99,14 +95,18 @@ void keyc_bench_scan(struct keyc_bench *bench, uint32_t lines, struct keyc_bench
                 continue;
             }
         }
-        read = drive(bench, bit, high_at_rest, &rise_us);
-        bench->rise_us[pin] = (uint8_t)(rise_us < UINT8_MAX ? rise_us : UINT8_MAX);
-        if (bench->still_low != 0) {
-            table->not_recovered |= bit;
-        } else if ((read & bit) != 0) {
+        read = drive(bench, bit);
+        if ((read & bit) != 0) {
             table->held_against |= bit;
         } else {
             table->low_driven[pin] = lines & ~read & ~bit;
+        }
+        rise_us = wait_for_rise(bench, high_at_rest, KEYC_BENCH_RECOVERY_US);
+        bench->rise_us[pin] = (uint8_t)(rise_us < UINT8_MAX ? rise_us : UINT8_MAX);
+        if (bench->still_low != 0) {
+            table->not_recovered |= bit;
+            table->held_against &= ~bit;
+            table->low_driven[pin] = 0;
         }
     }
 }
@@ -152,13 +152,15 @@ void keyc_bench_plan_polls(struct keyc_bench *bench)
     }
 }
 
-/* True while every line that isn't driven reads high: only then can no press hide behind another. */
+/* True while every line that isn't driven reads high, and the driven ones low: only then can no press
+ * hide behind another. */
 bool keyc_bench_polls_quiet(struct keyc_bench *bench)
 {
     for (unsigned poll = 0; poll < bench->poll_count; poll++) {
-        uint32_t group = bench->poll_groups[poll], rise_us;
-        uint32_t read = drive(bench, group, bench->watched, &rise_us);
-        if ((bench->watched & ~group & ~read) != 0 || bench->still_low != 0) {
+        uint32_t group = bench->poll_groups[poll];
+        uint32_t read = drive(bench, group);
+        (void)wait_for_rise(bench, bench->watched, KEYC_BENCH_RECOVERY_US);
+        if ((read & bench->watched) != (bench->watched & ~group) || bench->still_low != 0) {
             return false;
         }
     }

@@ -10,10 +10,17 @@
 
 static const uint8_t keyc_usb_languages[] = {4, KEYC_USB_DESCRIPTOR_STRING, 0x09, 0x04}; /* English, United States */
 
-static uint8_t low_byte(uint16_t value) { return (uint8_t)(value & 0xFFu); }
-static uint8_t high_byte(uint16_t value) { return (uint8_t)(value >> 8); }
+static uint8_t low_byte(uint16_t value)
+{
+    return (uint8_t)(value & 0xFFu);
+}
+static uint8_t high_byte(uint16_t value)
+{
+    return (uint8_t)(value >> 8);
+}
 
-void keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length) {
+void keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length)
+{
     uint32_t wanted = usb->setup.length;
     usb->answer = bytes;
     usb->answer_at = 0;
@@ -21,17 +28,22 @@ void keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length
     usb->empty_packet_ends = length < wanted && length % KEYC_USB_PACKET_BYTES == 0;
 }
 
-void keyc_usb_answer_copy(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length) {
+void keyc_usb_answer_copy(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length)
+{
     uint32_t fits = length < sizeof usb->scratch ? length : sizeof usb->scratch;
     for (uint32_t i = 0; i < fits; i++)
         usb->scratch[i] = bytes[i];
     keyc_usb_answer(usb, (const uint8_t *)0, fits);
 }
 
-bool keyc_usb_is_configured(const struct keyc_usb *usb) { return usb->configuration != 0; }
+bool keyc_usb_is_configured(const struct keyc_usb *usb)
+{
+    return usb->configuration != 0;
+}
 
 /* Every pipe but those of endpoint 0 begins with DATA0, free of halts and of packets under way. */
-static void begin_pipes(struct keyc_usb *usb) {
+static void begin_pipes(struct keyc_usb *usb)
+{
     usb->under_way &= KEYC_USB_CONTROL_PIPES;
     usb->data1 &= KEYC_USB_CONTROL_PIPES;
     usb->halted = 0;
@@ -40,12 +52,14 @@ static void begin_pipes(struct keyc_usb *usb) {
 }
 
 void keyc_usb_begin(struct keyc_usb *usb, const struct keyc_usb_device *device,
-                    const struct keyc_usb_identity *identity, void *context) {
+                    const struct keyc_usb_identity *identity, void *context)
+{
     *usb = (struct keyc_usb){.device = device, .identity = identity, .context = context};
     keyc_usb_bus_reset(usb);
 }
 
-void keyc_usb_bus_reset(struct keyc_usb *usb) {
+void keyc_usb_bus_reset(struct keyc_usb *usb)
+{
     usb->stage = KEYC_USB_IDLE;
     usb->address = 0;
     usb->next_address = 0;
@@ -57,9 +71,13 @@ void keyc_usb_bus_reset(struct keyc_usb *usb) {
     begin_pipes(usb);
 }
 
-void keyc_usb_suspended(struct keyc_usb *usb, bool suspended) { usb->suspended = suspended; }
+void keyc_usb_suspended(struct keyc_usb *usb, bool suspended)
+{
+    usb->suspended = suspended;
+}
 
-static bool string_answered(struct keyc_usb *usb, uint8_t number) {
+static bool string_answered(struct keyc_usb *usb, uint8_t number)
+{
     const struct keyc_usb_identity *identity = usb->identity;
     const uint8_t *text = number == 0                        ? keyc_usb_languages
                           : number == KEYC_USB_STRING_MAKER  ? identity->maker
@@ -72,7 +90,8 @@ static bool string_answered(struct keyc_usb *usb, uint8_t number) {
     return true;
 }
 
-static void device_descriptor_answered(struct keyc_usb *usb) {
+static void device_descriptor_answered(struct keyc_usb *usb)
+{
     const struct keyc_usb_identity *identity = usb->identity;
     const struct keyc_usb_device *device = usb->device;
     const uint8_t descriptor[KEYC_USB_DEVICE_DESCRIPTOR_BYTES] = {
@@ -94,7 +113,8 @@ static void device_descriptor_answered(struct keyc_usb *usb) {
     keyc_usb_answer_copy(usb, descriptor, sizeof descriptor);
 }
 
-static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
+{
     uint8_t number = low_byte(setup->value);
     switch (high_byte(setup->value)) {
     case KEYC_USB_DESCRIPTOR_DEVICE:
@@ -110,7 +130,8 @@ static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setu
     }
 }
 
-static bool for_device(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+static bool for_device(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
+{
     switch (setup->request) {
     case KEYC_USB_GET_STATUS: {
         const uint8_t status[2] = {usb->wake_allowed ? 2 : 0, 0};
@@ -144,7 +165,8 @@ static bool for_device(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
     }
 }
 
-static bool for_interface(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+static bool for_interface(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
+{
     static const uint8_t zeros[2];
     if (setup->index >= usb->device->interfaces)
         return false;
@@ -166,7 +188,8 @@ static bool for_interface(struct keyc_usb *usb, const struct keyc_usb_setup *set
     }
 }
 
-static bool for_endpoint(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+static bool for_endpoint(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
+{
     uint32_t endpoint = setup->index & 0x0Fu;
     uint32_t pipe = setup->index & KEYC_USB_TO_HOST ? KEYC_USB_PIPE_TO_HOST(endpoint) : KEYC_USB_PIPE_FROM_HOST(endpoint);
     uint32_t bit = 1u << pipe;
@@ -190,7 +213,8 @@ static bool for_endpoint(struct keyc_usb *usb, const struct keyc_usb_setup *setu
     return true;
 }
 
-static bool accepted(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+static bool accepted(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
+{
     if (KEYC_USB_KIND(setup->type) != KEYC_USB_STANDARD)
         return keyc_usb_is_configured(usb) && usb->device->request(usb, setup);
     switch (KEYC_USB_RECIPIENT(setup->type)) {
@@ -205,7 +229,8 @@ static bool accepted(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
     }
 }
 
-void keyc_usb_setup(struct keyc_usb *usb, const uint8_t packet[8]) {
+void keyc_usb_setup(struct keyc_usb *usb, const uint8_t packet[8])
+{
     struct keyc_usb_setup *setup = &usb->setup;
     bool to_host = (packet[0] & KEYC_USB_TO_HOST) != 0;
     setup->type = packet[0];
@@ -240,11 +265,13 @@ void keyc_usb_setup(struct keyc_usb *usb, const uint8_t packet[8]) {
     }
 }
 
-static uint32_t control_packet_length(const struct keyc_usb *usb) {
+static uint32_t control_packet_length(const struct keyc_usb *usb)
+{
     return usb->answer_left < KEYC_USB_PACKET_BYTES ? usb->answer_left : KEYC_USB_PACKET_BYTES;
 }
 
-static void control_sent(struct keyc_usb *usb) {
+static void control_sent(struct keyc_usb *usb)
+{
     uint32_t length = control_packet_length(usb);
     if (usb->stage == KEYC_USB_STATUS_TO_HOST) {
         usb->address = usb->next_address;
@@ -255,7 +282,8 @@ static void control_sent(struct keyc_usb *usb) {
     usb->all_sent = length < KEYC_USB_PACKET_BYTES || (usb->answer_left == 0 && !usb->empty_packet_ends);
 }
 
-static void control_came(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length) {
+static void control_came(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length)
+{
     if (usb->stage == KEYC_USB_DATA_TO_HOST) { /* the host's status stage, early or not (8.5.3.1) */
         usb->stage = KEYC_USB_IDLE;
         usb->under_way &= ~KEYC_USB_CONTROL_IN;
@@ -272,7 +300,8 @@ static void control_came(struct keyc_usb *usb, const uint8_t *bytes, uint32_t le
                          : KEYC_USB_STALLED;
 }
 
-void keyc_usb_done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length) {
+void keyc_usb_done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length)
+{
     uint32_t bit = 1u << pipe;
     if (!(usb->under_way & bit))
         return;
@@ -286,13 +315,15 @@ void keyc_usb_done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, ui
         usb->device->done(usb, pipe, bytes, length);
 }
 
-uint32_t keyc_usb_take_back(struct keyc_usb *usb) {
+uint32_t keyc_usb_take_back(struct keyc_usb *usb)
+{
     uint32_t pipes = usb->take_back;
     usb->take_back = 0;
     return pipes;
 }
 
-static enum keyc_usb_next control_next(const struct keyc_usb *usb, uint32_t pipe, struct keyc_usb_packet *packet) {
+static enum keyc_usb_next control_next(const struct keyc_usb *usb, uint32_t pipe, struct keyc_usb_packet *packet)
+{
     if (usb->stage == KEYC_USB_STALLED)
         return KEYC_USB_STALL;
     if (pipe == KEYC_USB_PIPE_FROM_HOST(0u)) /* data, or the host's status stage, which may come early */
@@ -308,7 +339,8 @@ static enum keyc_usb_next control_next(const struct keyc_usb *usb, uint32_t pipe
     return KEYC_USB_PACKET;
 }
 
-static enum keyc_usb_next next_of(struct keyc_usb *usb, uint32_t pipe, struct keyc_usb_packet *packet) {
+static enum keyc_usb_next next_of(struct keyc_usb *usb, uint32_t pipe, struct keyc_usb_packet *packet)
+{
     uint32_t bit = 1u << pipe;
     packet->length = KEYC_USB_PACKET_BYTES;
     packet->data1 = (usb->data1 & bit) != 0;
@@ -323,14 +355,16 @@ static enum keyc_usb_next next_of(struct keyc_usb *usb, uint32_t pipe, struct ke
     return usb->device->ready(usb, pipe, &packet->bytes, &packet->length) ? KEYC_USB_PACKET : KEYC_USB_NOTHING;
 }
 
-enum keyc_usb_next keyc_usb_next(struct keyc_usb *usb, uint32_t pipe, struct keyc_usb_packet *packet) {
+enum keyc_usb_next keyc_usb_next(struct keyc_usb *usb, uint32_t pipe, struct keyc_usb_packet *packet)
+{
     enum keyc_usb_next next = next_of(usb, pipe, packet);
     if (next == KEYC_USB_PACKET)
         usb->under_way |= 1u << pipe;
     return next;
 }
 
-bool keyc_usb_has_packet(struct keyc_usb *usb, uint32_t pipe) {
+bool keyc_usb_has_packet(struct keyc_usb *usb, uint32_t pipe)
+{
     struct keyc_usb_packet packet;
     return next_of(usb, pipe, &packet) == KEYC_USB_PACKET;
 }

@@ -32,11 +32,13 @@ static const uint8_t keyc_console_configuration[] = {
 _Static_assert(sizeof keyc_console_configuration == KEYC_CONSOLE_CONFIGURATION_BYTES, "wTotalLength");
 _Static_assert((KEYC_USB_CONSOLE_RING_BYTES & (KEYC_USB_CONSOLE_RING_BYTES - 1u)) == 0, "power of two");
 
-static struct keyc_usb_console *console_of(const struct keyc_usb *usb) {
+static struct keyc_usb_console *console_of(const struct keyc_usb *usb)
+{
     return (struct keyc_usb_console *)usb->context;
 }
 
-static uint16_t put(struct keyc_usb_ring *ring, const uint8_t *bytes, uint16_t length) {
+static uint16_t put(struct keyc_usb_ring *ring, const uint8_t *bytes, uint16_t length)
+{
     uint16_t taken = 0;
     while (taken < length && ring->count < KEYC_USB_CONSOLE_RING_BYTES) {
         ring->bytes[(ring->first + ring->count) % KEYC_USB_CONSOLE_RING_BYTES] = bytes[taken++];
@@ -45,7 +47,8 @@ static uint16_t put(struct keyc_usb_ring *ring, const uint8_t *bytes, uint16_t l
     return taken;
 }
 
-static uint16_t take(struct keyc_usb_ring *ring, uint8_t *bytes, uint16_t capacity) {
+static uint16_t take(struct keyc_usb_ring *ring, uint8_t *bytes, uint16_t capacity)
+{
     uint16_t taken = 0;
     while (taken < capacity && ring->count) {
         bytes[taken++] = ring->bytes[ring->first];
@@ -55,16 +58,19 @@ static uint16_t take(struct keyc_usb_ring *ring, uint8_t *bytes, uint16_t capaci
     return taken;
 }
 
-void keyc_usb_console_begin(struct keyc_usb_console *console) {
+void keyc_usb_console_begin(struct keyc_usb_console *console)
+{
     /* 115,200 bits a second, one stop bit, no parity, eight bits: what a terminal expects to read. */
     *console = (struct keyc_usb_console){.line_coding = {0x00, 0xC2, 0x01, 0x00, 0, 0, 8}};
 }
 
-uint16_t keyc_usb_console_write(struct keyc_usb_console *console, const uint8_t *bytes, uint16_t length) {
+uint16_t keyc_usb_console_write(struct keyc_usb_console *console, const uint8_t *bytes, uint16_t length)
+{
     return put(&console->to_host, bytes, length);
 }
 
-uint16_t keyc_usb_console_read(struct keyc_usb_console *console, uint8_t *bytes, uint16_t capacity) {
+uint16_t keyc_usb_console_read(struct keyc_usb_console *console, uint8_t *bytes, uint16_t capacity)
+{
     return take(&console->from_host, bytes, capacity);
 }
 
@@ -72,7 +78,8 @@ static void begin(struct keyc_usb *usb) { /* a packet that the host never took i
     console_of(usb)->terminal_open = false;
 }
 
-static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
+{
     struct keyc_usb_console *console = console_of(usb);
     bool to_host = (setup->type & KEYC_USB_TO_HOST) != 0;
     if (KEYC_USB_KIND(setup->type) != KEYC_USB_CLASS || KEYC_USB_RECIPIENT(setup->type) != KEYC_USB_OF_INTERFACE ||
@@ -97,7 +104,8 @@ static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
 }
 
 static bool request_data(struct keyc_usb *usb, const struct keyc_usb_setup *setup, const uint8_t *bytes,
-                         uint32_t length) {
+                         uint32_t length)
+{
     struct keyc_usb_console *console = console_of(usb);
     (void)setup; /* only SET_LINE_CODING is accepted with data */
     if (length != KEYC_CDC_LINE_CODING_BYTES)
@@ -107,7 +115,8 @@ static bool request_data(struct keyc_usb *usb, const struct keyc_usb_setup *setu
     return true;
 }
 
-static bool ready(struct keyc_usb *usb, uint32_t pipe, const uint8_t **bytes, uint32_t *length) {
+static bool ready(struct keyc_usb *usb, uint32_t pipe, const uint8_t **bytes, uint32_t *length)
+{
     struct keyc_usb_console *console = console_of(usb);
     if (pipe == KEYC_CONSOLE_FROM_HOST)
         return KEYC_USB_CONSOLE_RING_BYTES - console->from_host.count >= KEYC_USB_PACKET_BYTES;
@@ -124,7 +133,8 @@ static bool ready(struct keyc_usb *usb, uint32_t pipe, const uint8_t **bytes, ui
     return true;
 }
 
-static void done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length) {
+static void done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length)
+{
     struct keyc_usb_console *console = console_of(usb);
     if (pipe == KEYC_CONSOLE_FROM_HOST) {
         (void)put(&console->from_host, bytes, (uint16_t)length); /* room was made sure of */

@@ -74,9 +74,13 @@ _Static_assert(sizeof keyc_both_configuration == 9u + 2u * KEYC_HID_PARTS_BYTES,
 /* Where the HID descriptor of an interface lies in either configuration. */
 #define KEYC_HID_DESCRIPTOR_AT(interface) (9u + (interface)*KEYC_HID_PARTS_BYTES + 9u)
 
-static struct keyc_usb_keys *keys_of(const struct keyc_usb *usb) { return (struct keyc_usb_keys *)usb->context; }
+static struct keyc_usb_keys *keys_of(const struct keyc_usb *usb)
+{
+    return (struct keyc_usb_keys *)usb->context;
+}
 
-static uint32_t report_length(const struct keyc_usb_keys *keys, uint32_t kind) {
+static uint32_t report_length(const struct keyc_usb_keys *keys, uint32_t kind)
+{
     switch (kind) {
     case KEYC_REPORT_KEYBOARD:
         return keys->boot_protocol ? KEYC_USB_BOOT_REPORT_BYTES : KEYC_USB_KEYBOARD_REPORT_BYTES;
@@ -87,20 +91,23 @@ static uint32_t report_length(const struct keyc_usb_keys *keys, uint32_t kind) {
     }
 }
 
-static bool says_something(const struct keyc_usb_keys *keys, uint32_t kind) {
+static bool says_something(const struct keyc_usb_keys *keys, uint32_t kind)
+{
     for (uint32_t i = kind == KEYC_REPORT_KEYBOARD ? 0 : 1; i < report_length(keys, kind); i++)
         if (keys->reports[kind][i])
             return true;
     return false;
 }
 
-void keyc_usb_keys_begin(struct keyc_usb_keys *keys) {
+void keyc_usb_keys_begin(struct keyc_usb_keys *keys)
+{
     *keys = (struct keyc_usb_keys){.idle = {KEYC_IDLE_OF_A_KEYBOARD}};
     keys->reports[KEYC_REPORT_CONSUMER][0] = KEYC_REPORT_CONSUMER;
     keys->reports[KEYC_REPORT_SYSTEM][0] = KEYC_REPORT_SYSTEM;
 }
 
-static void begin(struct keyc_usb *usb) {
+static void begin(struct keyc_usb *usb)
+{
     struct keyc_usb_keys *keys = keys_of(usb);
     keys->boot_protocol = false; /* HID 1.11, 7.2.6: every device starts in the report protocol */
     keys->idle[KEYC_REPORT_KEYBOARD] = KEYC_IDLE_OF_A_KEYBOARD;
@@ -115,18 +122,21 @@ static void begin(struct keyc_usb *usb) {
             keys->waiting |= 1u << kind;
 }
 
-static bool interface_exists(const struct keyc_usb *usb, uint16_t interface) {
+static bool interface_exists(const struct keyc_usb *usb, uint16_t interface)
+{
     return interface < usb->device->interfaces;
 }
 
 /* The kind that a report id names on an interface; KEYC_USB_REPORT_KINDS: none. */
-static uint32_t kind_of(uint32_t interface, uint32_t id) {
+static uint32_t kind_of(uint32_t interface, uint32_t id)
+{
     if (interface == KEYC_FIRST_INTERFACE)
         return id == 0 ? KEYC_REPORT_KEYBOARD : KEYC_USB_REPORT_KINDS;
     return id == KEYC_REPORT_CONSUMER || id == KEYC_REPORT_SYSTEM ? id : KEYC_USB_REPORT_KINDS;
 }
 
-static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
+{
     bool first = setup->index == KEYC_FIRST_INTERFACE;
     switch (setup->value) {
     case KEYC_HID << 8:
@@ -143,7 +153,8 @@ static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setu
     }
 }
 
-static bool idle_set(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+static bool idle_set(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
+{
     struct keyc_usb_keys *keys = keys_of(usb);
     uint32_t id = setup->value & 0xFFu;
     uint8_t time = (uint8_t)(setup->value >> 8);
@@ -159,7 +170,8 @@ static bool idle_set(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
     return true;
 }
 
-static bool report_answered(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+static bool report_answered(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
+{
     struct keyc_usb_keys *keys = keys_of(usb);
     uint32_t kind = kind_of(setup->index, setup->value & 0xFFu);
     if (kind == KEYC_USB_REPORT_KINDS)
@@ -178,7 +190,8 @@ static bool report_answered(struct keyc_usb *usb, const struct keyc_usb_setup *s
     }
 }
 
-static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
+static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
+{
     struct keyc_usb_keys *keys = keys_of(usb);
     bool to_host = (setup->type & KEYC_USB_TO_HOST) != 0;
     if (KEYC_USB_RECIPIENT(setup->type) != KEYC_USB_OF_INTERFACE || !interface_exists(usb, setup->index))
@@ -226,7 +239,8 @@ static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup) {
 }
 
 static bool request_data(struct keyc_usb *usb, const struct keyc_usb_setup *setup, const uint8_t *bytes,
-                         uint32_t length) {
+                         uint32_t length)
+{
     (void)setup; /* only SET_REPORT for the lights is accepted with data */
     if (length == 0)
         return false;
@@ -234,7 +248,8 @@ static bool request_data(struct keyc_usb *usb, const struct keyc_usb_setup *setu
     return true;
 }
 
-static bool ready(struct keyc_usb *usb, uint32_t pipe, const uint8_t **bytes, uint32_t *length) {
+static bool ready(struct keyc_usb *usb, uint32_t pipe, const uint8_t **bytes, uint32_t *length)
+{
     struct keyc_usb_keys *keys = keys_of(usb);
     uint32_t kind = KEYC_REPORT_KEYBOARD;
     if (usb->suspended) /* a report handed out now would be stale when the host comes back */
@@ -248,7 +263,8 @@ static bool ready(struct keyc_usb *usb, uint32_t pipe, const uint8_t **bytes, ui
     return (keys->waiting & 1u << kind) != 0;
 }
 
-static void done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length) {
+static void done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length)
+{
     struct keyc_usb_keys *keys = keys_of(usb);
     uint32_t bit = 1u << (pipe == KEYC_SECOND_PIPE ? keys->sending : KEYC_REPORT_KEYBOARD);
     (void)bytes;
@@ -278,18 +294,21 @@ const struct keyc_usb_device keyc_usb_keyboard_and_second = {
     KEYC_KEYS_FUNCTIONS,
 };
 
-static bool host_listens(const struct keyc_usb *usb) {
+static bool host_listens(const struct keyc_usb *usb)
+{
     return keyc_usb_is_configured(usb) && (!usb->suspended || usb->wake_allowed);
 }
 
-static bool is_under_way(const struct keyc_usb *usb, uint32_t kind) {
+static bool is_under_way(const struct keyc_usb *usb, uint32_t kind)
+{
     if (kind == KEYC_REPORT_KEYBOARD)
         return (usb->under_way & 1u << KEYC_FIRST_PIPE) != 0;
     return (usb->under_way & 1u << KEYC_SECOND_PIPE) != 0 && keys_of(usb)->sending == kind;
 }
 
 bool keyc_usb_keys_send(struct keyc_usb *usb, uint32_t kind, const uint8_t *bytes, uint32_t length,
-                        uint32_t now_us) {
+                        uint32_t now_us)
+{
     struct keyc_usb_keys *keys = keys_of(usb);
     uint32_t bit = 1u << kind;
     uint32_t at = kind == KEYC_REPORT_KEYBOARD ? 0 : 1;
@@ -306,18 +325,21 @@ bool keyc_usb_keys_send(struct keyc_usb *usb, uint32_t kind, const uint8_t *byte
     return true;
 }
 
-uint32_t keyc_usb_keys_take_sent(struct keyc_usb *usb) {
+uint32_t keyc_usb_keys_take_sent(struct keyc_usb *usb)
+{
     struct keyc_usb_keys *keys = keys_of(usb);
     uint32_t sent = keys->sent;
     keys->sent = 0;
     return sent;
 }
 
-static uint32_t kinds_in_use(const struct keyc_usb *usb) {
+static uint32_t kinds_in_use(const struct keyc_usb *usb)
+{
     return usb->device->interfaces > 1 ? KEYC_USB_REPORT_KINDS : 1;
 }
 
-uint32_t keyc_usb_keys_repeat_idle(struct keyc_usb *usb, uint32_t now_us) {
+uint32_t keyc_usb_keys_repeat_idle(struct keyc_usb *usb, uint32_t now_us)
+{
     struct keyc_usb_keys *keys = keys_of(usb);
     uint32_t next_us = UINT32_MAX;
     if (!keyc_usb_is_configured(usb) || usb->suspended)

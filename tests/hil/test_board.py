@@ -6,10 +6,11 @@ from random import Random
 
 import networkx as nx
 import pytest
+from wirings import light, random_fault, random_wiring, small, wiring_of
+
 from hil.board import ALL_PINS, Board, Fault, Table, duration_us, parse_fault
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring
-from wirings import light, random_fault, random_wiring, small, wiring_of
 
 FAR = 99
 
@@ -32,7 +33,7 @@ def closed(*names: str) -> frozenset[str]:
     return frozenset(names)
 
 
-# -- an independent graph --------------------------------------------------------------------------------
+# -- an independent graph ------------------------------------------------------------------------------
 
 
 class Reference:
@@ -232,7 +233,7 @@ def test_without_diodes_a_reading_is_a_connected_component(seed: int) -> None:
             assert low(table, pin) == component
 
 
-# -- hand-worked cases: the tables of the published description -------------------------------------------
+# -- hand-worked cases: the tables of the published description ----------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -359,7 +360,7 @@ def test_undefined_readings_can_be_decided_either_way() -> None:
     assert table.resolved(7) == table.resolved(7)
 
 
-# -- the words of faults -----------------------------------------------------------------------------------
+# -- the words of faults -------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(

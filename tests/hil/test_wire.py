@@ -7,9 +7,10 @@ import zlib
 from pathlib import Path
 
 import pytest
-from hil.wire import LINE_BYTES, Damaged, Lines, Sentence, crc_32, line_of, parse_line
 from hypothesis import given
 from hypothesis import strategies as st
+
+from hil.wire import LINE_BYTES, Damaged, Lines, Sentence, crc_32, line_of, parse_line
 
 words = st.from_regex(r"[a-z][a-z-]{0,9}", fullmatch=True)
 fields = st.lists(st.from_regex(r"[0-9A-Za-z-]{1,8}", fullmatch=True), max_size=2)

@@ -63,23 +63,25 @@ def random_fault(chance: Random, wiring: Wiring) -> str:
     """A fault in words; it may be one that this wiring can't have."""
     pins = [*wiring.rows, *wiring.columns, chance.randrange(30)]
     switches = [switch.name for switch in wiring.switches] or ["SW1"]
-    kind = chance.choice(
-        "open closed reversed shorted open-line cut bridge bridge-nodes bridge-copper low high leaky slow"
-        " swapped-lines swapped".split()
-    )
     one, other = chance.choice(pins), chance.choice(pins)
     switch, second = chance.choice(switches), chance.choice(switches)
     copper = chance.choice(("RUN", "GND", "IOVDD", "DVDD", "TESTEN", "SWD", "3V3"))
-    return {
-        "open-line": f"open GPIO{one}",
-        "cut": f"cut GPIO{one} after {switch}",
-        "bridge": f"bridge GPIO{one} GPIO{other}",
-        "bridge-nodes": f"bridge {switch} {second}",
-        "bridge-copper": f"bridge GPIO{one} {copper}",
-        "low": f"low GPIO{one}",
-        "high": f"high GPIO{one}",
-        "leaky": f"leaky GPIO{one} GPIO{other} 47k",
-        "slow": f"slow GPIO{one} 300pF",
-        "swapped-lines": f"swapped GPIO{one} GPIO{other}",
-        "swapped": f"swapped {switch} {second}",
-    }.get(kind, f"{kind} {switch}")
+    return chance.choice(
+        (
+            f"open {switch}",
+            f"closed {switch}",
+            f"reversed {switch}",
+            f"shorted {switch}",
+            f"swapped {switch} {second}",
+            f"bridge {switch} {second}",
+            f"open GPIO{one}",
+            f"cut GPIO{one} after {switch}",
+            f"bridge GPIO{one} GPIO{other}",
+            f"bridge GPIO{one} {copper}",
+            f"low GPIO{one}",
+            f"high GPIO{one}",
+            f"leaky GPIO{one} GPIO{other} 47k",
+            f"slow GPIO{one} 300pF",
+            f"swapped GPIO{one} GPIO{other}",
+        )
+    )

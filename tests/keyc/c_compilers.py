@@ -46,7 +46,16 @@ def every_compiler() -> dict[str, list[str]]:
 
 
 def compile_objects(compiler: list[str], folder: Path, files: Iterable[str], *more: str) -> str:
-    """Compiles files of a folder into objects beside them; returns what the compiler said, "" if nothing."""
-    command = [*compiler, *COMMON, *more, f"-I{folder}", "-c", *files]
-    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
-    return done.stderr if done.returncode or done.stderr.strip() else ""
+    """Compiles files into objects in the folder; returns what the compiler said, "" if nothing.
+
+    One call a file: zig makes only the first object of several.
+    """
+    said = ""
+    for file in files:
+        made = f"{Path(file).stem}.o"
+        command = [*compiler, *COMMON, *more, f"-I{folder}", "-c", file, "-o", made]
+        done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+        if done.returncode and not done.stderr:
+            said += f"{file}: exit status {done.returncode}\n"
+        said += done.stderr
+    return said

@@ -180,6 +180,61 @@ def test_two_reports_for_one_key(library: EngineLibrary) -> None:
     assert [report.bytes for report in bench.reports[-2:]] == [b"\x82", b"\x00"]
 
 
+def test_the_host_changes_the_protocol(library: EngineLibrary) -> None:
+    """HID 1.11, 7.2.6: boot = 0 has 8 bytes; every device starts in the report protocol. What is held is told
+    again, so that no key stays up or down across the change."""
+    wiring = wiring_of(rows=(2, 3, 4), columns=(6, 7, 8), direct=())
+    bench = Bench(library, keyboard_of(wiring, [key(usage) for usage in range(A, A + 8)]))
+    bench.engine.set_protocol(boot=True)
+    bench.run()
+    assert bench.reports == [], "nothing held, nothing to tell"
+    for number in range(1, 9):
+        bench.down(f"SW{number}")
+        bench.run()
+    assert [len(report.bytes) for report in bench.reports] == [8] * 7, "the eighth key changes no byte"
+    bench.engine.set_protocol(boot=True)
+    bench.run()
+    assert len(bench.reports) == 7, "no change"
+    bench.engine.set_protocol(boot=False)
+    bench.run()
+    assert keys_of(bench.reports[7]) == (0, set(range(A, A + 8)))
+    bench.engine.set_protocol(boot=True)
+    bench.up(*(f"SW{number}" for number in range(2, 9)))
+    bench.run(20_000)
+    assert decoded_as_boot_report(bench.reports[8].bytes) == (set(), [1] * 6)
+    assert decoded_as_boot_report(bench.reports[-1].bytes) == (set(), [A])
+
+
+def test_the_host_starts_anew(library: EngineLibrary) -> None:
+    """After a bus reset it knows of nothing: the report protocol holds, and what is held is told again."""
+    bench = Bench(library, keyboard_of(wiring_of(), [key(A), media(0xE9), key(SHIFT)]))
+    bench.engine.set_protocol(boot=True)
+    for switch in ("SW1", "SW2"):
+        bench.down(switch)
+        bench.run()
+    bench.reports.clear()
+    bench.engine.reset_host()
+    bench.run()
+    assert keys_of(bench.reports[0]) == (0, {A})
+    assert bench.reports[1].bytes == bytes.fromhex("e9000000")
+    assert len(bench.reports) == 2
+
+
+def test_the_host_asks(library: EngineLibrary) -> None:
+    """GET_REPORT (HID 1.11, 7.2.1) gets the report as it is, in the protocol that holds."""
+    bench = Bench(library, keyboard_of(wiring_of(), [key(A, SHIFT), system(0x81)]))
+    for switch in ("SW2", "SW1"):
+        bench.down(switch)
+        bench.run()
+    assert bench.engine.current_report("keyboard") == bench.reports[-1].bytes
+    assert bench.engine.current_report("consumer") == bytes(4)
+    assert bench.engine.current_report("system") == b"\x81"
+    bench.engine.set_protocol(boot=True)
+    assert bench.engine.current_report("keyboard") == bytes.fromhex("0200040000000000")
+    plain = Bench(library, keyboard_of(wiring_of(), [key(A)]))
+    assert plain.engine.current_report("consumer") == b"", "a keymap pays only for what it uses"
+
+
 def test_one_event_one_report(library: EngineLibrary) -> None:
     """Ten keys that close within one scan reach the host one by one, and all of them."""
     wiring = wiring_of(rows=(2, 3, 4), columns=(6, 7, 8, 9), direct=())

@@ -103,7 +103,7 @@ def test_what_a_report_can_say() -> None:
     for number, name in desktop.items():
         assert is_reportable(Usage(0x01, number)) == (0x81 <= number <= 0xB7), name
     keyboard = {int(number, 16): name for number, name, *_ in data_rows("hut-page07-keyboard.tsv")}
-    assert keyboard[0x04].startswith("Keyboard a")
+    assert keyboard[0x04].startswith("Keyboard A")
     assert [n for n in range(256) if is_reportable(Usage(0x07, n))] == list(range(0x04, 0xE8))
     assert not is_reportable(Usage(0x0C, 0))
     assert not is_reportable(Usage(0x08, 1))

@@ -68,7 +68,7 @@ void keyc_host_pull_down(void *context, uint32_t pulled_down)
 void keyc_host_settle(void *context, uint32_t settle_us)
 {
     struct keyc_host_lines *lines = context;
-    lines->now_us += settle_us;
+    lines->now_us += settle_us > 0 ? settle_us : 1; /* time passes even while nobody waits */
 }
 
 uint32_t keyc_host_read_levels(void *context)

@@ -15,7 +15,8 @@ static uint8_t serial[2u + 2u * KEYC_SERIAL_DIGITS]; /* a string descriptor */
 static uint32_t pulled_down;
 
 /* A USB interrupt must not lengthen a drive, so it waits until the lines are let go: 13 us. */
-static void port_drive_low(void *context, uint32_t lines) {
+static void port_drive_low(void *context, uint32_t lines)
+{
     (void)context;
     keyc_rp2040_usb_hold();
     keyc_rp2040_drive_low(lines);
@@ -23,40 +24,48 @@ static void port_drive_low(void *context, uint32_t lines) {
         keyc_rp2040_usb_let();
 }
 
-static void port_release(void *context) {
+static void port_release(void *context)
+{
     port_drive_low(context, 0);
     if (pulled_down)
         keyc_rp2040_pull_down(0, pulled_down);
     pulled_down = 0;
 }
 
-static void port_pull_down(void *context, uint32_t lines) {
+static void port_pull_down(void *context, uint32_t lines)
+{
     port_release(context);
     keyc_rp2040_pull_down(lines, 0);
     pulled_down = lines;
 }
 
-static void port_settle(void *context, uint32_t settle_us) {
+static void port_settle(void *context, uint32_t settle_us)
+{
     (void)context;
-    keyc_rp2040_wait_us(settle_us);
+    if (settle_us)
+        keyc_rp2040_wait_us(settle_us);
 }
 
-static uint32_t port_read_levels(void *context) {
+static uint32_t port_read_levels(void *context)
+{
     (void)context;
     return keyc_rp2040_read_levels();
 }
 
-static uint32_t port_now_us(void *context) {
+static uint32_t port_now_us(void *context)
+{
     (void)context;
     return keyc_rp2040_now_us();
 }
 
-static void port_restart_to_rom(void *context) {
+static void port_restart_to_rom(void *context)
+{
     (void)context;
     keyc_rp2040_restart_to_rom();
 }
 
-static uint32_t port_console_read(void *context, uint8_t *bytes, uint32_t room) {
+static uint32_t port_console_read(void *context, uint8_t *bytes, uint32_t room)
+{
     uint32_t got;
     (void)context;
     keyc_rp2040_usb_hold();
@@ -68,7 +77,8 @@ static uint32_t port_console_read(void *context, uint8_t *bytes, uint32_t room) 
     return got;
 }
 
-static uint32_t port_console_write(void *context, const uint8_t *bytes, uint32_t count) {
+static uint32_t port_console_write(void *context, const uint8_t *bytes, uint32_t count)
+{
     uint32_t taken;
     (void)context;
     keyc_rp2040_usb_hold();
@@ -77,7 +87,8 @@ static uint32_t port_console_write(void *context, const uint8_t *bytes, uint32_t
     return taken;
 }
 
-static bool port_console_empty(void *context) {
+static bool port_console_empty(void *context)
+{
     bool empty;
     (void)context;
     keyc_rp2040_usb_hold();
@@ -103,7 +114,8 @@ static const struct keyc_bench_port port = {
 };
 
 /* The flash chip's id as the serial number, so that the computer knows a board again. Null: unknown. */
-static const uint8_t *serial_of(const uint8_t id[8]) {
+static const uint8_t *serial_of(const uint8_t id[8])
+{
     static const uint8_t digits[] = "0123456789ABCDEF";
     uint8_t ones = 0xFFu, zeros = 0;
     serial[0] = (uint8_t)sizeof serial;
@@ -117,12 +129,14 @@ static const uint8_t *serial_of(const uint8_t id[8]) {
     return ones == 0xFFu || zeros == 0 ? (const uint8_t *)0 : serial;
 }
 
-static void copy(uint8_t *to, const uint8_t *from, uint32_t count) {
+static void copy(uint8_t *to, const uint8_t *from, uint32_t count)
+{
     while (count--)
         *to++ = *from++;
 }
 
-void keyc_main(void) {
+void keyc_main(void)
+{
     static struct keyc_usb_identity usb_identity;
     struct keyc_bench_identity identity = {
         .usable_pins = KEYC_USABLE_PINS,

@@ -15,39 +15,47 @@ static struct keyc_usb_keys keys;
 static uint32_t driven, held_high, held_high_since_us;
 static bool told_boot_protocol;
 
-static void port_drive_low(void *context, uint32_t lines) {
+static void port_drive_low(void *context, uint32_t lines)
+{
     (void)context;
     driven = lines & ~held_high;
     keyc_rp2040_drive_low(driven);
 }
 
-static void port_release(void *context) { port_drive_low(context, 0); }
+static void port_release(void *context)
+{
+    port_drive_low(context, 0);
+}
 
-static void port_settle(void *context, uint32_t settle_us) {
+static void port_settle(void *context, uint32_t settle_us)
+{
     (void)context;
     keyc_rp2040_wait_us(settle_us);
 }
 
 /* Every driven line is read back: one that is high is held so by something else, and is let go. */
-static uint32_t port_read_levels(void *context) {
+static uint32_t port_read_levels(void *context)
+{
     uint32_t levels = keyc_rp2040_read_levels();
     uint32_t against = levels & driven;
     (void)context;
     if (against) {
-        keyc_rp2040_let_go(against);
         driven &= ~against;
+        keyc_rp2040_drive_low(driven);
         held_high |= against;
         held_high_since_us = keyc_rp2040_now_us();
     }
     return levels;
 }
 
-static uint32_t port_now_us(void *context) {
+static uint32_t port_now_us(void *context)
+{
     (void)context;
     return keyc_rp2040_now_us();
 }
 
-static bool port_send_report(void *context, uint8_t which, const uint8_t *bytes, uint8_t length) {
+static bool port_send_report(void *context, uint8_t which, const uint8_t *bytes, uint8_t length)
+{
     bool taken;
     (void)context;
     keyc_rp2040_usb_hold();
@@ -56,7 +64,8 @@ static bool port_send_report(void *context, uint8_t which, const uint8_t *bytes,
     return taken;
 }
 
-static void port_restart_to_rom(void *context) {
+static void port_restart_to_rom(void *context)
+{
     (void)context;
     keyc_rp2040_restart_to_rom();
 }
@@ -73,14 +82,18 @@ static const struct keyc_port port = {
 
 /* What came from the host since the last time, and what is due to it. Returns after how many us
  * something is due again at the latest. */
-static uint32_t attend_to_host(struct keyc_keyboard *keyboard) {
+static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
+{
     uint32_t sent, idle_us;
     bool boot_protocol;
     keyc_rp2040_usb_hold();
     sent = keyc_usb_keys_take_sent(&usb);
     boot_protocol = keys.boot_protocol;
     idle_us = keyc_usb_keys_repeat_idle(&usb, keyc_rp2040_now_us());
-    keyc_rp2040_usb_serve();
+    if (keys.waiting)
+        keyc_rp2040_usb_serve();
+    else
+        keyc_rp2040_usb_let();
     if (boot_protocol != told_boot_protocol) {
         told_boot_protocol = boot_protocol;
         keyc_set_protocol(keyboard, boot_protocol);
@@ -96,7 +109,8 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard) {
 
 /* With every driven line low a closing switch pulls its line low, which wakes the chip. Returns at once
  * if a line is low already, as with a switch that the keymap doesn't know. */
-static void rest(struct keyc_keyboard *keyboard) {
+static void rest(struct keyc_keyboard *keyboard)
+{
     uint32_t watched = keyboard->sensed_lines | keyboard->direct_lines;
     bool awake = false;
     port_drive_low((void *)0, keyboard->driven_lines);
@@ -110,7 +124,8 @@ static void rest(struct keyc_keyboard *keyboard) {
     port_release((void *)0);
 }
 
-static void wait_for_next_scan(struct keyc_keyboard *keyboard, uint32_t scanned_us) {
+static void wait_for_next_scan(struct keyc_keyboard *keyboard, uint32_t scanned_us)
+{
     uint32_t period_us = usb.suspended ? KEYC_SCAN_SUSPENDED_US
                          : keyc_is_settling(keyboard) ? KEYC_SCAN_SETTLING_US
                                                       : KEYC_SCAN_US;
@@ -123,7 +138,8 @@ static void wait_for_next_scan(struct keyc_keyboard *keyboard, uint32_t scanned_
     }
 }
 
-void keyc_main(void) {
+void keyc_main(void)
+{
     struct keyc_keyboard *keyboard = keyc_keyboard_memory;
     uint32_t lines;
     if (!keyc_begin(keyboard, &keyc_keyboard_tables, &port))

@@ -6,6 +6,7 @@
 #include <stdint.h>
 
 #include "engine_usb.h"
+#include "rp2040_registers.h"
 
 /* An image's main program. Never returns. */
 _Noreturn void keyc_main(void);
@@ -17,17 +18,32 @@ void keyc_rp2040_clocks_begin(void);
  * 2 mA and slow slew; no function here can drive one high. */
 void keyc_rp2040_pins_begin(uint32_t lines);           /* inputs, pulled up */
 void keyc_rp2040_pull_down(uint32_t lines, uint32_t others); /* inputs; `lines` down, `others` up */
-void keyc_rp2040_drive_low(uint32_t lines);            /* these low, every other one released */
-uint32_t keyc_rp2040_read_levels(void);                /* bit set = reads high */
-void keyc_rp2040_let_go(uint32_t lines);               /* of the driven lines, these */
 /* Lines that stay high against their pull-down: something else drives them. */
 uint32_t keyc_rp2040_held_high(uint32_t lines);
 /* From now on a low level on one of these lines ends a sleep; 0: on none. */
 void keyc_rp2040_wake_on_low(uint32_t lines);
 bool keyc_rp2040_low_came(void);
 
+/* These low, every other one released. */
+static inline void keyc_rp2040_drive_low(uint32_t lines)
+{
+    KEYC_AT(KEYC_SIO_OE) = lines;
+}
+
+/* Bit set = reads high. */
+static inline uint32_t keyc_rp2040_read_levels(void)
+{
+    return KEYC_AT(KEYC_SIO_IN);
+}
+
 /* rp2040_time.c */
-uint32_t keyc_rp2040_now_us(void);
+void keyc_rp2040_time_begin(void);
+
+static inline uint32_t keyc_rp2040_now_us(void)
+{
+    return KEYC_AT(KEYC_TIMER_NOW);
+}
+
 void keyc_rp2040_wait_us(uint32_t us);                 /* that long or up to 1 us longer, asleep */
 /* Sleeps until an interrupt comes or `us` are over. */
 void keyc_rp2040_sleep_us(uint32_t us);
@@ -36,9 +52,20 @@ void keyc_rp2040_sleep(void);                          /* until an interrupt com
 /* rp2040_usb.c: moves the packets of engine_usb.h, from its interrupt. The main program uses the USB
  * state only between _hold and either _let or _serve, which also sends what is new. */
 void keyc_rp2040_usb_begin(struct keyc_usb *usb);
-void keyc_rp2040_usb_hold(void);
-void keyc_rp2040_usb_let(void);
 void keyc_rp2040_usb_serve(void);
+
+static inline void keyc_rp2040_usb_hold(void)
+{
+    KEYC_AT(KEYC_NVIC_ICER) = 1u << KEYC_INTERRUPT_USB;
+    __asm__ volatile("dsb\n isb" ::: "memory"); /* held from here on, and not a few instructions later */
+}
+
+static inline void keyc_rp2040_usb_let(void)
+{
+    __asm__ volatile("" ::: "memory");
+    KEYC_AT(KEYC_NVIC_ISER) = 1u << KEYC_INTERRUPT_USB;
+}
+
 /* Asks a sleeping host to wake up, once, where it has allowed that. */
 void keyc_rp2040_usb_wake_host(void);
 

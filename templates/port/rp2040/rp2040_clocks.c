@@ -1,20 +1,21 @@
 /* Clocks and resets, once, at start-up (RP2040 datasheet 2.14 to 2.18). Any way to get here, power-on or
  * the watchdog, has reset the clocks' dividers to 1 and the PLLs' reference dividers too. */
 #include "rp2040.h"
-#include "rp2040_registers.h"
 
 /* 64 ms in units of 256 crystal cycles: hand-soldered boards have slow crystals too. */
 #define KEYC_CRYSTAL_START_DELAY 3000u
 #define KEYC_CRYSTAL_MHZ 12u
 
-static void release(uint32_t blocks) {
+static void release(uint32_t blocks)
+{
     KEYC_CLEAR(KEYC_RESETS_RESET) = blocks;
     while (~KEYC_AT(KEYC_RESETS_DONE) & blocks) {
     }
 }
 
 /* VCO = 12 MHz x `multiplier`, between 750 and 1600 MHz; out = VCO / first / second (2.18.2). */
-static void start_pll(uint32_t pll, uint32_t multiplier, uint32_t first, uint32_t second) {
+static void start_pll(uint32_t pll, uint32_t multiplier, uint32_t first, uint32_t second)
+{
     KEYC_AT(pll + KEYC_PLL_FBDIV) = multiplier;
     KEYC_CLEAR(pll + KEYC_PLL_PWR) = KEYC_PLL_POWER_DOWN | KEYC_PLL_VCO_DOWN;
     while (!(KEYC_AT(pll + KEYC_PLL_CS) & KEYC_PLL_LOCKED)) {
@@ -23,7 +24,8 @@ static void start_pll(uint32_t pll, uint32_t multiplier, uint32_t first, uint32_
     KEYC_CLEAR(pll + KEYC_PLL_PWR) = KEYC_PLL_POST_DIVIDERS_DOWN;
 }
 
-void keyc_rp2040_clocks_begin(void) {
+void keyc_rp2040_clocks_begin(void)
+{
     /* Everything off but the flash's pins; what is needed comes back below. */
     KEYC_AT(KEYC_CLOCKS_SYS_CTRL) = KEYC_CLOCKS_SYS_FROM_REF;
     while (KEYC_AT(KEYC_CLOCKS_SYS_SELECTED) != 1u << KEYC_CLOCKS_SYS_FROM_REF) {

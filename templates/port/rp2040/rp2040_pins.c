@@ -1,7 +1,6 @@
 /* Pins: inputs with a pull, or driven low at 2 mA and slow slew. The output level of every pin is 0
  * from the first instruction here on; only the output enable changes, so none is ever driven high. */
 #include "rp2040.h"
-#include "rp2040_registers.h"
 
 #define KEYC_INPUT_PULLED_UP (KEYC_PAD_INPUT | KEYC_PAD_PULL_UP | KEYC_PAD_SCHMITT)
 #define KEYC_INPUT_PULLED_DOWN (KEYC_PAD_INPUT | KEYC_PAD_PULL_DOWN | KEYC_PAD_SCHMITT)
@@ -10,13 +9,15 @@
 
 static volatile bool keyc_low_came;
 
-static void set_pads(uint32_t lines, uint32_t pad) {
+static void set_pads(uint32_t lines, uint32_t pad)
+{
     for (uint32_t gpio = 0; gpio < KEYC_GPIO_COUNT; gpio++)
         if (lines >> gpio & 1u)
             KEYC_AT(KEYC_PAD(gpio)) = pad;
 }
 
-void keyc_rp2040_pins_begin(uint32_t lines) {
+void keyc_rp2040_pins_begin(uint32_t lines)
+{
     KEYC_AT(KEYC_SIO_OE) = 0;
     KEYC_AT(KEYC_SIO_OUT) = 0;
     set_pads(lines, KEYC_INPUT_PULLED_UP);
@@ -25,19 +26,15 @@ void keyc_rp2040_pins_begin(uint32_t lines) {
             KEYC_AT(KEYC_IO_CTRL(gpio)) = KEYC_IO_FUNCTION_SIO;
 }
 
-void keyc_rp2040_pull_down(uint32_t lines, uint32_t others) {
+void keyc_rp2040_pull_down(uint32_t lines, uint32_t others)
+{
     KEYC_AT(KEYC_SIO_OE) = 0;
     set_pads(lines, KEYC_INPUT_PULLED_DOWN);
     set_pads(others, KEYC_INPUT_PULLED_UP);
 }
 
-void keyc_rp2040_drive_low(uint32_t lines) { KEYC_AT(KEYC_SIO_OE) = lines; }
-
-void keyc_rp2040_let_go(uint32_t lines) { KEYC_AT(KEYC_SIO_OE_CLEAR) = lines; }
-
-uint32_t keyc_rp2040_read_levels(void) { return KEYC_AT(KEYC_SIO_IN); }
-
-uint32_t keyc_rp2040_held_high(uint32_t lines) {
+uint32_t keyc_rp2040_held_high(uint32_t lines)
+{
     uint32_t high;
     keyc_rp2040_pull_down(lines, 0);
     keyc_rp2040_wait_us(KEYC_PULL_DOWN_SETTLE_US);
@@ -48,7 +45,8 @@ uint32_t keyc_rp2040_held_high(uint32_t lines) {
 }
 
 /* A level and not an edge: an edge would be lost on a line that a held key keeps low already. */
-void keyc_rp2040_wake_on_low(uint32_t lines) {
+void keyc_rp2040_wake_on_low(uint32_t lines)
+{
     keyc_low_came = false;
     for (uint32_t word = 0; word < KEYC_GPIO_COUNT; word += KEYC_PINS_IN_A_WORD) {
         uint32_t enabled = 0;
@@ -60,10 +58,14 @@ void keyc_rp2040_wake_on_low(uint32_t lines) {
         KEYC_AT(KEYC_NVIC_ISER) = 1u << KEYC_INTERRUPT_IO_BANK0;
 }
 
-bool keyc_rp2040_low_came(void) { return keyc_low_came; }
+bool keyc_rp2040_low_came(void)
+{
+    return keyc_low_came;
+}
 
 /* The level stays, so the interrupt is put away until the main program arms it again. */
-void keyc_rp2040_io_handler(void) {
+void keyc_rp2040_io_handler(void)
+{
     KEYC_AT(KEYC_NVIC_ICER) = 1u << KEYC_INTERRUPT_IO_BANK0;
     keyc_low_came = true;
 }

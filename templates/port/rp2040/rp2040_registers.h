@@ -86,7 +86,6 @@
 #define KEYC_SIO_IN 0xD0000004u
 #define KEYC_SIO_OUT 0xD0000010u
 #define KEYC_SIO_OE 0xD0000020u
-#define KEYC_SIO_OE_CLEAR 0xD0000028u
 
 /* 4.10: the interface to the flash chip */
 #define KEYC_SSI_CTRLR0 0x18000000u

@@ -1,6 +1,5 @@
 /* Time in microseconds, and waiting asleep. */
 #include "rp2040.h"
-#include "rp2040_registers.h"
 
 #define KEYC_ALARM_0 1u
 /* Below this, going to sleep takes longer than the wait. */
@@ -8,33 +7,43 @@
 
 static volatile bool keyc_alarm_came;
 
-void keyc_rp2040_timer_handler(void) {
+void keyc_rp2040_time_begin(void)
+{
+    KEYC_AT(KEYC_TIMER_INTE) = KEYC_ALARM_0;
+    KEYC_AT(KEYC_NVIC_ISER) = 1u << KEYC_INTERRUPT_TIMER_0;
+}
+
+void keyc_rp2040_timer_handler(void)
+{
     KEYC_AT(KEYC_TIMER_INTR) = KEYC_ALARM_0;
     keyc_alarm_came = true;
 }
 
-uint32_t keyc_rp2040_now_us(void) { return KEYC_AT(KEYC_TIMER_NOW); }
-
 /* WFE returns at once when an interrupt came since the last one, so none is slept through. */
-void keyc_rp2040_sleep(void) { __asm__ volatile("wfe" ::: "memory"); }
+void keyc_rp2040_sleep(void)
+{
+    __asm__ volatile("wfe" ::: "memory");
+}
 
 /* False: that time is over already. An alarm matches one microsecond only; had an interrupt held us up
  * past it, it would come 71 minutes later, so the time is looked at once more after arming it. */
-static bool alarm_set(uint32_t at_us) {
+static bool alarm_set(uint32_t at_us)
+{
     keyc_alarm_came = false;
-    KEYC_AT(KEYC_TIMER_INTE) = KEYC_ALARM_0;
-    KEYC_AT(KEYC_NVIC_ISER) = 1u << KEYC_INTERRUPT_TIMER_0;
     KEYC_AT(KEYC_TIMER_ALARM0) = at_us;
     return (int32_t)(keyc_rp2040_now_us() - at_us) < 0;
 }
 
-static void alarm_put_away(void) { KEYC_AT(KEYC_TIMER_ARMED) = KEYC_ALARM_0; }
+static void alarm_put_away(void)
+{
+    KEYC_AT(KEYC_TIMER_ARMED) = KEYC_ALARM_0;
+}
 
-void keyc_rp2040_wait_us(uint32_t us) {
-    uint32_t began_us = keyc_rp2040_now_us();
-    uint32_t until_us = began_us + us + 1u; /* the microsecond we are in has begun already */
+void keyc_rp2040_wait_us(uint32_t us)
+{
+    uint32_t until_us = keyc_rp2040_now_us() + us + 1u; /* the microsecond we are in has begun already */
     if (us < KEYC_WORTH_SLEEPING_US) {
-        while (keyc_rp2040_now_us() - began_us <= us) {
+        while ((int32_t)(keyc_rp2040_now_us() - until_us) < 0) {
         }
     } else if (alarm_set(until_us)) {
         while (!keyc_alarm_came)
@@ -44,8 +53,10 @@ void keyc_rp2040_wait_us(uint32_t us) {
     }
 }
 
-void keyc_rp2040_sleep_us(uint32_t us) {
-    if (alarm_set(keyc_rp2040_now_us() + us))
+void keyc_rp2040_sleep_us(uint32_t us)
+{
+    /* Half the clock's round is the longest time that can be compared: 35 minutes. */
+    if (alarm_set(keyc_rp2040_now_us() + (us < INT32_MAX ? us : INT32_MAX)))
         keyc_rp2040_sleep();
     alarm_put_away();
 }

@@ -6,7 +6,6 @@
  *   E15  the controller hangs when a frame's end cuts off the answer to a bulk packet to the host:
  *        none is armed in the last fifth of a frame (`frame_has_time`). */
 #include "rp2040.h"
-#include "rp2040_registers.h"
 
 #define KEYC_FRAME_LATEST_US 780u
 #define KEYC_BULK 2u
@@ -23,22 +22,31 @@ static uint32_t keyc_bulk_to_host;
 static bool keyc_frames_watched, keyc_bulk_in_frame, keyc_host_woken;
 static uint32_t keyc_frame_began_us, keyc_suspended_us;
 
-static uint32_t buffer_at(uint32_t pipe) {
+static uint32_t buffer_at(uint32_t pipe)
+{
     return pipe < 2u ? KEYC_CONTROL_BUFFER : KEYC_BUFFERS + (pipe - 2u) * KEYC_USB_PACKET_BYTES;
 }
 
 /* The controller leaves a buffer alone from when it is done until it is armed again. */
-static uint8_t *buffer(uint32_t pipe) {
+static uint8_t *buffer(uint32_t pipe)
+{
     return (uint8_t *)(uintptr_t)(KEYC_USB_MEMORY + buffer_at(pipe));
 }
 
-static volatile uint32_t *endpoint_control(uint32_t pipe) { return &KEYC_AT(KEYC_USB_MEMORY + 4u * pipe); }
+static volatile uint32_t *endpoint_control(uint32_t pipe)
+{
+    return &KEYC_AT(KEYC_USB_MEMORY + 4u * pipe);
+}
 
-static volatile uint32_t *buffer_control(uint32_t pipe) { return &KEYC_AT(KEYC_USB_MEMORY + 0x80u + 4u * pipe); }
+static volatile uint32_t *buffer_control(uint32_t pipe)
+{
+    return &KEYC_AT(KEYC_USB_MEMORY + 0x80u + 4u * pipe);
+}
 
 /* The controller may look at the word between two of its clocks, so "available" comes last, and late
  * enough for the rest to be seen (4.1.2.5.1). */
-static void arm(uint32_t pipe, const struct keyc_usb_packet *packet) {
+static void arm(uint32_t pipe, const struct keyc_usb_packet *packet)
+{
     uint32_t control = packet->length | KEYC_USB_BUFFER_LAST | (packet->data1 ? KEYC_USB_BUFFER_DATA1 : 0u);
     if (pipe % 2u == 0) {
         uint8_t *to = buffer(pipe);
@@ -51,7 +59,8 @@ static void arm(uint32_t pipe, const struct keyc_usb_packet *packet) {
     *buffer_control(pipe) = control | KEYC_USB_BUFFER_AVAILABLE;
 }
 
-static void stall(uint32_t pipe) {
+static void stall(uint32_t pipe)
+{
     uint32_t bit = 1u << pipe;
     if (keyc_stalled & bit)
         return;
@@ -61,7 +70,8 @@ static void stall(uint32_t pipe) {
 }
 
 /* Erratum E15. The interrupt at each frame's start is on only while bulk packets go to the host. */
-static bool frame_has_time(void) {
+static bool frame_has_time(void)
+{
     bool has_time = keyc_frames_watched && keyc_rp2040_now_us() - keyc_frame_began_us < KEYC_FRAME_LATEST_US;
     keyc_bulk_in_frame = true;
     if (!keyc_frames_watched) {
@@ -72,7 +82,8 @@ static bool frame_has_time(void) {
     return has_time;
 }
 
-static void frame_began(void) {
+static void frame_began(void)
+{
     (void)KEYC_AT(KEYC_USB_SOF_RD); /* reading it ends the interrupt */
     keyc_frame_began_us = keyc_rp2040_now_us();
     if (!keyc_bulk_in_frame) {
@@ -82,12 +93,16 @@ static void frame_began(void) {
     keyc_bulk_in_frame = false;
 }
 
-static void serve(void) {
+static void serve(void)
+{
     uint32_t taken_back = keyc_usb_take_back(keyc_usb);
+    uint32_t pipes = keyc_usb->device->pipes | KEYC_USB_CONTROL_PIPES;
     keyc_stalled &= ~taken_back;
     KEYC_AT(KEYC_USB_ADDRESS) = keyc_usb->address;
     for (uint32_t pipe = 0; pipe < KEYC_USB_PIPES; pipe++) {
         struct keyc_usb_packet packet;
+        if (!(pipes >> pipe & 1u))
+            continue;
         if (taken_back >> pipe & 1u)
             *buffer_control(pipe) = 0;
         if (keyc_bulk_to_host >> pipe & 1u && keyc_usb_has_packet(keyc_usb, pipe) && !frame_has_time())
@@ -105,7 +120,8 @@ static void serve(void) {
     }
 }
 
-static void buffers_done(void) {
+static void buffers_done(void)
+{
     uint32_t done = KEYC_AT(KEYC_USB_BUFF_STATUS);
     KEYC_CLEAR(KEYC_USB_BUFF_STATUS) = done;
     for (uint32_t pipe = 0; pipe < KEYC_USB_PIPES; pipe++)
@@ -113,7 +129,8 @@ static void buffers_done(void) {
             keyc_usb_done(keyc_usb, pipe, buffer(pipe), *buffer_control(pipe) & KEYC_USB_BUFFER_LENGTH);
 }
 
-void keyc_rp2040_usb_handler(void) {
+void keyc_rp2040_usb_handler(void)
+{
     uint32_t cause = KEYC_AT(KEYC_USB_INTS);
     if (cause & KEYC_USB_INT_FRAME)
         frame_began();
@@ -143,7 +160,8 @@ void keyc_rp2040_usb_handler(void) {
 }
 
 /* Each endpoint of the configuration gets its place in the memory. */
-static void place_endpoints(const struct keyc_usb_device *device) {
+static void place_endpoints(const struct keyc_usb_device *device)
+{
     const uint8_t *descriptor = device->configuration;
     const uint8_t *end = descriptor + device->configuration_length;
     for (; descriptor < end; descriptor += descriptor[0]) {
@@ -159,7 +177,8 @@ static void place_endpoints(const struct keyc_usb_device *device) {
     }
 }
 
-void keyc_rp2040_usb_begin(struct keyc_usb *usb) {
+void keyc_rp2040_usb_begin(struct keyc_usb *usb)
+{
     keyc_usb = usb;
     for (uint32_t at = 0; at < KEYC_USB_MEMORY_BYTES; at += 4)
         KEYC_AT(KEYC_USB_MEMORY + at) = 0;
@@ -174,22 +193,14 @@ void keyc_rp2040_usb_begin(struct keyc_usb *usb) {
     KEYC_SET(KEYC_USB_SIE_CTRL) = KEYC_USB_PULL_UP;
 }
 
-void keyc_rp2040_usb_hold(void) {
-    KEYC_AT(KEYC_NVIC_ICER) = 1u << KEYC_INTERRUPT_USB;
-    __asm__ volatile("dsb\n isb" ::: "memory"); /* held from here on, and not a few instructions later */
-}
-
-void keyc_rp2040_usb_let(void) {
-    __asm__ volatile("" ::: "memory");
-    KEYC_AT(KEYC_NVIC_ISER) = 1u << KEYC_INTERRUPT_USB;
-}
-
-void keyc_rp2040_usb_serve(void) {
+void keyc_rp2040_usb_serve(void)
+{
     serve();
     keyc_rp2040_usb_let();
 }
 
-void keyc_rp2040_usb_wake_host(void) {
+void keyc_rp2040_usb_wake_host(void)
+{
     if (!keyc_usb->suspended || !keyc_usb->wake_allowed || keyc_host_woken ||
         keyc_rp2040_now_us() - keyc_suspended_us < KEYC_BUS_QUIET_BEFORE_WAKING_US)
         return;

@@ -1,6 +1,5 @@
 /* Start-up, the same in flash and in RAM: the vector table, and what happens before keyc_main(). */
 #include "rp2040.h"
-#include "rp2040_registers.h"
 
 extern uint32_t keyc_link_stack_top;
 extern uint32_t keyc_link_data_begin, keyc_link_data_end, keyc_link_bss_begin, keyc_link_bss_end;
@@ -9,7 +8,10 @@ extern const uint32_t keyc_link_data_stored;
 _Noreturn void keyc_start(void);
 
 /* An exception that nobody expects is a bug of ours: let go of every pin and begin again. */
-static _Noreturn void unexpected(void) { keyc_rp2040_restart(); }
+static _Noreturn void unexpected(void)
+{
+    keyc_rp2040_restart();
+}
 
 #define KEYC_EXCEPTIONS 16u /* the stack's top counts as the first */
 #define KEYC_INTERRUPTS 14u /* up to the last one that is used */
@@ -38,7 +40,8 @@ __attribute__((section(".vectors"), used)) const struct keyc_vectors keyc_vector
     },
 };
 
-void keyc_start(void) {
+void keyc_start(void)
+{
     const uint32_t *stored = &keyc_link_data_stored;
     KEYC_AT(KEYC_SIO_OE) = 0;
     KEYC_AT(KEYC_NVIC_ICER) = ~0u; /* the ROM may have left some */
@@ -50,5 +53,6 @@ void keyc_start(void) {
         *word++ = 0;
     __asm__ volatile("cpsie i" ::: "memory");
     keyc_rp2040_clocks_begin();
+    keyc_rp2040_time_begin();
     keyc_main();
 }
