@@ -39,7 +39,8 @@ def _parser() -> ArgumentParser:
     from argparse import ArgumentParser
 
     parser = ArgumentParser(
-        prog="keyc", description="A keymap file, checked, compiled to C, and built into an image for the board."
+        prog="keyc",
+        description="A keymap file, checked, compiled to C, and built into an image for the board.",
     )
     parser.add_argument("--version", action="store_true", help="print the version")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
@@ -54,7 +55,9 @@ def _parser() -> ArgumentParser:
     build.add_argument("file", metavar="FILE")
     build.add_argument("-o", dest="folder", metavar="DIR", required=True)
     build.add_argument("--check", action="store_true", help="write nothing; exit 1 if DIR is out of date")
-    build.add_argument("--depfile", metavar="F", help="also write what the sources depend on, for make and ninja")
+    build.add_argument(
+        "--depfile", metavar="F", help="also write what the sources depend on, for make and ninja"
+    )
     build.set_defaults(command=_build)
 
     firmware = commands.add_parser("firmware", help="build an image (UF2) for the board")
@@ -149,24 +152,14 @@ def _build(options: Namespace) -> int:
 
 def _firmware(options: Namespace) -> int:
     image = options.image or ("daily" if options.file else "bench")
-    keyboard = None
-    if options.file:
-        keyboard = _checked(options.file)
-        if keyboard is None:
-            return WRONG
-    elif image != "bench":
-        from keyc.diagnostics import UserError
-
-        raise UserError(
-            f"a {image} image needs a keymap file",
-            help="give the file, or leave --image out for a bench image that fits any board",
-            exit_status=MISUSED,
-        )
+    keyboard = _checked(options.file) if options.file else None
+    if options.file and keyboard is None:
+        return WRONG
     from keyc.firmware import build_uf2
     from keyc.write import write_whole
 
     built = build_uf2(keyboard, image=image, compiler=options.compiler, progress=say)
-    write_whole(options.output, built.content)
+    write_whole(options.output, built.bytes)
     print(f"{options.output}: {built.summary}")
     return DONE
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
 
-from keyc.diagnostics import Diagnostic, UserError, has_errors, in_file_order
+from keyc.diagnostics import Diagnostic, UserError, has_errors, in_file_order, summary
 from keyc.keyboard import Keyboard
 from keyc.source import Source
 
@@ -82,3 +83,34 @@ def check_text(source: Source) -> tuple[Keyboard | None, list[Diagnostic]]:
         diagnostics += findings(keyboard, file, sound=not has_errors(diagnostics))
     diagnostics = in_file_order(diagnostics)
     return (None if has_errors(diagnostics) else keyboard), diagnostics
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What `keyc check` found in one file, scenarios included, and one line that sums it up."""
+
+    keyboard: Keyboard | None
+    found: list[Diagnostic]
+    summary: str
+
+
+def check_file(path: str | os.PathLike[str]) -> Checked:
+    """A file checked as a whole: its text, and its scenarios on the C engine. Raises UserError where
+    the file can't be read."""
+    source = read_source(path)
+    keyboard, found = check_text(source)
+    if keyboard is not None and keyboard.scenarios:
+        from keyc.scenarios import findings
+
+        found = in_file_order([*found, *findings(keyboard)])
+        if has_errors(found):
+            keyboard = None
+    if keyboard is None:
+        return Checked(None, found, f"{source.name}: {summary(found)}")
+    counts = (
+        (len(keyboard.wiring.switches), "switch", "switches"),
+        (len(keyboard.layers), "layer", "layers"),
+        (len(keyboard.scenarios), "scenario", "scenarios"),
+    )
+    what = ", ".join(f"{count} {one if count == 1 else many}" for count, one, many in counts if count)
+    return Checked(keyboard, found, f"{source.name}: {what}; {summary(found)}")

@@ -187,14 +187,14 @@ def _excerpt(
     lines = [f"{paint.dim}{gutter}{paint.end}{head}{marked}{tail}".rstrip()]
     if not messages:
         return [*lines, marks]
-    first = messages[0]
+    first, *others = [paragraph for message in messages for paragraph in message.split("\n")]
     if len(bar) + len(before) + max(1, _width(marked)) + 1 + _width(first) <= _COLUMNS:
         lines.append(f"{marks} {shown(first)}")
-        messages = messages[1:]
     else:
         lines.append(marks)
-    for message in messages:
-        lines += _wrapped(bar, message, paint, "")
+        others.insert(0, first)
+    for paragraph in others:
+        lines += _wrapped(bar, paragraph, paint, "")
     return lines
 
 

@@ -6,7 +6,7 @@ from keyc.diagnostics import UserError
 from keyc.files import shipped
 
 
-def codes() -> tuple[str, ...]:
+def words() -> tuple[str, ...]:
     """Every code that has a page, in alphabetical order."""
     return tuple(sorted(path.stem for path in shipped("data", "explain").glob("*.md")))
 
@@ -23,18 +23,18 @@ def _page(code: str) -> str | None:
 
 def title_of(code: str) -> str | None:
     """The page's heading in one line, or None for a code without a page."""
-    page = _page(code)
-    return None if page is None else page.partition("\n")[0].removeprefix("# ").partition(": ")[2]
+    text = _page(code)
+    return None if text is None else text.partition("\n")[0].removeprefix("# ").partition(": ")[2]
 
 
-def explanation(code: str) -> str:
+def page(code: str) -> str:
     """The page about a code, as Markdown. Raises UserError, with near codes, for an unknown one."""
-    page = _page(code.strip().lower().strip("[]`"))
-    if page is not None:
-        return page
+    found = _page(code.strip().lower().strip("[]`"))
+    if found is not None:
+        return found.rstrip()
     from difflib import get_close_matches
 
-    known = codes()
+    known = words()
     near = get_close_matches(code.lower(), known, n=3, cutoff=0.5)
     hint = "did you mean " + " or ".join(near) + "?" if near else "known are: " + ", ".join(known)
     raise UserError(f"there is no page about `{code}`", hint, exit_status=2)

@@ -147,6 +147,16 @@ class Uf2:
     chosen_compiler: str
     sizes: Sizes
 
+    @property
+    def summary(self) -> str:
+        """One line for people: what it is, where it goes, how large it is, what made it."""
+        place = (
+            f"{self.sizes.flash:,} bytes of flash, "
+            if self.image == "daily"
+            else "runs from RAM, leaves the flash alone, "
+        )
+        return f"{self.image} image, {place}{self.sizes.ram:,} bytes of RAM, compiled with {self.chosen_compiler}"
+
 
 def build_uf2(
     keyboard: Keyboard | None,
@@ -329,6 +339,7 @@ def _linked(
         [
             *_FLAGS,
             _OPTIMISED[image],
+            f"-DKEYC_IMAGE_HAS_BULK={int(image == 'bench')}",
             *compiler.flags,
             *(compiler.smallest if image == "daily" else ()),
             "-I.",

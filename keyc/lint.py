@@ -158,13 +158,13 @@ def _keys_missing(keyboard: Keyboard) -> Iterator[Diagnostic]:
 def _signs_that_type_another(keyboard: Keyboard) -> Iterator[Diagnostic]:
     """Punctuation named for a sign that the host's layout has elsewhere, while no cell types that sign."""
     host = layout(keyboard.host_layout)
-    signs = {usage_of(name): (name, sign) for name, sign in PUNCTUATION.items()}
     first: dict[str, Cell] = {}
     typed = set()
     for cell in _cells(keyboard):
         typed.add(cell.types)
-        if isinstance(cell.action, Press) and not cell.action.modifiers and cell.action.usage in signs:
-            first.setdefault(signs[cell.action.usage][0], cell)
+        # A character in quotes types what it says, on whichever key that is: only names can mislead.
+        if isinstance(cell.action, Press) and not cell.action.modifiers and cell.text in PUNCTUATION:
+            first.setdefault(cell.text, cell)
     for name, cell in first.items():
         sign = PUNCTUATION[name]
         if cell.types == sign or sign in typed:

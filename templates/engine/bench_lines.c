@@ -152,8 +152,22 @@ void keyc_bench_plan_polls(struct keyc_bench *bench)
     }
 }
 
-/* True while every line that isn't driven reads high, and the driven ones low: only then can no press
- * hide behind another. */
+/* True if the polls can only be quiet in this state of the board: then no press or release can hide
+ * from them. It is asked of the table, since a switch may move between a scan and a poll. */
+bool keyc_bench_may_rest(const struct keyc_bench *bench, const struct keyc_bench_table *table)
+{
+    uint32_t hidden = table->held_against | table->not_recovered;
+    for (unsigned poll = 0; poll < bench->poll_count; poll++) {
+        uint32_t group = bench->poll_groups[poll], low = table->low_up;
+        for (unsigned pin = 0; pin < KEYC_BENCH_PINS; pin++) {
+            low |= (group & keyc_bench_bit(pin)) != 0 ? table->low_driven[pin] : 0;
+        }
+        hidden |= low & ~group;
+    }
+    return hidden == 0 && bench->poll_count != 0;
+}
+
+/* True while every line that isn't driven reads high, and the driven ones low. */
 bool keyc_bench_polls_quiet(struct keyc_bench *bench)
 {
     for (unsigned poll = 0; poll < bench->poll_count; poll++) {
@@ -164,5 +178,5 @@ bool keyc_bench_polls_quiet(struct keyc_bench *bench)
             return false;
         }
     }
-    return bench->poll_count != 0;
+    return true;
 }

@@ -312,7 +312,7 @@ static uint32_t watch(struct keyc_bench *bench)
         }
     }
     if (!bench->unsettled) {
-        bench->restful = quiet && keyc_bench_polls_quiet(bench);
+        bench->restful = quiet && keyc_bench_may_rest(bench, &bench->seen);
         return quiet ? (bench->restful ? KEYC_BENCH_REST_US : HELD_SCAN_US) : 0;
     }
     if (began_us - bench->changed_us >= KEYC_BENCH_QUIET_US) {

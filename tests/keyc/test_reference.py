@@ -7,18 +7,15 @@ that must give exactly that error.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pytest
 
 from keyc import scenarios
 from keyc.compile import check_text
-from keyc.diagnostics import UserError
 from keyc.files import shipped
-from keyc.keyboard import Keyboard, Press
+from keyc.keyboard import Press
 from keyc.layouts import LAYOUT_NAMES, layout
-from keyc.scenarios import ScenarioResult
 from keyc.source import Source
 from keyc.usages import indicators, usage_of
 
@@ -87,17 +84,8 @@ def test_examples_are_right_and_their_scenarios_pass(example: Example) -> None:
     assert keyboard is not None
     assert len(keyboard.scenarios) == example.text.count("\nscenario ")
     if keyboard.scenarios:
-        for result in run(keyboard):
+        for result in scenarios.run(keyboard):
             assert result.passed, (result.scenario.name, result.expected, result.got)
-
-
-def run(keyboard: Keyboard) -> Sequence[ScenarioResult]:
-    try:
-        return scenarios.run(keyboard)
-    except UserError as error:
-        if error.exit_status != 3:
-            raise
-        pytest.skip(f"no C compiler: {error.message}")
 
 
 @pytest.mark.parametrize("example", [e for e in examples() if e.kind == "wrong"], ids=str)
@@ -105,7 +93,7 @@ def test_wrong_examples_have_the_error_that_they_name(example: Example) -> None:
     keyboard, found = check_text(Source("example.keys", text_of(example)))
     if example.code == "scenario-failed":
         assert keyboard is not None
-        found = scenarios.diagnostics_of(run(keyboard))
+        found = scenarios.diagnostics_of(scenarios.run(keyboard))
     assert [one.code for one in found if one.severity == "error"] == [example.code]
 
 

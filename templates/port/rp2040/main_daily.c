@@ -6,7 +6,7 @@
 #include "rp2040.h"
 
 #define KEYC_SCAN_US 1000u        /* while something is held: 1 kHz */
-#define KEYC_SCAN_SETTLING_US 125u /* while a debounce time is running: 8 kHz */
+#define KEYC_SCAN_SETTLING_US 120u /* while a debounce time is running: 8 kHz and a little more */
 #define KEYC_SCAN_SUSPENDED_US 10000u
 #define KEYC_LOOK_AGAIN_US 1000000u /* at rest: are the driven lines still low? */
 
@@ -100,7 +100,7 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
     }
     if (sent)
         keyc_report_sent(keyboard);
-    if (!keyc_at_rest(keyboard))
+    if (usb.suspended && !keyc_at_rest(keyboard))
         keyc_rp2040_usb_wake_host();
     if (held_high && keyc_rp2040_now_us() - held_high_since_us >= KEYC_LOOK_AGAIN_US)
         held_high = 0; /* it may have been a slip of the probe */
@@ -124,11 +124,9 @@ static void rest(struct keyc_keyboard *keyboard)
     port_release((void *)0);
 }
 
-static void wait_for_next_scan(struct keyc_keyboard *keyboard, uint32_t scanned_us)
+static void wait_for_next_scan(struct keyc_keyboard *keyboard, uint32_t scanned_us, bool settling)
 {
-    uint32_t period_us = usb.suspended ? KEYC_SCAN_SUSPENDED_US
-                         : keyc_is_settling(keyboard) ? KEYC_SCAN_SETTLING_US
-                                                      : KEYC_SCAN_US;
+    uint32_t period_us = settling ? KEYC_SCAN_SETTLING_US : usb.suspended ? KEYC_SCAN_SUSPENDED_US : KEYC_SCAN_US;
     for (;;) {
         uint32_t passed_us = keyc_rp2040_now_us() - scanned_us;
         if (passed_us >= period_us)
@@ -153,11 +151,13 @@ void keyc_main(void)
     keyc_rp2040_usb_begin(&usb);
     for (;;) {
         uint32_t scanned_us = keyc_rp2040_now_us();
+        bool settling;
         keyc_advance(keyboard);
         (void)attend_to_host(keyboard);
-        if (keyc_at_rest(keyboard))
+        settling = keyc_is_settling(keyboard);
+        if (!settling && keyc_at_rest(keyboard))
             rest(keyboard);
         else
-            wait_for_next_scan(keyboard, scanned_us);
+            wait_for_next_scan(keyboard, scanned_us, settling);
     }
 }

@@ -4,7 +4,8 @@
  *   E5   chips marked B0 and B1 may stay in reset behind a hub that is busy with other devices. Not
  *        worked round: it takes GPIO15 away from the keyboard for a moment. Another port helps.
  *   E15  the controller hangs when a frame's end cuts off the answer to a bulk packet to the host:
- *        none is armed in the last fifth of a frame (`frame_has_time`). */
+ *        none is armed in the last fifth of a frame (`frame_has_time`). KEYC_IMAGE_HAS_BULK says whether
+ *        the image has such pipes at all. */
 #include "rp2040.h"
 
 #define KEYC_FRAME_LATEST_US 780u
@@ -18,9 +19,8 @@
 
 static struct keyc_usb *keyc_usb;
 static uint32_t keyc_stalled; /* bit n: pipe n's buffer control says STALL */
-static uint32_t keyc_bulk_to_host;
-static bool keyc_frames_watched, keyc_bulk_in_frame, keyc_host_woken;
-static uint32_t keyc_frame_began_us, keyc_suspended_us;
+static bool keyc_host_woken;
+static uint32_t keyc_suspended_us;
 
 static uint32_t buffer_at(uint32_t pipe)
 {
@@ -69,6 +69,11 @@ static void stall(uint32_t pipe)
     *buffer_control(pipe) = KEYC_USB_BUFFER_STALL;
 }
 
+#if KEYC_IMAGE_HAS_BULK
+static uint32_t keyc_bulk_to_host;
+static bool keyc_frames_watched, keyc_bulk_in_frame;
+static uint32_t keyc_frame_began_us;
+
 /* Erratum E15. The interrupt at each frame's start is on only while bulk packets go to the host. */
 static bool frame_has_time(void)
 {
@@ -82,6 +87,11 @@ static bool frame_has_time(void)
     return has_time;
 }
 
+static bool has_to_wait(uint32_t pipe)
+{
+    return keyc_bulk_to_host >> pipe & 1u && keyc_usb_has_packet(keyc_usb, pipe) && !frame_has_time();
+}
+
 static void frame_began(void)
 {
     (void)KEYC_AT(KEYC_USB_SOF_RD); /* reading it ends the interrupt */
@@ -92,6 +102,7 @@ static void frame_began(void)
     }
     keyc_bulk_in_frame = false;
 }
+#endif
 
 static void serve(void)
 {
@@ -105,8 +116,10 @@ static void serve(void)
             continue;
         if (taken_back >> pipe & 1u)
             *buffer_control(pipe) = 0;
-        if (keyc_bulk_to_host >> pipe & 1u && keyc_usb_has_packet(keyc_usb, pipe) && !frame_has_time())
+#if KEYC_IMAGE_HAS_BULK
+        if (has_to_wait(pipe))
             continue;
+#endif
         switch (keyc_usb_next(keyc_usb, pipe, &packet)) {
         case KEYC_USB_PACKET:
             arm(pipe, &packet);
@@ -132,8 +145,10 @@ static void buffers_done(void)
 void keyc_rp2040_usb_handler(void)
 {
     uint32_t cause = KEYC_AT(KEYC_USB_INTS);
+#if KEYC_IMAGE_HAS_BULK
     if (cause & KEYC_USB_INT_FRAME)
         frame_began();
+#endif
     /* What is done was done before a SETUP that came with it: nothing is armed in between. */
     if (cause & KEYC_USB_INT_BUFFERS)
         buffers_done();
@@ -170,8 +185,10 @@ static void place_endpoints(const struct keyc_usb_device *device)
             continue;
         pipe = 2u * (descriptor[2] & 0x0Fu) + (descriptor[2] & KEYC_USB_TO_HOST ? 0u : 1u);
         transfer = descriptor[3];
+#if KEYC_IMAGE_HAS_BULK
         if (transfer == KEYC_BULK && pipe % 2u == 0)
             keyc_bulk_to_host |= 1u << pipe;
+#endif
         *endpoint_control(pipe) =
             KEYC_USB_ENDPOINT_ENABLE | KEYC_USB_ENDPOINT_EVERY_BUFFER | transfer << 26 | buffer_at(pipe);
     }
