@@ -57,6 +57,10 @@ class Mistakes:
         """Whether nothing was skipped in a block of this kind (`wiring`, `layer`)."""
         return block not in self._file.damage.blocks
 
+    def is_untouched(self, keyword: Word) -> bool:
+        """Whether nothing was skipped in the statement that begins with this word."""
+        return keyword.start not in self._file.damage.starts
+
     def tell(
         self,
         code: str,
@@ -74,7 +78,7 @@ class Mistakes:
 
     def not_yet(self, what: str, where: Word | Span) -> None:
         does, instead = NOT_YET[what]
-        self.tell("not-in-this-version", f"this version of keyc can't do {does} yet", where, instead)
+        self.tell("not-in-this-version", f"not in this version of keyc yet: {does}", where, instead)
 
     def reserved(self, word: Word) -> None:
         self.tell(

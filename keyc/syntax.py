@@ -273,13 +273,14 @@ Statement = (
 class Damage:
     """Where a mistake was skipped, so that what is missing there isn't told a second time.
 
-    `lines` are numbered from 1, `words` are all words skipped, `blocks` the statements concerned
-    (`shape`, or a layer's block as `layer`).
+    `lines` are numbered from 1, `words` are all words skipped, `blocks` the kinds of statement
+    concerned (`shape`, `layer`), `starts` the offsets at which those statements begin.
     """
 
     lines: frozenset[int] = frozenset()
     words: frozenset[str] = frozenset()
     blocks: frozenset[str] = frozenset()
+    starts: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

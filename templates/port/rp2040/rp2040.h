@@ -45,9 +45,9 @@ static inline uint32_t keyc_rp2040_now_us(void)
 }
 
 void keyc_rp2040_wait_us(uint32_t us);                 /* that long or up to 1 us longer, asleep */
-/* Sleeps until an interrupt comes or `us` are over. */
+/* Sleeps until `us` are over, or USB or a line has something to say, or had since the last sleep. */
 void keyc_rp2040_sleep_us(uint32_t us);
-void keyc_rp2040_sleep(void);                          /* until an interrupt comes */
+void keyc_rp2040_wake(void);                           /* for interrupt handlers: ends that sleep */
 
 /* rp2040_usb.c: moves the packets of engine_usb.h, from its interrupt. The main program uses the USB
  * state only between _hold and either _let or _serve, which also sends what is new. */
