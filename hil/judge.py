@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from hil.observe import REST, Observation, members, pair, pairs
+from hil.observe import REST, ROW, Observation, members, pair, pairs
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from keyc.keyboard import Switch, Wiring
 
 _EVERY_ROW = (1 << (REST + 1)) - 1
-_PINS_BY_PINS = pairs((1 << REST) - 1, (1 << REST) - 1)
+_PINS_BY_PINS = pairs(ROW, ROW)
 
 
 class State(Enum):
@@ -179,7 +179,8 @@ class Matrix:
     def _mirrored(self, low: int) -> int:
         """The other direction of pairs that no switch joins. What leaks one way may leak the other way."""
         found = 0
-        rest = low & _PINS_BY_PINS
+        held_low = low >> (32 * REST) & ROW
+        rest = low & _PINS_BY_PINS & ~pairs(ROW, held_low)
         while rest:
             lowest = rest & -rest
             rest ^= lowest

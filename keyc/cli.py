@@ -106,7 +106,7 @@ def _tell(found: Sequence[Diagnostic]) -> None:
     if found:
         from keyc.diagnostics import render_text
 
-        say(render_text(found, colour=colour_wanted(sys.stderr)))
+        say(render_text(found, colour=colour_wanted(sys.stderr)).rstrip())
 
 
 def _check(options: Namespace) -> int:

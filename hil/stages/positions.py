@@ -250,12 +250,11 @@ class Positions:
         return known
 
     def answered_elsewhere(self, name: str) -> str | None:
-        """The position that this switch, asked for, answered as twice, never once as itself."""
-        if self.is_settled(name):
+        """The position that this switch, asked for, answered as, twice and never as another one or itself."""
+        seen = [other for other in self._while_asked.get(name, ()) if other is not None]
+        if self.is_settled(name) or len(seen) < _AGREEING or len(set(seen)) > 1:
             return None
-        counts = Counter(seen for seen in self._while_asked.get(name, ()) if seen is not None)
-        agreeing = [seen for seen, count in counts.items() if count >= _AGREEING]
-        return agreeing[0] if len(agreeing) == 1 else None
+        return seen[0]
 
     def round_of(self, name: str) -> tuple[str, ...]:
         """The closed round of switches that answer as one another; empty while it isn't closed."""

@@ -129,7 +129,9 @@ static void rest(struct keyc_keyboard *keyboard)
 
 static void wait_for_next_scan(struct keyc_keyboard *keyboard, uint32_t scanned_us, bool settling)
 {
-    uint32_t period_us = settling ? KEYC_SCAN_SETTLING_US : usb.suspended ? KEYC_SCAN_SUSPENDED_US : KEYC_SCAN_US;
+    uint32_t period_us = settling        ? KEYC_SCAN_SETTLING_US
+                         : usb.suspended ? KEYC_SCAN_SUSPENDED_US
+                                         : KEYC_SCAN_US;
     for (;;) {
         uint32_t passed_us = keyc_rp2040_now_us() - scanned_us;
         if (passed_us >= period_us)
