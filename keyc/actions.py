@@ -18,7 +18,6 @@ from keyc.syntax import (
     LayerBlock,
     Let,
     Modified,
-    Part,
     SequenceStatement,
     Statement,
     Word,
@@ -147,7 +146,7 @@ class Actions:
             return None  # told at the sequence
         return self._press(written)
 
-    def expected_press(self, part: Part) -> Press | None:
+    def expected_press(self, part: Written) -> Press | None:
         """A press that a scenario expects; None, and told, for what sends no key."""
         action = self.action(part)
         if action is None or isinstance(action, Press):

@@ -12,11 +12,14 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
-from lark import Token, Tree, UnexpectedCharacters
-
 from keyc.diagnostics import Diagnostic, Label
+from keyc.grammar import parser_module
 from keyc.source import Source, Span
 from keyc.syntax import FORMS, LATCH_HELP, RESERVED, Assignment, Damage, Word
+
+Token: Any = parser_module().Token
+Tree: Any = parser_module().Tree
+UnexpectedCharacters: Any = parser_module().UnexpectedCharacters
 
 _NAME = re.compile(r"[A-Za-z_]\w*(?:-\w+)*")
 _TEXT = re.compile(r'"(?:[^"\\\n]|\\[^\n])*"')
@@ -95,7 +98,7 @@ _CAPS_HELP = "a cap is written: SW1, or SW1 1.5u, or SW1 1x2u; a gap: [0.25u]"
 def _start(value: Any) -> int | None:
     """Where something on the parser's stack starts in the text; None for what is empty."""
     if isinstance(value, Token):
-        return value.start_pos
+        return int(value.start_pos)
     if isinstance(value, Word):
         return value.start
     parts = value.children[:1] if isinstance(value, Tree) else value if isinstance(value, tuple) else ()

@@ -106,7 +106,7 @@ ROW_4 = dict.fromkeys(("SW9", "SW10", "SW11", "SW12"), "untested")
 )
 def test_one_fault(diodes: Diodes, fault: str, expected: dict[str, str], seed: int) -> None:
     if diodes is Diodes.CATHODE_TO_COLUMN and fault == "bridge SW3 SW7":
-        pytest.skip("between switches of one cathode line a bridge of their nodes shows only in chords")
+        expected = but()  # both diodes lead to one line: either switch alone acts as it should
     assert Desk(small(diodes), [fault], seed).follow().verdicts() == expected
 
 
