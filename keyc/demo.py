@@ -56,6 +56,9 @@ def run_demo(folder: str) -> int:
             if status != wanted.status:
                 say(f"error: this ended with status {status}, and {wanted.status} was expected")
                 return status or WRONG
+    if (found := _faults_found(place)) != {fault.replace(" ", "-") for fault in FAULTS}:
+        say(f"error: the bench found {', '.join(sorted(found)) or 'nothing'} instead")
+        return WRONG
     say("\n== 6. The daily image, copied to the same chip's flash, types")
     if not _types(place):
         return WRONG
@@ -105,6 +108,14 @@ def _run(command: str) -> int:
         return int(wrong_use.code or 0)
     finally:
         sys.stdout.flush()
+
+
+def _faults_found(place: Path) -> set[str]:
+    """The faults in the newest result of the first board's record."""
+    import json
+
+    last = (place / "soldered.jsonl").read_text(encoding="utf-8").splitlines()[-1]
+    return {fault["id"] for fault in json.loads(last)["result"]["faults"]}
 
 
 def _types(place: Path) -> bool:

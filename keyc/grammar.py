@@ -99,5 +99,5 @@ def _generated(grammar: str) -> str:
 
     lark = Lark(grammar, parser="lalr", lexer="contextual", maybe_placeholders=False)
     text = StringIO()
-    gen_standalone(lark, out=text)
+    gen_standalone(lark, out=text)  # type: ignore[no-untyped-call]
     return text.getvalue()
