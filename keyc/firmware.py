@@ -197,7 +197,7 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                 "-mcpu=cortex_m0plus",
                 "-fno-sanitize=all",
             ),
-            ("-Xclang", "-Oz"),  # zig itself takes -Oz for -Os
+            ("-Xclang", "-Oz", "-flto"),  # zig itself takes -Oz for -Os
         )
     if wanted in (None, "gcc") or wanted not in (None, "zig", "gcc"):
         found = shutil.which("arm-none-eabi-gcc" if wanted in (None, "gcc") else wanted or "")
@@ -206,7 +206,7 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                 "arm-none-eabi-gcc",
                 (found,),
                 ("-mcpu=cortex-m0plus", "-masm-syntax-unified"),
-                ("-fno-inline-functions-called-once",),
+                ("-fno-inline-functions-called-once", "-flto"),
             )
     raise UserError(
         f"there is no C compiler called `{wanted}` for the chip"
@@ -259,9 +259,9 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
     from keyc.emit import template_text
     from keyc.tables import Fingerprints, engine_fingerprint, fingerprints, tables_of
 
-    header, device = ("engine_usb_console", "keyc_usb_console")
+    header, device, device_class = "engine_usb_console", "keyc_usb_console", "KEYC_USB_CONSOLE_CLASS"
     if keyboard is not None and image == "daily":
-        header, device = ("engine_usb_keys", "keyc_usb_keyboard")
+        header, device, device_class = "engine_usb_keys", "keyc_usb_keyboard", "KEYC_USB_KEYS_CLASS"
         if tables_of(keyboard).uses_second_interface:
             device = "keyc_usb_keyboard_and_second"
     if keyboard is None:
@@ -281,6 +281,7 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
         {
             "banner": f"Made by keyc {__version__}: image {image}, {made_from}",
             "device": device,
+            "device_class": device_class,
             "device_header": f"{header}.h",
             "maker": _hex_bytes(_string_descriptor(maker)),
             "title": _hex_bytes(_string_descriptor(title, "" if image == "daily" else f" ({image})")),

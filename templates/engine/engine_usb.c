@@ -3,13 +3,13 @@
 
 #define KEYC_USB_ALL_PIPES ((1u << KEYC_USB_PIPES) - 1u)
 #define KEYC_USB_CONTROL_IN (1u << KEYC_USB_PIPE_TO_HOST(0u))
-#define KEYC_USB_DEVICE_DESCRIPTOR_BYTES 18u
-#define KEYC_USB_STRING_MAKER 1u
-#define KEYC_USB_STRING_TITLE 2u
-#define KEYC_USB_STRING_SERIAL 3u
+/* Standard requests by number: those that ask for something. The others tell. */
+#define KEYC_USB_REQUESTS_TO_HOST                                                                         \
+    (1u << KEYC_USB_GET_STATUS | 1u << KEYC_USB_GET_DESCRIPTOR | 1u << KEYC_USB_GET_CONFIGURATION |       \
+     1u << KEYC_USB_GET_INTERFACE)
+#define KEYC_USB_REQUEST_NUMBERS 32u
 
-/* English, United States: what every host asks for. */
-static const uint8_t keyc_usb_languages[] = {4, KEYC_USB_DESCRIPTOR_STRING, 0x09, 0x04};
+const uint8_t keyc_usb_languages[] = {4, KEYC_USB_DESCRIPTOR_STRING, 0x09, 0x04};
 
 static uint8_t low_byte(uint16_t value)
 {
@@ -20,21 +20,21 @@ static uint8_t high_byte(uint16_t value)
     return (uint8_t)(value >> 8);
 }
 
-void keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length)
+bool keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length)
 {
     uint32_t wanted = usb->setup.length;
     usb->answer = bytes;
-    usb->answer_at = 0;
     usb->answer_left = length < wanted ? length : wanted;
     usb->empty_packet_ends = length < wanted && length % KEYC_USB_PACKET_BYTES == 0;
+    return true;
 }
 
-void keyc_usb_answer_copy(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length)
+bool keyc_usb_answer_copy(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length)
 {
     uint32_t fits = length < sizeof usb->scratch ? length : sizeof usb->scratch;
     for (uint32_t i = 0; i < fits; i++)
         usb->scratch[i] = bytes[i];
-    keyc_usb_answer(usb, (const uint8_t *)0, fits);
+    return keyc_usb_answer(usb, usb->scratch, fits);
 }
 
 bool keyc_usb_is_configured(const struct keyc_usb *usb)
@@ -77,41 +77,13 @@ void keyc_usb_suspended(struct keyc_usb *usb, bool suspended)
     usb->suspended = suspended;
 }
 
-static bool string_answered(struct keyc_usb *usb, uint8_t number)
+static bool string_answered(struct keyc_usb *usb, uint32_t number)
 {
-    const struct keyc_usb_identity *identity = usb->identity;
-    const uint8_t *text = number == 0                        ? keyc_usb_languages
-                          : number == KEYC_USB_STRING_MAKER  ? identity->maker
-                          : number == KEYC_USB_STRING_TITLE  ? identity->title
-                          : number == KEYC_USB_STRING_SERIAL ? identity->serial
-                                                             : (const uint8_t *)0;
-    if (!text)
+    const uint8_t *text;
+    if (number >= KEYC_USB_STRINGS)
         return false;
-    keyc_usb_answer(usb, text, text[0]);
-    return true;
-}
-
-static void device_descriptor_answered(struct keyc_usb *usb)
-{
-    const struct keyc_usb_identity *identity = usb->identity;
-    const struct keyc_usb_device *device = usb->device;
-    const uint8_t descriptor[KEYC_USB_DEVICE_DESCRIPTOR_BYTES] = {
-        KEYC_USB_DEVICE_DESCRIPTOR_BYTES,
-        KEYC_USB_DESCRIPTOR_DEVICE,
-        0x00, 0x02, /* USB 2.0 */
-        device->device_class,
-        device->device_subclass,
-        device->device_protocol,
-        KEYC_USB_PACKET_BYTES,
-        low_byte(identity->vendor), high_byte(identity->vendor),
-        low_byte(identity->product), high_byte(identity->product),
-        low_byte(identity->device_version), high_byte(identity->device_version),
-        identity->maker ? KEYC_USB_STRING_MAKER : 0,
-        identity->title ? KEYC_USB_STRING_TITLE : 0,
-        identity->serial ? KEYC_USB_STRING_SERIAL : 0,
-        1, /* configurations */
-    };
-    keyc_usb_answer_copy(usb, descriptor, sizeof descriptor);
+    text = usb->identity->strings[number];
+    return text && keyc_usb_answer(usb, text, text[0]);
 }
 
 static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
@@ -119,11 +91,10 @@ static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setu
     uint8_t number = low_byte(setup->value);
     switch (high_byte(setup->value)) {
     case KEYC_USB_DESCRIPTOR_DEVICE:
-        device_descriptor_answered(usb);
-        return number == 0;
+        return number == 0 && keyc_usb_answer(usb, usb->identity->device, KEYC_USB_DEVICE_DESCRIPTOR_BYTES);
     case KEYC_USB_DESCRIPTOR_CONFIGURATION:
-        keyc_usb_answer(usb, usb->device->configuration, usb->device->configuration_length);
-        return number == 0;
+        return number == 0 &&
+               keyc_usb_answer(usb, usb->device->configuration, usb->device->configuration_length);
     case KEYC_USB_DESCRIPTOR_STRING:
         return string_answered(usb, number);
     default: /* also the device qualifier: a full-speed device has none (USB 2.0, 9.6.2) */
@@ -136,8 +107,7 @@ static bool for_device(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
     switch (setup->request) {
     case KEYC_USB_GET_STATUS: {
         const uint8_t status[2] = {usb->wake_allowed ? 2 : 0, 0};
-        keyc_usb_answer_copy(usb, status, sizeof status);
-        return true;
+        return keyc_usb_answer_copy(usb, status, sizeof status);
     }
     case KEYC_USB_SET_FEATURE:
     case KEYC_USB_CLEAR_FEATURE:
@@ -153,8 +123,7 @@ static bool for_device(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
     case KEYC_USB_GET_DESCRIPTOR:
         return descriptor_answered(usb, setup);
     case KEYC_USB_GET_CONFIGURATION:
-        keyc_usb_answer_copy(usb, &usb->configuration, 1);
-        return true;
+        return keyc_usb_answer_copy(usb, &usb->configuration, 1);
     case KEYC_USB_SET_CONFIGURATION:
         if (setup->value > 1)
             return false;
@@ -177,11 +146,9 @@ static bool for_interface(struct keyc_usb *usb, const struct keyc_usb_setup *set
         return false;
     switch (setup->request) {
     case KEYC_USB_GET_STATUS:
-        keyc_usb_answer_copy(usb, zeros, 2);
-        return true;
+        return keyc_usb_answer_copy(usb, zeros, 2);
     case KEYC_USB_GET_INTERFACE: /* each interface has one setting */
-        keyc_usb_answer_copy(usb, zeros, 1);
-        return true;
+        return keyc_usb_answer_copy(usb, zeros, 1);
     case KEYC_USB_SET_INTERFACE:
         return setup->value == 0;
     default:
@@ -200,8 +167,7 @@ static bool for_endpoint(struct keyc_usb *usb, const struct keyc_usb_setup *setu
         return false;
     if (setup->request == KEYC_USB_GET_STATUS) {
         const uint8_t status[2] = {(usb->halted & bit) ? 1 : 0, 0};
-        keyc_usb_answer_copy(usb, status, sizeof status);
-        return true;
+        return keyc_usb_answer_copy(usb, status, sizeof status);
     }
     if ((setup->request != KEYC_USB_SET_FEATURE && setup->request != KEYC_USB_CLEAR_FEATURE) ||
         setup->value != KEYC_USB_FEATURE_ENDPOINT_HALT)
@@ -217,8 +183,12 @@ static bool for_endpoint(struct keyc_usb *usb, const struct keyc_usb_setup *setu
 
 static bool accepted(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
 {
+    uint32_t request = setup->request;
     if (KEYC_USB_KIND(setup->type) != KEYC_USB_STANDARD)
         return keyc_usb_is_configured(usb) && usb->device->request(usb, setup);
+    if (request >= KEYC_USB_REQUEST_NUMBERS ||
+        (KEYC_USB_REQUESTS_TO_HOST >> request & 1u) != setup->type / KEYC_USB_TO_HOST)
+        return false;
     switch (KEYC_USB_RECIPIENT(setup->type)) {
     case KEYC_USB_OF_DEVICE:
         return for_device(usb, setup);
@@ -278,9 +248,10 @@ static void control_sent(struct keyc_usb *usb)
     if (usb->stage == KEYC_USB_STATUS_TO_HOST) {
         usb->address = usb->next_address;
         usb->stage = KEYC_USB_IDLE;
+        return;
     }
     usb->answer_left -= length;
-    usb->answer_at += length;
+    usb->answer += length;
     usb->all_sent = length < KEYC_USB_PACKET_BYTES || (usb->answer_left == 0 && !usb->empty_packet_ends);
 }
 
@@ -338,7 +309,7 @@ static enum keyc_usb_next control_next(const struct keyc_usb *usb, uint32_t pipe
         return KEYC_USB_PACKET;
     if (usb->stage != KEYC_USB_DATA_TO_HOST || usb->all_sent)
         return KEYC_USB_NOTHING;
-    packet->bytes = (usb->answer ? usb->answer : usb->scratch) + usb->answer_at;
+    packet->bytes = usb->answer;
     packet->length = control_packet_length(usb);
     return KEYC_USB_PACKET;
 }

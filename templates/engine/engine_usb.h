@@ -52,17 +52,37 @@ struct keyc_usb_setup {
     uint16_t value, index, length;
 };
 
-/* Who the device says it is. Strings are whole string descriptors; a null pointer: it has none. */
+#define KEYC_USB_WORD(value) (uint8_t)((value)&0xFFu), (uint8_t)((value) >> 8)
+
+/* The device descriptor (USB 2.0, 9.6.1) of a device with a maker, a title and one configuration. `class`
+ * stands for three bytes: class, subclass, protocol. */
+#define KEYC_USB_DEVICE_DESCRIPTOR_BYTES 18u
+#define KEYC_USB_DEVICE_DESCRIPTOR(class, vendor, product, device_version)                                \
+    {                                                                                                     \
+        KEYC_USB_DEVICE_DESCRIPTOR_BYTES, KEYC_USB_DESCRIPTOR_DEVICE, KEYC_USB_WORD(0x0200u), class,      \
+            KEYC_USB_PACKET_BYTES, KEYC_USB_WORD(vendor), KEYC_USB_WORD(product),                         \
+            KEYC_USB_WORD(device_version), KEYC_USB_STRING_MAKER, KEYC_USB_STRING_TITLE, 0, 1             \
+    }
+#define KEYC_USB_SERIAL_NUMBER_AT 16u /* in that descriptor: the number of a string; 0 = it has none */
+
+#define KEYC_USB_STRING_LANGUAGES 0u
+#define KEYC_USB_STRING_MAKER 1u
+#define KEYC_USB_STRING_TITLE 2u
+#define KEYC_USB_STRING_SERIAL 3u
+#define KEYC_USB_STRINGS 4u
+
+/* Who the device says it is, as whole descriptors; a null pointer: it has no such string. */
 struct keyc_usb_identity {
-    uint16_t vendor, product, device_version;
-    const uint8_t *maker, *title, *serial;
+    const uint8_t *device; /* KEYC_USB_DEVICE_DESCRIPTOR() */
+    const uint8_t *strings[KEYC_USB_STRINGS];
 };
+
+extern const uint8_t keyc_usb_languages[]; /* English, United States: what every host asks for */
 
 struct keyc_usb;
 
 /* What the device is: its descriptors, and its answers to what isn't a standard request. */
 struct keyc_usb_device {
-    uint8_t device_class, device_subclass, device_protocol;
     uint8_t interfaces; /* how many */
     bool wakes_host;    /* offers remote wake-up */
     uint32_t pipes;     /* bit n: pipe n exists, beside those of endpoint 0 */
@@ -95,18 +115,19 @@ struct keyc_usb {
     const struct keyc_usb_device *device;
     const struct keyc_usb_identity *identity;
     void *context; /* the class state, for the functions of `device` */
-    struct keyc_usb_setup setup;
-    const uint8_t *answer; /* what is left to send; a null pointer: `scratch` from `answer_at` on */
-    uint32_t answer_left, answer_at;
-    uint8_t scratch[20];
+    /* Small things first: what lies near the beginning costs the chip less code to reach. */
     uint8_t stage; /* enum keyc_usb_stage */
     uint8_t received;
     bool empty_packet_ends; /* the answer is shorter than asked for and fills its last packet */
     bool all_sent;          /* the host's status stage is to come */
     uint8_t address, next_address, configuration;
     bool suspended, wake_allowed;
+    struct keyc_usb_setup setup;
+    const uint8_t *answer; /* what is left to send */
+    uint32_t answer_left;
     /* Bit n: pipe n. */
     uint32_t under_way, data1, halted, take_back;
+    uint8_t scratch[8]; /* short answers, and what comes with a request */
 };
 
 enum keyc_usb_next {
@@ -136,10 +157,11 @@ enum keyc_usb_next keyc_usb_next(struct keyc_usb *usb, uint32_t pipe, struct key
 /* keyc_usb_next() would hand out a packet for this pipe, which isn't one of endpoint 0. */
 bool keyc_usb_has_packet(struct keyc_usb *usb, uint32_t pipe);
 
-/* For the functions of a `struct keyc_usb_device`. `bytes` must stay valid; it is never copied. */
-void keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length);
+/* For the functions of a `struct keyc_usb_device`: what goes to the host. True, so that a request can end
+ * with it. `bytes` must stay valid; it is never copied. */
+bool keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length);
 /* A short answer that is copied: at most sizeof usb->scratch bytes. */
-void keyc_usb_answer_copy(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length);
+bool keyc_usb_answer_copy(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length);
 
 bool keyc_usb_is_configured(const struct keyc_usb *usb);
 

@@ -14,11 +14,10 @@
 #define KEYC_CONSOLE_TO_HOST KEYC_USB_PIPE_TO_HOST(KEYC_CONSOLE_DATA_ENDPOINT)
 #define KEYC_CONSOLE_FROM_HOST KEYC_USB_PIPE_FROM_HOST(KEYC_CONSOLE_DATA_ENDPOINT)
 
-#define KEYC_WORD(value) (uint8_t)((value)&0xFFu), (uint8_t)((value) >> 8)
 #define KEYC_CONSOLE_CONFIGURATION_BYTES 67u
 
 static const uint8_t keyc_console_configuration[] = {
-    9, 2, KEYC_WORD(KEYC_CONSOLE_CONFIGURATION_BYTES), 2, 1, 0, 0x80, 50, /* powered by the bus, 100 mA */
+    9, 2, KEYC_USB_WORD(KEYC_CONSOLE_CONFIGURATION_BYTES), 2, 1, 0, 0x80, 50, /* powered by the bus, 100 mA */
     9, 4, 0, 0, 1, 2, 2, 0, 0,    /* control: abstract control model, no command protocol */
     5, 0x24, 0, 0x20, 0x01,       /* header: CDC 1.20 */
     5, 0x24, 1, 0, 1,             /* no call management */
@@ -26,8 +25,8 @@ static const uint8_t keyc_console_configuration[] = {
     5, 0x24, 6, 0, 1,             /* union of interfaces 0 and 1 */
     7, 5, KEYC_USB_TO_HOST | KEYC_CONSOLE_NOTIFY_ENDPOINT, 3, 8, 0, 255,
     9, 4, 1, 0, 2, 0x0A, 0, 0, 0, /* data */
-    7, 5, KEYC_CONSOLE_DATA_ENDPOINT, 2, KEYC_WORD(KEYC_USB_PACKET_BYTES), 0,
-    7, 5, KEYC_USB_TO_HOST | KEYC_CONSOLE_DATA_ENDPOINT, 2, KEYC_WORD(KEYC_USB_PACKET_BYTES), 0,
+    7, 5, KEYC_CONSOLE_DATA_ENDPOINT, 2, KEYC_USB_WORD(KEYC_USB_PACKET_BYTES), 0,
+    7, 5, KEYC_USB_TO_HOST | KEYC_CONSOLE_DATA_ENDPOINT, 2, KEYC_USB_WORD(KEYC_USB_PACKET_BYTES), 0,
 };
 _Static_assert(sizeof keyc_console_configuration == KEYC_CONSOLE_CONFIGURATION_BYTES, "wTotalLength");
 _Static_assert((KEYC_USB_CONSOLE_RING_BYTES & (KEYC_USB_CONSOLE_RING_BYTES - 1u)) == 0, "power of two");
@@ -88,10 +87,7 @@ static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
         return false;
     switch (setup->request) {
     case KEYC_CDC_GET_LINE_CODING:
-        if (!to_host)
-            return false;
-        keyc_usb_answer(usb, console->line_coding, KEYC_CDC_LINE_CODING_BYTES);
-        return true;
+        return to_host && keyc_usb_answer(usb, console->line_coding, KEYC_CDC_LINE_CODING_BYTES);
     case KEYC_CDC_SET_LINE_CODING:
         return !to_host && setup->length == KEYC_CDC_LINE_CODING_BYTES;
     case KEYC_CDC_SET_CONTROL_LINE_STATE:
@@ -146,7 +142,6 @@ static void done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint
 }
 
 const struct keyc_usb_device keyc_usb_console = {
-    .device_class = 2, /* communications */
     .interfaces = 2,
     .pipes = 1u << KEYC_CONSOLE_NOTIFY | 1u << KEYC_CONSOLE_TO_HOST | 1u << KEYC_CONSOLE_FROM_HOST,
     .configuration = keyc_console_configuration,

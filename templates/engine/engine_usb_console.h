@@ -5,6 +5,7 @@
 
 #include "engine_usb.h"
 
+#define KEYC_USB_CONSOLE_CLASS 2, 0, 0 /* communications (CDC 1.2, 4.1) */
 #define KEYC_USB_CONSOLE_RING_BYTES 512u /* a power of two */
 
 struct keyc_usb_ring {

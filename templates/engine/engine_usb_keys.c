@@ -45,15 +45,14 @@ static const uint8_t keyc_hid_second_reports[] = {
     0xC0,
 };
 
-#define KEYC_WORD(value) (uint8_t)((value)&0xFFu), (uint8_t)((value) >> 8)
 #define KEYC_HID_PARTS_BYTES 25u
 /* Interface, HID, endpoint: in this order (HID 1.11, 7.1). */
 #define KEYC_HID_PARTS(number, subclass, protocol, reports, endpoint, interval)                          \
     9, 4, (number), 0, 1, 3, (subclass), (protocol), 0,                                                  \
-    9, KEYC_HID, 0x11, 0x01, 0, 1, KEYC_HID_REPORT, KEYC_WORD(sizeof(reports)),                          \
-    7, 5, KEYC_USB_TO_HOST | (endpoint), 3, KEYC_WORD(KEYC_USB_PACKET_BYTES), (interval)
+    9, KEYC_HID, 0x11, 0x01, 0, 1, KEYC_HID_REPORT, KEYC_USB_WORD(sizeof(reports)),                          \
+    7, 5, KEYC_USB_TO_HOST | (endpoint), 3, KEYC_USB_WORD(KEYC_USB_PACKET_BYTES), (interval)
 /* Powered by the bus, wakes the host, 100 mA. */
-#define KEYC_CONFIGURATION(length, interfaces) 9, 2, KEYC_WORD(length), (interfaces), 1, 0, 0xA0, 50
+#define KEYC_CONFIGURATION(length, interfaces) 9, 2, KEYC_USB_WORD(length), (interfaces), 1, 0, 0xA0, 50
 #define KEYC_KEYBOARD_PARTS                                                                              \
     KEYC_HID_PARTS(KEYC_FIRST_INTERFACE, 1, 1, keyc_hid_keyboard_reports, KEYC_FIRST_ENDPOINT, 1)
 #define KEYC_SECOND_PARTS                                                                                \
@@ -140,33 +139,37 @@ static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setu
     bool first = setup->index == KEYC_FIRST_INTERFACE;
     switch (setup->value) {
     case KEYC_HID << 8:
-        keyc_usb_answer(usb, usb->device->configuration + KEYC_HID_DESCRIPTOR_AT(setup->index), 9);
-        return true;
+        return keyc_usb_answer(usb, usb->device->configuration + KEYC_HID_DESCRIPTOR_AT(setup->index), 9);
     case KEYC_HID_REPORT << 8:
-        if (first)
-            keyc_usb_answer(usb, keyc_hid_keyboard_reports, sizeof keyc_hid_keyboard_reports);
-        else
-            keyc_usb_answer(usb, keyc_hid_second_reports, sizeof keyc_hid_second_reports);
-        return true;
+        return first ? keyc_usb_answer(usb, keyc_hid_keyboard_reports, sizeof keyc_hid_keyboard_reports)
+                     : keyc_usb_answer(usb, keyc_hid_second_reports, sizeof keyc_hid_second_reports);
     default:
         return false;
     }
 }
 
+/* As kind_of(); id 0 of the second interface stands for all its reports (HID 1.11, 7.2.3, 7.2.4). */
+static uint32_t first_idle_kind(const struct keyc_usb_setup *setup)
+{
+    uint32_t id = setup->value & 0xFFu;
+    return kind_of(setup->index, id == 0 && setup->index != KEYC_FIRST_INTERFACE ? KEYC_REPORT_CONSUMER : id);
+}
+
+static bool idle_answered(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
+{
+    uint32_t kind = first_idle_kind(setup);
+    return kind != KEYC_USB_REPORT_KINDS && keyc_usb_answer_copy(usb, &keys_of(usb)->idle[kind], 1);
+}
+
 static bool idle_set(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
 {
-    struct keyc_usb_keys *keys = keys_of(usb);
-    uint32_t id = setup->value & 0xFFu;
-    uint8_t time = (uint8_t)(setup->value >> 8);
-    uint32_t kind = kind_of(setup->index, id);
-    if (setup->index == KEYC_SECOND_INTERFACE && id == 0) { /* 0: all reports of the interface */
-        keys->idle[KEYC_REPORT_CONSUMER] = time;
-        keys->idle[KEYC_REPORT_SYSTEM] = time;
-        return true;
-    }
+    uint8_t *idle = keys_of(usb)->idle;
+    uint32_t kind = first_idle_kind(setup);
     if (kind == KEYC_USB_REPORT_KINDS)
         return false;
-    keys->idle[kind] = time;
+    idle[kind] = (uint8_t)(setup->value >> 8);
+    if (setup->index != KEYC_FIRST_INTERFACE && (setup->value & 0xFFu) == 0)
+        idle[KEYC_REPORT_SYSTEM] = idle[KEYC_REPORT_CONSUMER];
     return true;
 }
 
@@ -178,13 +181,9 @@ static bool report_answered(struct keyc_usb *usb, const struct keyc_usb_setup *s
         return false;
     switch (setup->value >> 8) {
     case KEYC_HID_INPUT:
-        keyc_usb_answer(usb, keys->reports[kind], report_length(keys, kind));
-        return true;
+        return keyc_usb_answer(usb, keys->reports[kind], report_length(keys, kind));
     case KEYC_HID_OUTPUT:
-        if (kind != KEYC_REPORT_KEYBOARD)
-            return false;
-        keyc_usb_answer_copy(usb, &keys->lights, 1);
-        return true;
+        return kind == KEYC_REPORT_KEYBOARD && keyc_usb_answer_copy(usb, &keys->lights, 1);
     default:
         return false;
     }
@@ -194,46 +193,31 @@ static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
 {
     struct keyc_usb_keys *keys = keys_of(usb);
     bool to_host = (setup->type & KEYC_USB_TO_HOST) != 0;
+    bool first = setup->index == KEYC_FIRST_INTERFACE;
     if (KEYC_USB_RECIPIENT(setup->type) != KEYC_USB_OF_INTERFACE || !interface_exists(usb, setup->index))
         return false;
     if (KEYC_USB_KIND(setup->type) == KEYC_USB_STANDARD)
         return to_host && descriptor_answered(usb, setup);
-    if (KEYC_USB_KIND(setup->type) != KEYC_USB_CLASS)
+    if (KEYC_USB_KIND(setup->type) != KEYC_USB_CLASS || to_host != (setup->request < KEYC_HID_SET_REPORT))
         return false;
-    if (to_host)
-        switch (setup->request) {
-        case KEYC_HID_GET_REPORT:
-            return report_answered(usb, setup);
-        case KEYC_HID_GET_IDLE: {
-            uint32_t id = setup->value & 0xFFu;
-            uint32_t kind = setup->index == KEYC_SECOND_INTERFACE && id == 0 ? KEYC_REPORT_CONSUMER
-                                                                            : kind_of(setup->index, id);
-            if (kind == KEYC_USB_REPORT_KINDS)
-                return false;
-            keyc_usb_answer_copy(usb, &keys->idle[kind], 1);
-            return true;
-        }
-        case KEYC_HID_GET_PROTOCOL: {
-            const uint8_t protocol = keys->boot_protocol ? 0 : 1;
-            if (setup->index != KEYC_FIRST_INTERFACE)
-                return false;
-            keyc_usb_answer_copy(usb, &protocol, 1);
-            return true;
-        }
-        default:
-            return false;
-        }
     switch (setup->request) {
+    case KEYC_HID_GET_REPORT:
+        return report_answered(usb, setup);
+    case KEYC_HID_GET_IDLE:
+        return idle_answered(usb, setup);
+    case KEYC_HID_GET_PROTOCOL: {
+        const uint8_t protocol = keys->boot_protocol ? 0 : 1;
+        return first && keyc_usb_answer_copy(usb, &protocol, 1);
+    }
     case KEYC_HID_SET_IDLE:
         return setup->length == 0 && idle_set(usb, setup);
     case KEYC_HID_SET_PROTOCOL:
-        if (setup->index != KEYC_FIRST_INTERFACE || setup->value > 1 || setup->length != 0)
+        if (!first || setup->value > 1 || setup->length != 0)
             return false;
         keys->boot_protocol = setup->value == 0;
         return true;
     case KEYC_HID_SET_REPORT: /* the lights follow as data */
-        return setup->index == KEYC_FIRST_INTERFACE && setup->value == KEYC_HID_OUTPUT << 8 &&
-               setup->length > 0;
+        return first && setup->value == KEYC_HID_OUTPUT << 8 && setup->length > 0;
     default:
         return false;
     }

@@ -113,8 +113,8 @@ static const struct keyc_bench_port port = {
     .port_console_empty = port_console_empty,
 };
 
-/* The flash chip's id as the serial number, so that the computer knows a board again. Null: unknown. */
-static const uint8_t *serial_of(const uint8_t id[8])
+/* The flash chip's id as the serial number, so that the computer knows a board again. False: unknown. */
+static bool serial_made(const uint8_t id[8])
 {
     static const uint8_t digits[] = "0123456789ABCDEF";
     uint8_t ones = 0xFFu, zeros = 0;
@@ -126,7 +126,7 @@ static const uint8_t *serial_of(const uint8_t id[8])
         zeros |= byte;
         serial[2u + 2u * i] = digits[i % 2u ? byte & 15u : byte >> 4];
     }
-    return ones == 0xFFu || zeros == 0 ? (const uint8_t *)0 : serial;
+    return ones != 0xFFu && zeros != 0;
 }
 
 static void copy(uint8_t *to, const uint8_t *from, uint32_t count)
@@ -138,6 +138,7 @@ static void copy(uint8_t *to, const uint8_t *from, uint32_t count)
 void keyc_main(void)
 {
     static struct keyc_usb_identity usb_identity;
+    static uint8_t device_descriptor[KEYC_USB_DEVICE_DESCRIPTOR_BYTES];
     struct keyc_bench_identity identity = {
         .usable_pins = KEYC_USABLE_PINS,
         .cathode_lines = keyc_image.cathode_lines,
@@ -150,7 +151,12 @@ void keyc_main(void)
     keyc_rp2040_pins_begin(KEYC_USABLE_PINS);
     keyc_rp2040_read_flash_id(identity.flash_id);
     usb_identity = keyc_image.usb;
-    usb_identity.serial = serial_of(identity.flash_id);
+    copy(device_descriptor, usb_identity.device, sizeof device_descriptor);
+    usb_identity.device = device_descriptor;
+    if (serial_made(identity.flash_id)) {
+        usb_identity.strings[KEYC_USB_STRING_SERIAL] = serial;
+        device_descriptor[KEYC_USB_SERIAL_NUMBER_AT] = KEYC_USB_STRING_SERIAL;
+    }
 
     keyc_usb_console_begin(&console);
     keyc_usb_begin(&usb, keyc_image.device, &usb_identity, &console);

@@ -2,8 +2,7 @@
 #include "rp2040.h"
 
 extern uint32_t keyc_link_stack_top;
-extern uint32_t keyc_link_data_begin, keyc_link_data_end, keyc_link_bss_begin, keyc_link_bss_end;
-extern const uint32_t keyc_link_data_stored;
+extern uint32_t keyc_link_bss_begin, keyc_link_bss_end;
 
 _Noreturn void keyc_start(void);
 
@@ -42,13 +41,9 @@ __attribute__((section(".vectors"), used)) const struct keyc_vectors keyc_vector
 
 void keyc_start(void)
 {
-    const uint32_t *stored = &keyc_link_data_stored;
     KEYC_AT(KEYC_SIO_OE) = 0;
     KEYC_AT(KEYC_NVIC_ICER) = ~0u; /* the ROM may have left some */
     KEYC_AT(KEYC_NVIC_ICPR) = ~0u;
-    if (stored != &keyc_link_data_begin)
-        for (uint32_t *word = &keyc_link_data_begin; word < &keyc_link_data_end;)
-            *word++ = *stored++;
     for (uint32_t *word = &keyc_link_bss_begin; word < &keyc_link_bss_end;)
         *word++ = 0;
     __asm__ volatile("cpsie i" ::: "memory");
