@@ -29,7 +29,7 @@ from rp2040py.rp2040 import RP2040
 from rp2040py.sio import RPSIO
 
 from hil.board import ALL_PINS, GPIO_COUNT, Table
-from hil.usb_controller import UsbController
+from hil.usb_controller import Surroundings, UsbController
 
 if TYPE_CHECKING:
     from rp2040py.simulator import Simulator
@@ -40,12 +40,15 @@ _ROM_BYTES = 16 * 1024
 CRYSTAL_HZ = 12_000_000
 
 _USB_IRQ = 5
+_DEBUG_PIN = 15  # which can show the USB controller a D+ of its own (datasheet 2.19.2, erratum E5)
 _PAD_RESET = 0x56  # datasheet 2.19.6.3: input on, 4 mA, pull-down, Schmitt trigger
 _FUNCTION_SIO, _FUNCTION_NULL = 5, 31
+_DEBUG_CONTROL = 8 | 2 << 12 | 3 << 16  # function 8, output off, input high
 _RESET_PLL_SYS, _RESET_PLL_USB = 1 << 12, 1 << 13  # datasheet 2.14.3
 
 # Where a block lies: the bus keeps it under its address without the low 14 bits, shifted by two.
-_XIP_SRAM, _SSI, _SYSCFG, _CLOCKS, _RESETS = 0x15000, 0x18000, 0x40004, 0x40008, 0x4000C
+_XIP_SRAM, _SSI, _SYSINFO, _SYSCFG = 0x15000, 0x18000, 0x40000, 0x40004
+_CLOCKS, _RESETS = 0x40008, 0x4000C
 _IO_BANK0, _PADS_BANK0, _PLL_SYS, _PLL_USB = 0x40014, 0x4001C, 0x40028, 0x4002C
 _TIMER, _WATCHDOG, _ROSC, _USB = 0x40054, 0x40058, 0x40060, 0x50110
 _PIO0, _PIO1 = 0x50200, 0x50300
@@ -81,11 +84,16 @@ class Chip:
 
     Without flash the ROM finds it blank at every start, whatever it wrote. `seed` makes the junk that RAM
     holds at power-on, and the flash's unique id. The flash survives power cycles, RAM doesn't. Time runs
-    only in `run_us` and `run_until_ns`, and goes on while the power is off.
+    only in `run_us` and `run_until_ns`, and goes on while the power is off. `revision` is the one that the chip
+    says of itself: 1 is marked B0 or B1, 2 is B2. Behind a `busy_hub` erratum E5 keeps the former off the bus.
     """
 
-    def __init__(self, seed: int = 0, *, has_flash: bool = True) -> None:
+    def __init__(
+        self, seed: int = 0, *, has_flash: bool = True, revision: int = 1, busy_hub: bool = False
+    ) -> None:
         self._seed = seed
+        self.revision = revision
+        self.busy_hub = busy_hub
         self.has_flash = has_flash
         self.flash_id = random.Random(f"flash {seed}").randbytes(8) if has_flash else bytes([0xFF]) * 8
         self._power_ons = 0
@@ -278,6 +286,12 @@ class _Powered:
             memoryview(emulator.usb_dpram),
             lambda raised: emulator.set_interrupt(_USB_IRQ, raised),
             lambda what: self.warning("USB", what),
+            Surroundings(
+                lambda: self.clock.nanos,
+                lambda: self.clock_hz("usb") == 48_000_000,
+                lambda: self.lines.debug_input_high,
+            ),
+            has_erratum_5=chip.busy_hub and chip.revision == 1,
         )
         self.lines = _Lines(chip, emulator, self.clock, self._stop_now)
         self._mend()
@@ -391,6 +405,9 @@ class _Powered:
             "CLOCKS",
             bus[_CLOCKS],
             stored={0xA0: 0xFFFFFFFF, 0xA4: 0x7FFF, 0xA8: 0xFFFFFFFF, 0xAC: 0x7FFF},  # WAKE_EN, SLEEP_EN
+        )
+        bus[_SYSINFO] = self._block(
+            "SYSINFO", bus[_SYSINFO], stored={0x00: self._chip.revision << 28 | 0x2927}
         )
         bus[_SYSCFG] = self._block("SYSCFG", bus[_SYSCFG], stored={0x00: 0, 0x04: 0})  # NMI masks
         # Seen: the flash answers everything but the request for its unique id.
@@ -717,6 +734,11 @@ class _Lines:
     def state(self) -> GpioState:
         return GpioState(self._low, self._high, self._up, self._down, self._enabled, self._levels)
 
+    @property
+    def debug_input_high(self) -> bool:
+        """The USB controller's debugging input is on, drives nothing, and reads high."""
+        return bool(self._emulator.gpio[_DEBUG_PIN].ctrl == _DEBUG_CONTROL)
+
     def control_written(self, offset: int) -> None:
         """IO_BANK0 has a new value: a pin may have changed hands."""
         if offset >= 0xF0 or not offset & 4:
@@ -727,9 +749,10 @@ class _Lines:
         self._on_sio &= ~(1 << pin)
         if function == _FUNCTION_SIO:
             self._on_sio |= 1 << pin
-        elif function != _FUNCTION_NULL:
+        # Nothing is driven by the debugging input, which shows the USB controller an idle bus.
+        elif function != _FUNCTION_NULL and not self.debug_input_high:
             self._note(pin, f"given to function {function}")
-        if control & 0x30033300:
+        if control & 0x30033300 and not (pin == _DEBUG_PIN and self.debug_input_high):
             self._note(pin, f"overridden in IO_BANK0 (CTRL {control:#x})")
         self.refresh()
 

@@ -28,6 +28,9 @@ _PULLUP_ENABLE = 1 << 16  # SIE_CTRL
 _RESUME_REMOTE = 1 << 12
 _EP0_INT_NAK, _EP0_INT_1BUF, _EP0_DOUBLE, _EP0_INT_STALL = 1 << 27, 1 << 29, 1 << 30, 1 << 31
 _TO_PHY = 1 << 0  # USB_MUXING
+_PHY_DIRECT, _PHY_DIRECT_OVERRIDE = 0x7C, 0x80
+_PHY_PULL_UP, _PHY_PULL_UP_OVERRIDDEN = 1 << 1, 1 << 2
+_IDLE_BEFORE_CONNECTED_NS = 800_000  # datasheet, erratum RP2040-E5
 _VBUS_DETECT, _VBUS_OVERRIDE = 1 << 3, 1 << 2  # USB_PWR
 
 # Endpoint control, in the dual-port RAM.
@@ -52,7 +55,6 @@ class Status(IntEnum):
     """SIE_STATUS bits that a device sees."""
 
     VBUS_DETECTED = 1 << 0
-    LINE_J = 1 << 2
     SUSPENDED = 1 << 4
     RESUME = 1 << 11
     CONNECTED = 1 << 16
@@ -73,6 +75,14 @@ _WRITE_CLEAR = (
     | Status.ACK_REC
     | Status.DATA_SEQ_ERROR
 )
+
+
+class Lines(IntEnum):
+    """SIE_STATUS.LINE_STATE at full speed: a reset, the idle bus, a resume."""
+
+    SE0 = 0 << 2
+    J = 1 << 2
+    K = 2 << 2
 
 
 class Interrupt(IntEnum):
@@ -122,17 +132,36 @@ class Packet:
     payload: bytes
 
 
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What the rest of the chip does for its USB controller."""
+
+    now_ns: Callable[[], float] = lambda: 0.0
+    runs_at_48_mhz: Callable[[], bool] = lambda: True
+    debug_input_high: Callable[[], bool] = lambda: False  # what GPIO15 shows it in place of D+
+
+
 class UsbController:
     """Registers, dual-port RAM and cable of one controller.
 
     `ram` is the 4 KB dual-port RAM, `interrupt` raises or drops the USBCTRL line,
-    `warn` is told of any access that the chip has no register for.
+    `warn` is told of any access that the chip has no register for. `has_erratum_5` is a chip marked B0 or
+    B1 behind a hub that is busy with other devices: it never sees the bus idle for long enough.
     """
 
     def __init__(
-        self, ram: memoryview, interrupt: Callable[[bool], None], warn: Callable[[str], None]
+        self,
+        ram: memoryview,
+        interrupt: Callable[[bool], None],
+        warn: Callable[[str], None],
+        surroundings: Surroundings | None = None,
+        *,
+        has_erratum_5: bool = False,
     ) -> None:
         self.ram = ram
+        self._surroundings = surroundings or Surroundings()
+        self._has_erratum_5 = has_erratum_5
+        self.misses_resumes = False  # for tests: it sees the lines and tells nobody
         self._interrupt = interrupt
         self._warn = warn
         # The emulator's reset calls this hook where it is set; nothing hangs on it here.
@@ -150,6 +179,8 @@ class UsbController:
         self._int_force = 0
         self._muxing = 0
         self._power = 0
+        self._lines: Lines = Lines.J
+        self._shown_idle_since_ns: float | None = None
         self._frame = 0
         self._stall_arm = 0
         self._stall_nak = 0
@@ -243,6 +274,7 @@ class UsbController:
             self._stall_arm = value & 3
         elif offset == _USB_MUXING:
             self._muxing = value
+            self._muxed()
         elif offset == _USB_PWR:
             self._power = value
         elif offset == _INTE:
@@ -274,7 +306,8 @@ class UsbController:
 
     def _status_value(self) -> int:
         powered = self._power & _VBUS_OVERRIDE and self._power & _VBUS_DETECT
-        return self._status | (Status.VBUS_DETECTED if powered else 0)
+        lines = Lines.J if self._shown_idle_since_ns is not None else self._lines if self.pulled_up else 0
+        return self._status | lines | (Status.VBUS_DETECTED if powered else 0)
 
     def _int_raw(self) -> int:
         raw = self._latched
@@ -301,9 +334,26 @@ class UsbController:
         return bool(
             self._main_ctrl & _CONTROLLER_ENABLE
             and self._sie_ctrl & _PULLUP_ENABLE
-            and self._muxing & _TO_PHY
-            and self._status_value() & Status.VBUS_DETECTED
+            and (self._muxing & _TO_PHY or self._pull_up_overridden)
+            and self._power & _VBUS_OVERRIDE
+            and self._power & _VBUS_DETECT
         )
+
+    @property
+    def _pull_up_overridden(self) -> bool:
+        return bool(
+            self._plain[_PHY_DIRECT] & _PHY_PULL_UP
+            and self._plain[_PHY_DIRECT_OVERRIDE] & _PHY_PULL_UP_OVERRIDDEN
+        )
+
+    def _muxed(self) -> None:
+        """The transceiver was taken away or given back: meanwhile GPIO15 says what D+ is."""
+        now_ns = self._surroundings.now_ns()
+        shown_ns = 0.0 if self._shown_idle_since_ns is None else now_ns - self._shown_idle_since_ns
+        if shown_ns >= _IDLE_BEFORE_CONNECTED_NS and self.pulled_up:
+            self._set_connected()
+        shows_idle = not self._muxing & _TO_PHY and self._surroundings.debug_input_high()
+        self._shown_idle_since_ns = now_ns if shows_idle and self._lines is not Lines.SE0 else None
 
     @property
     def device_address(self) -> int:
@@ -320,12 +370,18 @@ class UsbController:
 
     def bus_reset(self) -> None:
         """The host holds both lines low."""
-        self._status |= Status.BUS_RESET
+        self._status = (self._status & ~Status.CONNECTED) | Status.BUS_RESET
+        self._lines = Lines.SE0
         self._connected()
         self._set_suspended(False)
         self._interrupts_changed()
 
+    def bus_idle(self) -> None:
+        """The host lets go of the lines."""
+        self._lines = Lines.J
+
     def start_of_frame(self, number: int) -> None:
+        self._lines = Lines.J
         self._frame = number & 0x7FF
         self._connected()
         # Raised only where somebody listens: the line then stays quiet in idle frames.
@@ -340,7 +396,8 @@ class UsbController:
 
     def resume(self) -> None:
         """The host drives K."""
-        if self.suspended:
+        self._lines = Lines.K
+        if self.suspended and not self.misses_resumes:
             self._status |= Status.RESUME
             self._set_suspended(False)
             self._interrupts_changed()
@@ -390,11 +447,21 @@ class UsbController:
         return Answer.ACK
 
     def _listens(self, address: int) -> bool:
-        return self.pulled_up and address == self.device_address
+        return bool(
+            self.pulled_up
+            and address == self.device_address
+            and self._muxing & _TO_PHY
+            and self._surroundings.runs_at_48_mhz()
+            and (not self._has_erratum_5 or self._status & Status.CONNECTED)
+        )
 
     def _connected(self) -> None:
+        if not self._has_erratum_5:
+            self._set_connected()
+
+    def _set_connected(self) -> None:
         if self.pulled_up and not self._status & Status.CONNECTED:
-            self._status |= Status.CONNECTED | Status.LINE_J
+            self._status |= Status.CONNECTED
             self._latched |= Interrupt.DEV_CONN_DIS
             self._interrupts_changed()
 

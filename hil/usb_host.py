@@ -228,6 +228,7 @@ class UsbHost:
         self._due = {}
         self._usb().bus_reset()
         self.chip.run_us(_RESET_US)
+        self._usb().bus_idle()
         self._frames_run = True
         self._next_frame_ns = self.chip.now_ns
         self.advance(_RECOVERY_US)

@@ -55,6 +55,7 @@ _COMMON_SOURCES = (
     "port/rp2040/rp2040_pins.c",
     "port/rp2040/rp2040_time.c",
     "port/rp2040/rp2040_usb.c",
+    "port/rp2040/rp2040_erratum_5.c",
     "port/rp2040/rp2040_rom.c",
 )
 _SOURCES: dict[str, tuple[str, ...]] = {

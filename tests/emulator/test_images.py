@@ -104,7 +104,7 @@ def test_the_stack_is_deep_enough(image: Image, compiler: str) -> None:
     """The stack lies in the 4 KB at 0x20041000: the lowest word that changes is how deep it went."""
     board = ChipBoard(build_uf2(KEYBOARD, image, compiler).bytes, WIRING)
     board.power_on()
-    first, top, mark = 0x20041000, 0x20042000, 0xA5A5A5A5
+    first, top, mark = 0x20041004, 0x20042000, 0xA5A5A5A5  # above the mark that the image leaves there
     emulator = board.chip._on().emulator
     for address in range(first, emulator.core.registers[13], 4):
         emulator.write_uint32(address, mark)

@@ -23,14 +23,7 @@ KEYBOARD, CONSUMER, SYSTEM = 0, 1, 2
 
 
 class _Identity(ctypes.Structure):
-    _fields_ = (
-        ("vendor", ctypes.c_uint16),
-        ("product", ctypes.c_uint16),
-        ("device_version", ctypes.c_uint16),
-        ("maker", ctypes.c_char_p),
-        ("title", ctypes.c_char_p),
-        ("serial", ctypes.c_char_p),
-    )
+    _fields_ = (("device", ctypes.c_char_p), ("strings", ctypes.c_char_p * 4))
 
 
 class _Packet(ctypes.Structure):
@@ -59,7 +52,12 @@ class Device:
         self.context = ctypes.create_string_buffer(4096)
         self.c.keyc_usb_keys_send.restype = ctypes.c_bool
         self.title = string_descriptor(title)
-        self.identity = _Identity(0x1209, 0x0001, 0x0123, string_descriptor("Bench"), self.title, None)
+        device_class = 2 if kind == "keyc_usb_console" else 0
+        self.descriptor_of_device = bytes((18, 1, 0, 2, device_class, 0, 0, 64)) + bytes.fromhex(
+            "0912 0100 2301 01 02 00 01"
+        )
+        strings = (b"\x04\x03\x09\x04", string_descriptor("Bench"), self.title, None)
+        self.identity = _Identity(self.descriptor_of_device, (ctypes.c_char_p * 4)(*strings))
         begin = "keyc_usb_console_begin" if kind == "keyc_usb_console" else "keyc_usb_keys_begin"
         getattr(self.c, begin)(self.context)
         device = ctypes.addressof(ctypes.c_uint8.in_dll(self.c, kind))

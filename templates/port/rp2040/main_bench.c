@@ -7,6 +7,7 @@
 /* Flash, crystal and USB have pins of their own on this chip; all 30 GPIOs may be soldered to. */
 #define KEYC_USABLE_PINS 0x3FFFFFFFu
 #define KEYC_SERIAL_DIGITS 16u
+#define KEYC_LOOK_AGAIN_US 1000000u
 
 static struct keyc_usb usb;
 static struct keyc_usb_console console;
@@ -163,8 +164,13 @@ void keyc_main(void)
     keyc_bench_begin(&bench, &identity, &port);
     keyc_rp2040_usb_begin(&usb);
     for (;;) {
-        uint32_t within_us = keyc_bench_advance(&bench);
+        uint32_t bus_us = keyc_rp2040_usb_attend(false);
+        /* Nobody listens on a bus that sleeps, and the chip is too slow then for short drives. */
+        uint32_t within_us = usb.suspended ? KEYC_LOOK_AGAIN_US : keyc_bench_advance(&bench);
+        keyc_rp2040_all_is_well();
+        if (within_us > KEYC_LOOK_AGAIN_US)
+            within_us = KEYC_LOOK_AGAIN_US;
         if (within_us)
-            keyc_rp2040_sleep_us(within_us);
+            keyc_rp2040_sleep_us(within_us < bus_us ? within_us : bus_us);
     }
 }

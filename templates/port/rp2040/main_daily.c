@@ -7,7 +7,7 @@
 
 #define KEYC_SCAN_US 1000u        /* while something is held: 1 kHz */
 #define KEYC_SCAN_SETTLING_US 120u /* while a debounce time is running: 8 kHz and a little more */
-#define KEYC_SCAN_SUSPENDED_US 10000u
+#define KEYC_SCAN_SUSPENDED_US 8000u
 #define KEYC_LOOK_AGAIN_US 1000000u /* at rest: are the driven lines still low? */
 
 static struct keyc_usb usb;
@@ -84,12 +84,12 @@ static const struct keyc_port port = {
  * something is due again at the latest. */
 static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
 {
-    uint32_t sent, idle_us;
+    uint32_t sent, within_us, bus_us;
     bool boot_protocol;
     keyc_rp2040_usb_hold();
     sent = keyc_usb_keys_take_sent(&usb);
     boot_protocol = keys.boot_protocol;
-    idle_us = keyc_usb_keys_repeat_idle(&usb, keyc_rp2040_now_us());
+    within_us = keyc_usb_keys_repeat_idle(&usb, keyc_rp2040_now_us());
     if (keys.waiting)
         keyc_rp2040_usb_serve();
     else
@@ -100,11 +100,13 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
     }
     if (sent)
         keyc_report_sent(keyboard);
-    if (usb.suspended && !keyc_at_rest(keyboard))
-        keyc_rp2040_usb_wake_host();
+    bus_us = keyc_rp2040_usb_attend(!keyc_at_rest(keyboard));
+    if (bus_us < within_us)
+        within_us = bus_us;
     if (held_high && keyc_rp2040_now_us() - held_high_since_us >= KEYC_LOOK_AGAIN_US)
         held_high = 0; /* it may have been a slip of the probe */
-    return idle_us < KEYC_LOOK_AGAIN_US ? idle_us : KEYC_LOOK_AGAIN_US;
+    keyc_rp2040_all_is_well();
+    return within_us < KEYC_LOOK_AGAIN_US ? within_us : KEYC_LOOK_AGAIN_US;
 }
 
 /* With every driven line low a closing switch pulls its line low, which wakes the chip. Returns at once

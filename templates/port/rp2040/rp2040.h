@@ -13,6 +13,10 @@ _Noreturn void keyc_main(void);
 
 /* rp2040_clocks.c: crystal 12 MHz, clk_sys 125 MHz, clk_usb 48 MHz, a timer tick of 1 us. */
 void keyc_rp2040_clocks_begin(void);
+/* Both PLLs off: clk_sys 12 MHz, clk_usb 6 MHz, enough to notice that the host is back. And on again,
+ * which takes a fifth of a millisecond. The timer goes on all the same. */
+void keyc_rp2040_clocks_slow(void);
+void keyc_rp2040_clocks_fast(void);
 
 /* rp2040_pins.c. Lines are bits: bit n is GPIO n. A pin is only ever an input or driven low, at
  * 2 mA and slow slew; no function here can drive one high. */
@@ -66,8 +70,19 @@ static inline void keyc_rp2040_usb_let(void)
     KEYC_AT(KEYC_NVIC_ISER) = 1u << KEYC_INTERRUPT_USB;
 }
 
-/* Asks a sleeping host to wake up, once, where it has allowed that. */
-void keyc_rp2040_usb_wake_host(void);
+/* For the main program, again and again: what the bus wants done outside of its interrupt. `wake_host`
+ * asks a sleeping host to wake up, once, where it has allowed that. Returns after how many us to come
+ * again at the latest. */
+uint32_t keyc_rp2040_usb_attend(bool wake_host);
+
+/* rp2040_erratum_5.c: chips marked B0 and B1 have it. The function holds the bus idle for a millisecond,
+ * as the controller sees it. */
+bool keyc_rp2040_has_erratum_5(void);
+void keyc_rp2040_show_idle_bus(void);
+
+/* start.c: for the main program, again and again. Nobody calling for 4 s, or a stack that grew beyond its
+ * memory, is a bug of ours: let go of every pin and begin again. */
+void keyc_rp2040_all_is_well(void);
 
 /* rp2040_rom.c */
 _Noreturn void keyc_rp2040_restart_to_rom(void); /* the ROM's mass storage */

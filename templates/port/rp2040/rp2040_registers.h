@@ -9,6 +9,14 @@
 #define KEYC_SET(address) KEYC_AT((address) + 0x2000u)
 #define KEYC_CLEAR(address) KEYC_AT((address) + 0x3000u)
 
+/* Small enough to be wanted once only in the flash. */
+#define KEYC_NOT_INLINE __attribute__((noinline))
+
+/* 2.20: which chip this is */
+#define KEYC_SYSINFO_CHIP_ID 0x40000000u
+#define KEYC_CHIP_REVISION(chip_id) ((chip_id) >> 28)
+#define KEYC_REVISION_B0_B1 1u
+
 /* 2.9.6, 2.14: which blocks are in reset */
 #define KEYC_RESETS_RESET 0x4000C000u
 #define KEYC_RESETS_DONE 0x4000C008u
@@ -28,14 +36,17 @@
 
 /* 2.15: clocks */
 #define KEYC_CLOCKS_REF_CTRL 0x40008030u
-#define KEYC_CLOCKS_REF_SELECTED 0x40008038u
 #define KEYC_CLOCKS_SYS_CTRL 0x4000803Cu
-#define KEYC_CLOCKS_SYS_SELECTED 0x40008044u
+#define KEYC_CLOCKS_SELECTED 8u /* behind either of these two: which source is in use, one bit each */
 #define KEYC_CLOCKS_USB_CTRL 0x40008054u
 #define KEYC_CLOCKS_REF_FROM_XOSC 2u
 #define KEYC_CLOCKS_SYS_FROM_REF 0u
 #define KEYC_CLOCKS_SYS_FROM_AUX 1u /* the auxiliary source 0 is PLL_SYS */
-#define KEYC_CLOCKS_USB_ENABLE (1u << 11) /* the source 0 is PLL_USB */
+#define KEYC_CLOCKS_USB_DIV 0x40008058u
+#define KEYC_CLOCKS_USB_DIVIDED_BY(divider) ((divider) << 8)
+#define KEYC_CLOCKS_USB_ENABLE (1u << 11)
+#define KEYC_CLOCKS_USB_FROM_PLL_USB 0u
+#define KEYC_CLOCKS_USB_FROM_XOSC (3u << 5)
 
 /* 2.16: the crystal's oscillator */
 #define KEYC_XOSC_CTRL 0x40024000u
@@ -53,13 +64,17 @@
 #define KEYC_PLL_FBDIV 0x8u
 #define KEYC_PLL_PRIM 0xCu
 #define KEYC_PLL_LOCKED (1u << 31)
+#define KEYC_PLL_DIVIDERS(first, second) ((first) << 16 | (second) << 12)
 #define KEYC_PLL_POWER_DOWN (1u << 0)
 #define KEYC_PLL_POST_DIVIDERS_DOWN (1u << 3)
 #define KEYC_PLL_VCO_DOWN (1u << 5)
+#define KEYC_PLL_ALL_DOWN 0x2Du /* and the modulator, which nobody uses */
 
 /* 4.7: the watchdog, which also makes the timer's tick */
 #define KEYC_WATCHDOG_CTRL 0x40058000u
+#define KEYC_WATCHDOG_LOAD 0x40058004u
 #define KEYC_WATCHDOG_TICK 0x4005802Cu
+#define KEYC_WATCHDOG_ENABLE (1u << 30)
 #define KEYC_WATCHDOG_TRIGGER (1u << 31)
 #define KEYC_WATCHDOG_TICK_ENABLE (1u << 9)
 
@@ -73,6 +88,9 @@
 /* 2.19: pins */
 #define KEYC_IO_CTRL(gpio) (0x40014004u + 8u * (gpio))
 #define KEYC_IO_FUNCTION_SIO 5u
+#define KEYC_IO_FUNCTION_USB_MUXING 8u /* of GPIO15: the USB controller's D+, for debugging */
+#define KEYC_IO_OUTPUT_OFF (2u << 12)
+#define KEYC_IO_INPUT_HIGH (3u << 16)
 #define KEYC_IO_INTE(word) (0x40014100u + 4u * (word)) /* of core 0; four bits a pin, eight pins a word */
 #define KEYC_IO_LEVEL_LOW 1u
 #define KEYC_PAD(gpio) (0x4001C004u + 4u * (gpio))
@@ -109,17 +127,25 @@
 #define KEYC_USB_EP_STALL_ARM 0x50110068u
 #define KEYC_USB_MUXING 0x50110074u
 #define KEYC_USB_PWR 0x50110078u
+#define KEYC_USB_PHY_DIRECT 0x5011007Cu
+#define KEYC_USB_PHY_DIRECT_OVERRIDE 0x50110080u
 #define KEYC_USB_INTE 0x50110090u
 #define KEYC_USB_INTS 0x50110098u
 #define KEYC_USB_CONTROLLER_ENABLE (1u << 0)
 #define KEYC_USB_TO_PHY (1u << 0)
+#define KEYC_USB_TO_DIGITAL_PAD (1u << 2)
 #define KEYC_USB_SOFT_CONNECT (1u << 3)
 #define KEYC_USB_VBUS_DETECTED (3u << 2) /* forced: this board has no sense pin */
 #define KEYC_USB_EP0_EVERY_BUFFER (1u << 29)
 #define KEYC_USB_PULL_UP (1u << 16)
 #define KEYC_USB_RESUME (1u << 12)
+#define KEYC_USB_PHY_PULL_UP (1u << 1)
+#define KEYC_USB_PHY_PULL_UP_OVERRIDDEN (1u << 2)
+#define KEYC_USB_STATUS_LINES (3u << 2)
+#define KEYC_USB_LINES_IDLE (1u << 2) /* J; both bits 0: a reset */
 #define KEYC_USB_STATUS_SUSPENDED (1u << 4)
 #define KEYC_USB_STATUS_RESUMED (1u << 11)
+#define KEYC_USB_STATUS_CONNECTED (1u << 16)
 #define KEYC_USB_STATUS_SETUP (1u << 17)
 #define KEYC_USB_STATUS_BUS_RESET (1u << 19)
 #define KEYC_USB_INT_BUFFERS (1u << 4)

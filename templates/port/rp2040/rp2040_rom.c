@@ -25,6 +25,7 @@ void keyc_rp2040_restart_to_rom(void)
     KEYC_AT(KEYC_NVIC_ICER) = ~0u;
     KEYC_AT(KEYC_SIO_OE) = 0;
     KEYC_CLEAR(KEYC_USB_SIE_CTRL) = KEYC_USB_PULL_UP; /* the host sees us leave */
+    KEYC_AT(KEYC_WATCHDOG_CTRL) = 0; /* nobody will tell it that all is well */
     ((reset_to_usb_boot)(uintptr_t)keyc_rp2040_rom_function('U', 'B'))(0, 0);
     keyc_rp2040_restart(); /* the ROM doesn't come back */
 }
@@ -32,7 +33,6 @@ void keyc_rp2040_restart_to_rom(void)
 void keyc_rp2040_restart(void)
 {
     KEYC_AT(KEYC_SIO_OE) = 0;
-    KEYC_AT(KEYC_PSM_WDSEL) = KEYC_PSM_ALL_BUT_OSCILLATORS;
     KEYC_AT(KEYC_WATCHDOG_CTRL) = KEYC_WATCHDOG_TRIGGER;
     for (;;) {
     }

@@ -1,8 +1,9 @@
 /* The USB controller: moves packets between engine_usb.h and the dual-port memory (datasheet 4.1).
  *
  * Errata that concern a driver of our own:
- *   E5   chips marked B0 and B1 may stay in reset behind a hub that is busy with other devices. Not
- *        worked round: it takes GPIO15 away from the keyboard for a moment. Another port helps.
+ *   E5   chips marked B0 and B1 may stay in reset behind a hub that is busy with other devices: see
+ *        rp2040_erratum_5.c, and `keyc_rp2040_usb_attend` for when.
+ *   E12  clk_sys has to be faster than clk_usb: see rp2040_clocks.c.
  *   E15  the controller hangs when a frame's end cuts off the answer to a bulk packet to the host:
  *        none is armed in the last fifth of a frame (`frame_has_time`). KEYC_IMAGE_HAS_BULK says whether
  *        the image has such pipes at all. */
@@ -11,16 +12,23 @@
 #define KEYC_FRAME_LATEST_US 780u
 #define KEYC_BULK 2u
 #define KEYC_ENDPOINT_DESCRIPTOR 5u
+#define KEYC_LOOK_WHETHER_RESET_IS_OVER_US 1000u /* it takes 10 ms at least, and 10 more until we are asked */
+#define KEYC_LOOK_WHETHER_HOST_IS_BACK_US 8000u  /* it says so for 20 ms (7.1.7.7), should no interrupt come */
 #define KEYC_BUS_QUIET_BEFORE_WAKING_US 2000u /* and 3 ms until the suspend was noticed: 7.1.7.7 asks for 5 */
 
 /* The controller's memory is laid out by pipes, as they are numbered in engine_usb.h. */
 #define KEYC_CONTROL_BUFFER 0x100u
 #define KEYC_BUFFERS 0x180u
 
-static struct keyc_usb *keyc_usb;
-static uint32_t keyc_stalled; /* bit n: pipe n's buffer control says STALL */
-static bool keyc_host_woken;
-static uint32_t keyc_suspended_us;
+/* In one piece, which the chip reaches with less code. */
+static struct {
+    struct keyc_usb *usb;
+    uint32_t stalled; /* bit n: pipe n's buffer control says STALL */
+    uint32_t suspended_us;
+    bool bus_was_reset; /* and erratum E5 is still to be dealt with */
+    bool host_woken;
+    bool clocks_slow;
+} controller;
 
 static uint32_t buffer_at(uint32_t pipe)
 {
@@ -62,9 +70,9 @@ static void arm(uint32_t pipe, const struct keyc_usb_packet *packet)
 static void stall(uint32_t pipe)
 {
     uint32_t bit = 1u << pipe;
-    if (keyc_stalled & bit)
+    if (controller.stalled & bit)
         return;
-    keyc_stalled |= bit;
+    controller.stalled |= bit;
     KEYC_SET(KEYC_USB_EP_STALL_ARM) = bit & KEYC_USB_CONTROL_PIPES;
     *buffer_control(pipe) = KEYC_USB_BUFFER_STALL;
 }
@@ -89,7 +97,7 @@ static bool frame_has_time(void)
 
 static bool has_to_wait(uint32_t pipe)
 {
-    return keyc_bulk_to_host >> pipe & 1u && keyc_usb_has_packet(keyc_usb, pipe) && !frame_has_time();
+    return keyc_bulk_to_host >> pipe & 1u && keyc_usb_has_packet(controller.usb, pipe) && !frame_has_time();
 }
 
 static void frame_began(void)
@@ -106,10 +114,10 @@ static void frame_began(void)
 
 static void serve(void)
 {
-    uint32_t taken_back = keyc_usb_take_back(keyc_usb);
-    uint32_t pipes = keyc_usb->device->pipes | KEYC_USB_CONTROL_PIPES;
-    keyc_stalled &= ~taken_back;
-    KEYC_AT(KEYC_USB_ADDRESS) = keyc_usb->address;
+    uint32_t taken_back = keyc_usb_take_back(controller.usb);
+    uint32_t pipes = controller.usb->device->pipes | KEYC_USB_CONTROL_PIPES;
+    controller.stalled &= ~taken_back;
+    KEYC_AT(KEYC_USB_ADDRESS) = controller.usb->address;
     for (uint32_t pipe = 0; pipe < KEYC_USB_PIPES; pipe++) {
         struct keyc_usb_packet packet;
         if (!(pipes >> pipe & 1u))
@@ -120,7 +128,7 @@ static void serve(void)
         if (has_to_wait(pipe))
             continue;
 #endif
-        switch (keyc_usb_next(keyc_usb, pipe, &packet)) {
+        switch (keyc_usb_next(controller.usb, pipe, &packet)) {
         case KEYC_USB_PACKET:
             arm(pipe, &packet);
             break;
@@ -139,7 +147,7 @@ static void buffers_done(void)
     KEYC_CLEAR(KEYC_USB_BUFF_STATUS) = done;
     for (uint32_t pipe = 0; pipe < KEYC_USB_PIPES; pipe++)
         if (done >> pipe & 1u)
-            keyc_usb_done(keyc_usb, pipe, buffer(pipe), *buffer_control(pipe) & KEYC_USB_BUFFER_LENGTH);
+            keyc_usb_done(controller.usb, pipe, buffer(pipe), *buffer_control(pipe) & KEYC_USB_BUFFER_LENGTH);
 }
 
 void keyc_rp2040_usb_handler(void)
@@ -155,22 +163,23 @@ void keyc_rp2040_usb_handler(void)
         buffers_done();
     if (cause & KEYC_USB_INT_BUS_RESET) {
         KEYC_CLEAR(KEYC_USB_SIE_STATUS) = KEYC_USB_STATUS_BUS_RESET;
-        keyc_usb_bus_reset(keyc_usb);
+        controller.bus_was_reset = keyc_rp2040_has_erratum_5();
+        keyc_usb_bus_reset(controller.usb);
     }
     if (cause & KEYC_USB_INT_SUSPEND) { /* told at both ends of it */
         bool suspended = (KEYC_AT(KEYC_USB_SIE_STATUS) & KEYC_USB_STATUS_SUSPENDED) != 0;
         KEYC_CLEAR(KEYC_USB_SIE_STATUS) = KEYC_USB_STATUS_SUSPENDED;
-        keyc_suspended_us = keyc_rp2040_now_us();
-        keyc_host_woken = false;
-        keyc_usb_suspended(keyc_usb, suspended);
+        controller.suspended_us = keyc_rp2040_now_us();
+        controller.host_woken = false;
+        keyc_usb_suspended(controller.usb, suspended);
     }
     if (cause & KEYC_USB_INT_RESUME) {
         KEYC_CLEAR(KEYC_USB_SIE_STATUS) = KEYC_USB_STATUS_RESUMED;
-        keyc_usb_suspended(keyc_usb, false);
+        keyc_usb_suspended(controller.usb, false);
     }
     if (cause & KEYC_USB_INT_SETUP) {
         KEYC_CLEAR(KEYC_USB_SIE_STATUS) = KEYC_USB_STATUS_SETUP;
-        keyc_usb_setup(keyc_usb, (const uint8_t *)(uintptr_t)KEYC_USB_MEMORY);
+        keyc_usb_setup(controller.usb, (const uint8_t *)(uintptr_t)KEYC_USB_MEMORY);
     }
     serve();
 }
@@ -197,7 +206,7 @@ static void place_endpoints(const struct keyc_usb_device *device)
 
 void keyc_rp2040_usb_begin(struct keyc_usb *usb)
 {
-    keyc_usb = usb;
+    controller.usb = usb;
     for (uint32_t at = 0; at < KEYC_USB_MEMORY_BYTES; at += 4)
         KEYC_AT(KEYC_USB_MEMORY + at) = 0;
     place_endpoints(usb->device);
@@ -217,11 +226,40 @@ void keyc_rp2040_usb_serve(void)
     keyc_rp2040_usb_let();
 }
 
-void keyc_rp2040_usb_wake_host(void)
+/* The bus is quiet, and was in use before: without that it is most likely a charger's. */
+static bool bus_sleeps(void)
 {
-    if (!keyc_usb->suspended || !keyc_usb->wake_allowed || keyc_host_woken ||
-        keyc_rp2040_now_us() - keyc_suspended_us < KEYC_BUS_QUIET_BEFORE_WAKING_US)
-        return;
-    keyc_host_woken = true;
-    KEYC_SET(KEYC_USB_SIE_CTRL) = KEYC_USB_RESUME;
+    const struct keyc_usb *usb = controller.usb;
+    return usb->suspended && usb->address && !controller.host_woken &&
+           (KEYC_AT(KEYC_USB_SIE_STATUS) & KEYC_USB_STATUS_LINES) == KEYC_USB_LINES_IDLE;
+}
+
+uint32_t keyc_rp2040_usb_attend(bool wake_host)
+{
+    const struct keyc_usb *usb = controller.usb;
+    uint32_t within_us = UINT32_MAX;
+    bool waking, slow;
+    keyc_rp2040_usb_hold();
+    if (controller.bus_was_reset) {
+        within_us = KEYC_LOOK_WHETHER_RESET_IS_OVER_US;
+        if (KEYC_AT(KEYC_USB_SIE_STATUS) & KEYC_USB_STATUS_LINES) {
+            controller.bus_was_reset = false;
+            keyc_rp2040_show_idle_bus();
+        }
+    }
+    waking = wake_host && usb->suspended && usb->wake_allowed && !controller.host_woken &&
+             keyc_rp2040_now_us() - controller.suspended_us >= KEYC_BUS_QUIET_BEFORE_WAKING_US;
+    controller.host_woken |= waking;
+    slow = bus_sleeps();
+    if (slow != controller.clocks_slow) {
+        controller.clocks_slow = slow;
+        if (slow)
+            keyc_rp2040_clocks_slow();
+        else
+            keyc_rp2040_clocks_fast();
+    }
+    if (waking)
+        KEYC_SET(KEYC_USB_SIE_CTRL) = KEYC_USB_RESUME;
+    keyc_rp2040_usb_let();
+    return slow ? KEYC_LOOK_WHETHER_HOST_IS_BACK_US : within_us;
 }

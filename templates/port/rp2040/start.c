@@ -1,8 +1,11 @@
 /* Start-up, the same in flash and in RAM: the vector table, and what happens before keyc_main(). */
 #include "rp2040.h"
 
-extern uint32_t keyc_link_stack_top;
+extern uint32_t keyc_link_stack_bottom, keyc_link_stack_top;
 extern uint32_t keyc_link_bss_begin, keyc_link_bss_end;
+
+#define KEYC_STACK_MARK 0x5AFEB077u
+#define KEYC_WATCHDOG_COUNT (2u * 4000000u) /* erratum E1: it counts two for each microsecond */
 
 _Noreturn void keyc_start(void);
 
@@ -10,6 +13,13 @@ _Noreturn void keyc_start(void);
 static _Noreturn void unexpected(void)
 {
     keyc_rp2040_restart();
+}
+
+void keyc_rp2040_all_is_well(void)
+{
+    if (keyc_link_stack_bottom != KEYC_STACK_MARK)
+        keyc_rp2040_restart();
+    KEYC_AT(KEYC_WATCHDOG_LOAD) = KEYC_WATCHDOG_COUNT;
 }
 
 #define KEYC_EXCEPTIONS 16u /* the stack's top counts as the first */
@@ -46,8 +56,12 @@ void keyc_start(void)
     KEYC_AT(KEYC_NVIC_ICPR) = ~0u;
     for (uint32_t *word = &keyc_link_bss_begin; word < &keyc_link_bss_end;)
         *word++ = 0;
+    keyc_link_stack_bottom = KEYC_STACK_MARK;
     __asm__ volatile("cpsie i" ::: "memory");
     keyc_rp2040_clocks_begin();
+    KEYC_AT(KEYC_PSM_WDSEL) = KEYC_PSM_ALL_BUT_OSCILLATORS;
+    KEYC_AT(KEYC_WATCHDOG_LOAD) = KEYC_WATCHDOG_COUNT;
+    KEYC_AT(KEYC_WATCHDOG_CTRL) = KEYC_WATCHDOG_ENABLE;
     keyc_rp2040_time_begin();
     keyc_main();
 }
