@@ -171,6 +171,6 @@ void keyc_main(void)
         if (within_us > KEYC_LOOK_AGAIN_US)
             within_us = KEYC_LOOK_AGAIN_US;
         if (within_us)
-            keyc_rp2040_sleep_us(within_us < bus_us ? within_us : bus_us);
+            keyc_rp2040_sleep_until(keyc_rp2040_now_us() + (within_us < bus_us ? within_us : bus_us));
     }
 }

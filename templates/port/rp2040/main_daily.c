@@ -6,7 +6,7 @@
 #include "rp2040.h"
 
 #define KEYC_SCAN_US 1000u        /* while something is held: 1 kHz */
-#define KEYC_SCAN_SETTLING_US 120u /* while a debounce time is running: 8 kHz and a little more */
+#define KEYC_SCAN_SETTLING_US 122u /* while a debounce time is running: 41 scans in the usual 5 ms */
 #define KEYC_SCAN_SUSPENDED_US 8000u
 #define KEYC_LOOK_AGAIN_US 1000000u /* at rest: are the driven lines still low? */
 
@@ -114,6 +114,7 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
 static void rest(struct keyc_keyboard *keyboard)
 {
     uint32_t watched = keyboard->sensed_lines | keyboard->direct_lines;
+    uint32_t within_us;
     bool awake = false;
     while (!awake) {
         /* Driven and read back anew each time: something may hold a line high now, or no longer. */
@@ -122,7 +123,8 @@ static void rest(struct keyc_keyboard *keyboard)
         if ((port_read_levels((void *)0) & watched) != watched)
             break;
         keyc_rp2040_wake_on_low(watched);
-        keyc_rp2040_sleep_us(attend_to_host(keyboard));
+        within_us = attend_to_host(keyboard);
+        keyc_rp2040_sleep_until(keyc_rp2040_now_us() + within_us);
         awake = keyc_rp2040_low_came() || !keyc_at_rest(keyboard);
     }
     keyc_rp2040_wake_on_low(0);
@@ -134,12 +136,9 @@ static void wait_for_next_scan(struct keyc_keyboard *keyboard, uint32_t scanned_
     uint32_t period_us = settling        ? KEYC_SCAN_SETTLING_US
                          : usb.suspended ? KEYC_SCAN_SUSPENDED_US
                                          : KEYC_SCAN_US;
-    for (;;) {
-        uint32_t passed_us = keyc_rp2040_now_us() - scanned_us;
-        if (passed_us >= period_us)
-            return;
-        keyc_rp2040_sleep_us(period_us - passed_us);
+    while (keyc_rp2040_now_us() - scanned_us < period_us) {
         (void)attend_to_host(keyboard);
+        keyc_rp2040_sleep_until(scanned_us + period_us);
     }
 }
 
@@ -160,7 +159,6 @@ void keyc_main(void)
         uint32_t scanned_us = keyc_rp2040_now_us();
         bool settling;
         keyc_advance(keyboard);
-        (void)attend_to_host(keyboard);
         settling = keyc_is_settling(keyboard);
         if (!settling && keyc_at_rest(keyboard))
             rest(keyboard);

@@ -49,8 +49,9 @@ static inline uint32_t keyc_rp2040_now_us(void)
 }
 
 void keyc_rp2040_wait_us(uint32_t us); /* that long or up to 1 us longer, asleep */
-/* Sleeps until `us` are over, or USB or a line has something to say, or had since the last sleep. */
-void keyc_rp2040_sleep_us(uint32_t us);
+/* Sleeps until then, which is at most 35 minutes away, or USB or a line has something to say, or had since
+ * the last sleep. */
+void keyc_rp2040_sleep_until(uint32_t at_us);
 void keyc_rp2040_wake(void); /* for interrupt handlers: ends that sleep */
 
 /* rp2040_usb.c: moves the packets of engine_usb.h, from its interrupt. The main program uses the USB

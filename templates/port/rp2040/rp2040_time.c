@@ -60,10 +60,9 @@ void keyc_rp2040_wait_us(uint32_t us)
     }
 }
 
-void keyc_rp2040_sleep_us(uint32_t us)
+void keyc_rp2040_sleep_until(uint32_t at_us)
 {
-    /* Half the clock's round is the longest time that can be compared: 35 minutes. */
-    if (alarm_set(keyc_rp2040_now_us() + (us < INT32_MAX ? us : INT32_MAX)))
+    if (alarm_set(at_us))
         while (!keyc_alarm_came && !keyc_woken)
             wait_for_interrupt();
     keyc_woken = false;
