@@ -3,6 +3,9 @@
 
 #define KEYC_USB_ALL_PIPES ((1u << KEYC_USB_PIPES) - 1u)
 #define KEYC_USB_CONTROL_IN (1u << KEYC_USB_PIPE_TO_HOST(0u))
+/* Left to themselves compilers put most of this file into one function, which costs the chip more code. */
+#define KEYC_APART __attribute__((noinline))
+
 /* Standard requests by number: those that ask for something. The others tell. */
 #define KEYC_USB_REQUESTS_TO_HOST                                                                         \
     (1u << KEYC_USB_GET_STATUS | 1u << KEYC_USB_GET_DESCRIPTOR | 1u << KEYC_USB_GET_CONFIGURATION |       \
@@ -20,7 +23,7 @@ static uint8_t high_byte(uint16_t value)
     return (uint8_t)(value >> 8);
 }
 
-bool keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length)
+KEYC_APART bool keyc_usb_answer(struct keyc_usb *usb, const uint8_t *bytes, uint32_t length)
 {
     uint32_t wanted = usb->setup.length;
     usb->answer = bytes;
@@ -181,7 +184,7 @@ static bool for_endpoint(struct keyc_usb *usb, const struct keyc_usb_setup *setu
     return true;
 }
 
-static bool accepted(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
+static KEYC_APART bool accepted(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
 {
     uint32_t request = setup->request;
     if (KEYC_USB_KIND(setup->type) != KEYC_USB_STANDARD)
@@ -273,7 +276,7 @@ static void control_came(struct keyc_usb *usb, const uint8_t *bytes, uint32_t le
                          : KEYC_USB_STALLED;
 }
 
-void keyc_usb_done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length)
+KEYC_APART void keyc_usb_done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length)
 {
     uint32_t bit = 1u << pipe;
     if (!(usb->under_way & bit))

@@ -86,6 +86,7 @@ struct keyc_usb_device {
     uint8_t interfaces; /* how many */
     bool wakes_host;    /* offers remote wake-up */
     uint32_t pipes;     /* bit n: pipe n exists, beside those of endpoint 0 */
+    uint32_t bulk;      /* bit n: it carries bulk transfers, not interrupt transfers */
     const uint8_t *configuration;
     uint16_t configuration_length;
     /* Every state of the class begins afresh: reset of the bus, or a new configuration. */

@@ -144,6 +144,7 @@ static void done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint
 const struct keyc_usb_device keyc_usb_console = {
     .interfaces = 2,
     .pipes = 1u << KEYC_CONSOLE_NOTIFY | 1u << KEYC_CONSOLE_TO_HOST | 1u << KEYC_CONSOLE_FROM_HOST,
+    .bulk = 1u << KEYC_CONSOLE_TO_HOST | 1u << KEYC_CONSOLE_FROM_HOST,
     .configuration = keyc_console_configuration,
     .configuration_length = sizeof keyc_console_configuration,
     .begin = begin,

@@ -90,14 +90,6 @@ static uint32_t report_length(const struct keyc_usb_keys *keys, uint32_t kind)
     }
 }
 
-static bool says_something(const struct keyc_usb_keys *keys, uint32_t kind)
-{
-    for (uint32_t i = kind == KEYC_REPORT_KEYBOARD ? 0 : 1; i < report_length(keys, kind); i++)
-        if (keys->reports[kind][i])
-            return true;
-    return false;
-}
-
 void keyc_usb_keys_begin(struct keyc_usb_keys *keys)
 {
     *keys = (struct keyc_usb_keys){.idle = {KEYC_IDLE_OF_A_KEYBOARD}};
@@ -115,10 +107,7 @@ static void begin(struct keyc_usb *usb)
     keys->lights = 0;
     keys->sent |= keys->asked; /* nobody will take them any more */
     keys->asked = 0;
-    keys->waiting = 0;
-    for (uint32_t kind = 0; kind < KEYC_USB_REPORT_KINDS; kind++) /* a key may have been held all along */
-        if (says_something(keys, kind))
-            keys->waiting |= 1u << kind;
+    keys->waiting = keys->held; /* what was held all along */
 }
 
 static bool interface_exists(const struct keyc_usb *usb, uint16_t interface)
@@ -297,10 +286,14 @@ bool keyc_usb_keys_send(struct keyc_usb *usb, uint32_t kind, const uint8_t *byte
     struct keyc_usb_keys *keys = keys_of(usb);
     uint32_t bit = 1u << kind;
     uint32_t at = kind == KEYC_REPORT_KEYBOARD ? 0 : 1;
+    uint8_t something = 0;
     if (kind >= KEYC_USB_REPORT_KINDS || keys->asked & bit || is_under_way(usb, kind))
         return false;
-    for (uint32_t i = 0; i < length && at < KEYC_USB_KEYBOARD_REPORT_BYTES; i++)
+    for (uint32_t i = 0; i < length && at < KEYC_USB_KEYBOARD_REPORT_BYTES; i++) {
         keys->reports[kind][at++] = bytes[i];
+        something |= bytes[i];
+    }
+    keys->held = something ? keys->held | bit : keys->held & ~bit;
     keys->told_us[kind] = now_us;
     keys->waiting |= bit;
     if (host_listens(usb))

@@ -21,6 +21,7 @@ struct keyc_usb_keys {
     bool boot_protocol;
     uint32_t sending; /* which kind is under way on the second interface */
     /* Bit n: kind n. */
+    uint32_t held;    /* its last report says that something is */
     uint32_t waiting; /* to be told to the host */
     uint32_t asked;   /* ... and keyc_usb_keys_take_sent() has to say when it is */
     uint32_t sent;

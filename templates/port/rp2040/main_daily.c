@@ -122,12 +122,12 @@ static void rest(struct keyc_keyboard *keyboard)
         keyc_rp2040_wait_us(KEYC_SETTLE_US);
         if ((port_read_levels((void *)0) & watched) != watched)
             break;
-        keyc_rp2040_wake_on_low(watched);
+        keyc_rp2040_wake_on_low();
         within_us = attend_to_host(keyboard);
         keyc_rp2040_sleep_until(keyc_rp2040_now_us() + within_us);
         awake = keyc_rp2040_low_came() || !keyc_at_rest(keyboard);
     }
-    keyc_rp2040_wake_on_low(0);
+    keyc_rp2040_sleep_through_lows();
     port_release((void *)0);
 }
 
@@ -150,6 +150,7 @@ void keyc_main(void)
         keyc_rp2040_restart_to_rom(); /* tables of another version: nothing else can be done with them */
     lines = keyboard->driven_lines | keyboard->sensed_lines | keyboard->direct_lines;
     keyc_rp2040_pins_begin(lines);
+    keyc_rp2040_watch(keyboard->sensed_lines | keyboard->direct_lines);
     held_high = keyc_rp2040_held_high(keyboard->driven_lines);
     held_high_since_us = keyc_rp2040_now_us();
     keyc_usb_keys_begin(&keys);

@@ -24,8 +24,10 @@ void keyc_rp2040_pins_begin(uint32_t lines);                 /* inputs, pulled u
 void keyc_rp2040_pull_down(uint32_t lines, uint32_t others); /* inputs; `lines` down, `others` up */
 /* Lines that stay high against their pull-down: something else drives them. */
 uint32_t keyc_rp2040_held_high(uint32_t lines);
-/* From now on a low level on one of these lines ends a sleep; 0: on none. */
-void keyc_rp2040_wake_on_low(uint32_t lines);
+/* From now on a low level on one of the watched lines ends a sleep, or none does. */
+void keyc_rp2040_watch(uint32_t lines); /* once: which ones */
+void keyc_rp2040_wake_on_low(void);
+void keyc_rp2040_sleep_through_lows(void);
 bool keyc_rp2040_low_came(void);
 
 /* These low, every other one released. */

@@ -9,28 +9,26 @@
 
 static volatile bool keyc_low_came;
 
-static void set_pads(uint32_t lines, uint32_t pad)
+static void set_pins(uint32_t lines, uint32_t pad)
 {
     for (uint32_t gpio = 0; gpio < KEYC_GPIO_COUNT; gpio++)
-        if (lines >> gpio & 1u)
+        if (lines >> gpio & 1u) {
             KEYC_AT(KEYC_PAD(gpio)) = pad;
+            KEYC_AT(KEYC_IO_CTRL(gpio)) = KEYC_IO_FUNCTION_SIO;
+        }
 }
 
 void keyc_rp2040_pins_begin(uint32_t lines)
 {
-    KEYC_AT(KEYC_SIO_OE) = 0;
     KEYC_AT(KEYC_SIO_OUT) = 0;
-    set_pads(lines, KEYC_INPUT_PULLED_UP);
-    for (uint32_t gpio = 0; gpio < KEYC_GPIO_COUNT; gpio++)
-        if (lines >> gpio & 1u)
-            KEYC_AT(KEYC_IO_CTRL(gpio)) = KEYC_IO_FUNCTION_SIO;
+    keyc_rp2040_pull_down(0, lines);
 }
 
 void keyc_rp2040_pull_down(uint32_t lines, uint32_t others)
 {
     KEYC_AT(KEYC_SIO_OE) = 0;
-    set_pads(lines, KEYC_INPUT_PULLED_DOWN);
-    set_pads(others, KEYC_INPUT_PULLED_UP);
+    set_pins(lines, KEYC_INPUT_PULLED_DOWN);
+    set_pins(others, KEYC_INPUT_PULLED_UP);
 }
 
 uint32_t keyc_rp2040_held_high(uint32_t lines)
@@ -45,17 +43,25 @@ uint32_t keyc_rp2040_held_high(uint32_t lines)
 }
 
 /* A level and not an edge: an edge would be lost on a line that a held key keeps low already. */
-void keyc_rp2040_wake_on_low(uint32_t lines)
+void keyc_rp2040_watch(uint32_t lines)
+{
+    for (uint32_t gpio = 0; gpio < KEYC_GPIO_COUNT; gpio++)
+        if (lines >> gpio & 1u)
+            KEYC_SET(KEYC_IO_INTE(gpio / KEYC_PINS_IN_A_WORD)) =
+                KEYC_IO_LEVEL_LOW << 4u * (gpio % KEYC_PINS_IN_A_WORD);
+}
+
+/* Scanning has made the lines low too: what is pending from that doesn't count. */
+void keyc_rp2040_wake_on_low(void)
 {
     keyc_low_came = false;
-    for (uint32_t word = 0; word < KEYC_GPIO_COUNT; word += KEYC_PINS_IN_A_WORD) {
-        uint32_t enabled = 0;
-        for (uint32_t pin = 0; pin < KEYC_PINS_IN_A_WORD; pin++)
-            enabled |= (lines >> (word + pin) & 1u) * (KEYC_IO_LEVEL_LOW << 4u * pin);
-        KEYC_AT(KEYC_IO_INTE(word / KEYC_PINS_IN_A_WORD)) = enabled;
-    }
-    if (lines)
-        KEYC_AT(KEYC_NVIC_ISER) = 1u << KEYC_INTERRUPT_IO_BANK0;
+    KEYC_AT(KEYC_NVIC_ICPR) = 1u << KEYC_INTERRUPT_IO_BANK0;
+    KEYC_AT(KEYC_NVIC_ISER) = 1u << KEYC_INTERRUPT_IO_BANK0;
+}
+
+void keyc_rp2040_sleep_through_lows(void)
+{
+    KEYC_AT(KEYC_NVIC_ICER) = 1u << KEYC_INTERRUPT_IO_BANK0;
 }
 
 bool keyc_rp2040_low_came(void)
@@ -66,7 +72,7 @@ bool keyc_rp2040_low_came(void)
 /* The level stays, so the interrupt is put away until the main program arms it again. */
 void keyc_rp2040_io_handler(void)
 {
-    KEYC_AT(KEYC_NVIC_ICER) = 1u << KEYC_INTERRUPT_IO_BANK0;
+    keyc_rp2040_sleep_through_lows();
     keyc_low_came = true;
     keyc_rp2040_wake();
 }

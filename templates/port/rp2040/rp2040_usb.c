@@ -10,8 +10,6 @@
 #include "rp2040.h"
 
 #define KEYC_FRAME_LATEST_US 780u
-#define KEYC_BULK 2u
-#define KEYC_ENDPOINT_DESCRIPTOR 5u
 #define KEYC_LOOK_WHETHER_RESET_IS_OVER_US 1000u /* it takes 10 ms at least, and 10 more until we are asked */
 #define KEYC_LOOK_WHETHER_HOST_IS_BACK_US 8000u  /* it says so for 20 ms (7.1.7.7), should no interrupt come */
 #define KEYC_BUS_QUIET_BEFORE_WAKING_US 2000u /* and 3 ms until the suspend was noticed: 7.1.7.7 asks for 5 */
@@ -78,7 +76,6 @@ static void stall(uint32_t pipe)
 }
 
 #if KEYC_IMAGE_HAS_BULK
-static uint32_t keyc_bulk_to_host;
 static bool keyc_frames_watched, keyc_bulk_in_frame;
 static uint32_t keyc_frame_began_us;
 
@@ -97,7 +94,8 @@ static bool frame_has_time(void)
 
 static bool has_to_wait(uint32_t pipe)
 {
-    return keyc_bulk_to_host >> pipe & 1u && keyc_usb_has_packet(controller.usb, pipe) && !frame_has_time();
+    return pipe % 2u == 0 && controller.usb->device->bulk >> pipe & 1u &&
+           keyc_usb_has_packet(controller.usb, pipe) && !frame_has_time();
 }
 
 static void frame_began(void)
@@ -184,24 +182,15 @@ void keyc_rp2040_usb_handler(void)
     serve();
 }
 
-/* Each endpoint of the configuration gets its place in the memory. */
-static void place_endpoints(const struct keyc_usb_device *device)
+/* Each pipe gets its place in the memory. */
+static void place_pipes(const struct keyc_usb_device *device)
 {
-    const uint8_t *descriptor = device->configuration;
-    const uint8_t *end = descriptor + device->configuration_length;
-    for (; descriptor < end; descriptor += descriptor[0]) {
-        uint32_t pipe, transfer;
-        if (descriptor[1] != KEYC_ENDPOINT_DESCRIPTOR)
-            continue;
-        pipe = 2u * (descriptor[2] & 0x0Fu) + (descriptor[2] & KEYC_USB_TO_HOST ? 0u : 1u);
-        transfer = descriptor[3];
-#if KEYC_IMAGE_HAS_BULK
-        if (transfer == KEYC_BULK && pipe % 2u == 0)
-            keyc_bulk_to_host |= 1u << pipe;
-#endif
-        *endpoint_control(pipe) =
-            KEYC_USB_ENDPOINT_ENABLE | KEYC_USB_ENDPOINT_EVERY_BUFFER | transfer << 26 | buffer_at(pipe);
-    }
+    for (uint32_t pipe = 2; pipe < KEYC_USB_PIPES; pipe++)
+        if (device->pipes >> pipe & 1u)
+            *endpoint_control(pipe) =
+                KEYC_USB_ENDPOINT_ENABLE | KEYC_USB_ENDPOINT_EVERY_BUFFER |
+                (device->bulk >> pipe & 1u ? KEYC_USB_ENDPOINT_BULK : KEYC_USB_ENDPOINT_INTERRUPT) |
+                buffer_at(pipe);
 }
 
 void keyc_rp2040_usb_begin(struct keyc_usb *usb)
@@ -209,7 +198,7 @@ void keyc_rp2040_usb_begin(struct keyc_usb *usb)
     controller.usb = usb;
     for (uint32_t at = 0; at < KEYC_USB_MEMORY_BYTES; at += 4)
         KEYC_AT(KEYC_USB_MEMORY + at) = 0;
-    place_endpoints(usb->device);
+    place_pipes(usb->device);
     KEYC_AT(KEYC_USB_MUXING) = KEYC_USB_TO_PHY | KEYC_USB_SOFT_CONNECT;
     KEYC_AT(KEYC_USB_PWR) = KEYC_USB_VBUS_DETECTED;
     KEYC_AT(KEYC_USB_MAIN_CTRL) = KEYC_USB_CONTROLLER_ENABLE;
