@@ -12,14 +12,17 @@
 
 static struct keyc_usb usb;
 static struct keyc_usb_keys keys;
-static uint32_t driven, held_high, held_high_since_us;
-static bool told_boot_protocol;
+static struct {
+    uint32_t driven; /* lines, as in `held_high` */
+    uint32_t held_high, held_high_since_us;
+    bool told_boot_protocol;
+} board;
 
-static void port_drive_low(void *context, uint32_t lines)
+static KEYC_NOT_INLINE void port_drive_low(void *context, uint32_t lines)
 {
     (void)context;
-    driven = lines & ~held_high;
-    keyc_rp2040_drive_low(driven);
+    board.driven = lines & ~board.held_high;
+    keyc_rp2040_drive_low(board.driven);
 }
 
 static void port_release(void *context)
@@ -37,13 +40,13 @@ static void port_settle(void *context, uint32_t settle_us)
 static uint32_t port_read_levels(void *context)
 {
     uint32_t levels = keyc_rp2040_read_levels();
-    uint32_t against = levels & driven;
+    uint32_t against = levels & board.driven;
     (void)context;
     if (against) {
-        driven &= ~against;
-        keyc_rp2040_drive_low(driven);
-        held_high |= against;
-        held_high_since_us = keyc_rp2040_now_us();
+        board.driven &= ~against;
+        keyc_rp2040_drive_low(board.driven);
+        board.held_high |= against;
+        board.held_high_since_us = keyc_rp2040_now_us();
     }
     return levels;
 }
@@ -94,8 +97,8 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
         keyc_rp2040_usb_serve();
     else
         keyc_rp2040_usb_let();
-    if (boot_protocol != told_boot_protocol) {
-        told_boot_protocol = boot_protocol;
+    if (boot_protocol != board.told_boot_protocol) {
+        board.told_boot_protocol = boot_protocol;
         keyc_set_protocol(keyboard, boot_protocol);
     }
     if (sent)
@@ -103,8 +106,8 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
     bus_us = keyc_rp2040_usb_attend(!keyc_at_rest(keyboard));
     if (bus_us < within_us)
         within_us = bus_us;
-    if (held_high && keyc_rp2040_now_us() - held_high_since_us >= KEYC_LOOK_AGAIN_US)
-        held_high = 0; /* it may have been a slip of the probe */
+    if (board.held_high && keyc_rp2040_now_us() - board.held_high_since_us >= KEYC_LOOK_AGAIN_US)
+        board.held_high = 0; /* it may have been a slip of the probe */
     keyc_rp2040_all_is_well();
     return within_us < KEYC_LOOK_AGAIN_US ? within_us : KEYC_LOOK_AGAIN_US;
 }
@@ -151,8 +154,8 @@ void keyc_main(void)
     lines = keyboard->driven_lines | keyboard->sensed_lines | keyboard->direct_lines;
     keyc_rp2040_pins_begin(lines);
     keyc_rp2040_watch(keyboard->sensed_lines | keyboard->direct_lines);
-    held_high = keyc_rp2040_held_high(keyboard->driven_lines);
-    held_high_since_us = keyc_rp2040_now_us();
+    board.held_high = keyc_rp2040_held_high(keyboard->driven_lines);
+    board.held_high_since_us = keyc_rp2040_now_us();
     keyc_usb_keys_begin(&keys);
     keyc_usb_begin(&usb, keyc_image.device, &keyc_image.usb, &keys);
     keyc_rp2040_usb_begin(&usb);

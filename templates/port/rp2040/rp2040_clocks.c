@@ -14,7 +14,7 @@ static void release(uint32_t blocks)
 }
 
 /* The clock generators of clk_ref and clk_sys change over by themselves, without a glitch (2.15.3.2). */
-static void select_source(uint32_t control, uint32_t source)
+static KEYC_NOT_INLINE void select_source(uint32_t control, uint32_t source)
 {
     KEYC_AT(control) = source;
     while (KEYC_AT(control + KEYC_CLOCKS_SELECTED) != 1u << source) {
@@ -22,11 +22,12 @@ static void select_source(uint32_t control, uint32_t source)
 }
 
 /* That of clk_usb can't: it is stopped before the others change, which takes longer than its last cycles. */
-static void start_usb_clock(uint32_t source, uint32_t divider)
+static KEYC_NOT_INLINE void start_usb_clock(uint32_t source, uint32_t divider)
 {
-    KEYC_AT(KEYC_CLOCKS_USB_DIV) = KEYC_CLOCKS_USB_DIVIDED_BY(divider);
-    KEYC_AT(KEYC_CLOCKS_USB_CTRL) = source;
-    KEYC_AT(KEYC_CLOCKS_USB_CTRL) = source | KEYC_CLOCKS_USB_ENABLE;
+    uint32_t clocks = keyc_block_of(KEYC_CLOCKS_USB_CTRL);
+    KEYC_IN(clocks, KEYC_CLOCKS_USB_DIV) = KEYC_CLOCKS_USB_DIVIDED_BY(divider);
+    KEYC_IN(clocks, KEYC_CLOCKS_USB_CTRL) = source;
+    KEYC_IN(clocks, KEYC_CLOCKS_USB_CTRL) = source | KEYC_CLOCKS_USB_ENABLE;
 }
 
 /* VCO = 12 MHz x `multiplier`, between 750 and 1600 MHz; out = VCO / first / second (2.18.2). */
@@ -61,14 +62,14 @@ void keyc_rp2040_clocks_slow(void)
 
 void keyc_rp2040_clocks_begin(void)
 {
+    uint32_t crystal = keyc_block_of(KEYC_XOSC_CTRL);
     /* Everything off but the flash's pins; what is needed comes back below. */
     select_source(KEYC_CLOCKS_SYS_CTRL, KEYC_CLOCKS_SYS_FROM_REF);
     KEYC_AT(KEYC_RESETS_RESET) = KEYC_RESET_ALL & ~(KEYC_RESET_IO_QSPI | KEYC_RESET_PADS_QSPI);
 
-    KEYC_AT(KEYC_XOSC_CTRL) = KEYC_XOSC_1_TO_15_MHZ;
-    KEYC_AT(KEYC_XOSC_STARTUP) = KEYC_CRYSTAL_START_DELAY;
-    KEYC_SET(KEYC_XOSC_CTRL) = KEYC_XOSC_ENABLE;
-    while (!(KEYC_AT(KEYC_XOSC_STATUS) & KEYC_XOSC_STABLE)) {
+    KEYC_IN(crystal, KEYC_XOSC_STARTUP) = KEYC_CRYSTAL_START_DELAY;
+    KEYC_IN(crystal, KEYC_XOSC_CTRL) = KEYC_XOSC_1_TO_15_MHZ | KEYC_XOSC_ENABLE;
+    while (!(KEYC_IN(crystal, KEYC_XOSC_STATUS) & KEYC_XOSC_STABLE)) {
     }
     select_source(KEYC_CLOCKS_REF_CTRL, KEYC_CLOCKS_REF_FROM_XOSC);
 

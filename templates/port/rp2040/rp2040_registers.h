@@ -9,6 +9,16 @@
 #define KEYC_SET(address) KEYC_AT((address) + 0x2000u)
 #define KEYC_CLEAR(address) KEYC_AT((address) + 0x3000u)
 
+/* Several registers of one block: the compiler doesn't see through the block's address, and so keeps one
+ * address in the flash for all of them instead of one each. */
+static inline uint32_t keyc_block_of(uint32_t address)
+{
+    address &= ~0xFFFu;
+    __asm__("" : "+r"(address));
+    return address;
+}
+#define KEYC_IN(block, address) KEYC_AT((block) + ((address)&0xFFFu))
+
 /* Small enough to be wanted once only in the flash. */
 #define KEYC_NOT_INLINE __attribute__((noinline))
 

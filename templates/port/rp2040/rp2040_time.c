@@ -5,8 +5,9 @@
 /* Below this, going to sleep takes longer than the wait. */
 #define KEYC_WORTH_SLEEPING_US 4u
 
-static volatile bool keyc_alarm_came;
-static volatile bool keyc_woken;
+static volatile struct {
+    bool alarm_came, woken;
+} noted; /* by the interrupt handlers */
 
 void keyc_rp2040_time_begin(void)
 {
@@ -17,12 +18,12 @@ void keyc_rp2040_time_begin(void)
 void keyc_rp2040_timer_handler(void)
 {
     KEYC_AT(KEYC_TIMER_INTR) = KEYC_ALARM_0;
-    keyc_alarm_came = true;
+    noted.alarm_came = true;
 }
 
 void keyc_rp2040_wake(void)
 {
-    keyc_woken = true;
+    noted.woken = true;
 }
 
 /* WFE returns at once when an interrupt came since the last one, so none is slept through. It returns for
@@ -36,7 +37,7 @@ static void wait_for_interrupt(void)
  * past it, it would come 71 minutes later, so the time is looked at once more after arming it. */
 static bool alarm_set(uint32_t at_us)
 {
-    keyc_alarm_came = false;
+    noted.alarm_came = false;
     KEYC_AT(KEYC_TIMER_ALARM0) = at_us;
     return (int32_t)(keyc_rp2040_now_us() - at_us) < 0;
 }
@@ -53,7 +54,7 @@ void keyc_rp2040_wait_us(uint32_t us)
         while ((int32_t)(keyc_rp2040_now_us() - until_us) < 0) {
         }
     } else if (alarm_set(until_us)) {
-        while (!keyc_alarm_came)
+        while (!noted.alarm_came)
             wait_for_interrupt();
     } else {
         alarm_put_away();
@@ -63,8 +64,8 @@ void keyc_rp2040_wait_us(uint32_t us)
 void keyc_rp2040_sleep_until(uint32_t at_us)
 {
     if (alarm_set(at_us))
-        while (!keyc_alarm_came && !keyc_woken)
+        while (!noted.alarm_came && !noted.woken)
             wait_for_interrupt();
-    keyc_woken = false;
+    noted.woken = false;
     alarm_put_away();
 }

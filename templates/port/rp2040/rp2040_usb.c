@@ -49,6 +49,8 @@ static volatile uint32_t *buffer_control(uint32_t pipe)
     return &KEYC_AT(KEYC_USB_MEMORY + 0x80u + 4u * pipe);
 }
 
+#define KEYC_ROUNDS_UNTIL_SEEN 4u /* of four cycles each; three cycles of clk_sys are one of clk_usb */
+
 /* The controller may look at the word between two of its clocks, so "available" comes last, and late
  * enough for the rest to be seen (4.1.2.5.1). */
 static void arm(uint32_t pipe, const struct keyc_usb_packet *packet)
@@ -61,7 +63,8 @@ static void arm(uint32_t pipe, const struct keyc_usb_packet *packet)
             to[i] = packet->bytes[i];
     }
     *buffer_control(pipe) = control;
-    __asm__ volatile("nop\n nop\n nop\n nop\n nop\n nop\n nop\n nop\n nop\n nop\n nop\n nop" ::: "memory");
+    for (uint32_t round = KEYC_ROUNDS_UNTIL_SEEN; round; round--)
+        __asm__ volatile("nop" ::: "memory");
     *buffer_control(pipe) = control | KEYC_USB_BUFFER_AVAILABLE;
 }
 
@@ -195,18 +198,18 @@ static void place_pipes(const struct keyc_usb_device *device)
 
 void keyc_rp2040_usb_begin(struct keyc_usb *usb)
 {
+    uint32_t block = keyc_block_of(KEYC_USB_SIE_CTRL);
     controller.usb = usb;
     for (uint32_t at = 0; at < KEYC_USB_MEMORY_BYTES; at += 4)
         KEYC_AT(KEYC_USB_MEMORY + at) = 0;
     place_pipes(usb->device);
-    KEYC_AT(KEYC_USB_MUXING) = KEYC_USB_TO_PHY | KEYC_USB_SOFT_CONNECT;
-    KEYC_AT(KEYC_USB_PWR) = KEYC_USB_VBUS_DETECTED;
-    KEYC_AT(KEYC_USB_MAIN_CTRL) = KEYC_USB_CONTROLLER_ENABLE;
-    KEYC_AT(KEYC_USB_SIE_CTRL) = KEYC_USB_EP0_EVERY_BUFFER;
-    KEYC_AT(KEYC_USB_INTE) = KEYC_USB_INT_BUFFERS | KEYC_USB_INT_BUS_RESET | KEYC_USB_INT_SUSPEND |
+    KEYC_IN(block, KEYC_USB_MUXING) = KEYC_USB_TO_PHY | KEYC_USB_SOFT_CONNECT;
+    KEYC_IN(block, KEYC_USB_PWR) = KEYC_USB_VBUS_DETECTED;
+    KEYC_IN(block, KEYC_USB_MAIN_CTRL) = KEYC_USB_CONTROLLER_ENABLE;
+    KEYC_IN(block, KEYC_USB_INTE) = KEYC_USB_INT_BUFFERS | KEYC_USB_INT_BUS_RESET | KEYC_USB_INT_SUSPEND |
                              KEYC_USB_INT_RESUME | KEYC_USB_INT_SETUP;
     KEYC_AT(KEYC_NVIC_ISER) = 1u << KEYC_INTERRUPT_USB;
-    KEYC_SET(KEYC_USB_SIE_CTRL) = KEYC_USB_PULL_UP;
+    KEYC_IN(block, KEYC_USB_SIE_CTRL) = KEYC_USB_EP0_EVERY_BUFFER | KEYC_USB_PULL_UP;
 }
 
 void keyc_rp2040_usb_serve(void)
