@@ -362,7 +362,8 @@ class _Powered:
         else:
             raise ValueError(f"no clock is called {name!r}")
         source = control >> 5 & 7
-        return sources[source] if control & (1 << 11) and source < len(sources) else 0.0
+        divider = (read(0x40008058) >> 8 & 3 or 4) if name == "usb" else 1
+        return sources[source] / divider if control & (1 << 11) and source < len(sources) else 0.0
 
     # --- mends
 
