@@ -1,0 +1,47 @@
+"""The USB code under ASan and UBSan: no crash, no hang, no key left down, the next enumeration works."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from keyc.files import shipped
+from tests.usb.fuzz import build_fuzzer, fuzzed, sanitizing_compiler
+
+pytestmark = pytest.mark.skipif(sanitizing_compiler() is None, reason="no gcc or clang with sanitizers")
+STEPS = 100_000
+
+
+@pytest.fixture(scope="module")
+def fuzzer(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    yield build_fuzzer(tmp_path_factory.mktemp("fuzz"))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_host_gone_mad(fuzzer: Path, seed: int) -> None:
+    done = fuzzed(fuzzer, STEPS, seed)
+    assert done.returncode == 0, done.stderr
+    assert int(done.stdout.split()[0]) >= 100_000
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong"),
+    [
+        ("usb->data1 ^= bit;", ""),
+        ("usb->take_back |= KEYC_USB_CONTROL_PIPES;", ""),
+        ("usb->received < sizeof usb->scratch", "usb->received < 99"),
+        ("number >= KEYC_USB_STRINGS", "number > KEYC_USB_STRINGS"),
+        ("if (setup->value > 127 ||", "if ("),
+    ],
+)
+def test_the_fuzzer_finds_what_was_broken(tmp_path: Path, right: str, wrong: str) -> None:
+    engine = tmp_path / "engine"
+    shutil.copytree(shipped("templates", "engine"), engine)
+    source = engine / "engine_usb.c"
+    text = source.read_text(encoding="utf-8")
+    assert right in text
+    source.write_text(text.replace(right, wrong, 1), encoding="utf-8")
+    assert fuzzed(build_fuzzer(tmp_path, engine), STEPS, 1).returncode != 0
