@@ -84,8 +84,9 @@ class Chip:
 
     Without flash the ROM finds it blank at every start, whatever it wrote. `seed` makes the junk that RAM
     holds at power-on, and the flash's unique id. The flash survives power cycles, RAM doesn't. Time runs
-    only in `run_us` and `run_until_ns`, and goes on while the power is off. `revision` is the one that the chip
-    says of itself: 1 is marked B0 or B1, 2 is B2. Behind a `busy_hub` erratum E5 keeps the former off the bus.
+    only in `run_us` and `run_until_ns`, and goes on while the power is off. `revision` is the one that the
+    chip says of itself: 1 is marked B0 or B1, 2 is B2. Behind a `busy_hub` erratum E5 keeps the former off
+    the bus.
     """
 
     def __init__(

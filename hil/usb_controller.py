@@ -162,6 +162,7 @@ class UsbController:
         self._surroundings = surroundings or Surroundings()
         self._has_erratum_5 = has_erratum_5
         self.misses_resumes = False  # for tests: it sees the lines and tells nobody
+        self._was_pulled_up = self._has_let_go = False
         self._interrupt = interrupt
         self._warn = warn
         # The emulator's reset calls this hook where it is set; nothing hangs on it here.
@@ -193,6 +194,7 @@ class UsbController:
         self._waiting: dict[int, list[int]] = {}
         self._half = [0] * 32  # next buffer half, by 2 * endpoint + direction
         self._wakes_host = False
+        self._note_pull_up()
         self._interrupts_changed()
 
     # --- the CPU's side
@@ -252,6 +254,7 @@ class UsbController:
                 old = self._register(offset)
                 value = (old ^ value, old | value, old & ~value)[atomic_type - 1]
             self._write(offset, value & 0xFFFFFFFF)
+            self._note_pull_up()
         self._interrupts_changed()
 
     def write_uint32(self, offset: int, value: int) -> None:
@@ -354,6 +357,16 @@ class UsbController:
             self._set_connected()
         shows_idle = not self._muxing & _TO_PHY and self._surroundings.debug_input_high()
         self._shown_idle_since_ns = now_ns if shows_idle and self._lines is not Lines.SE0 else None
+
+    def take_let_go(self) -> bool:
+        """True once after the pull-up was off, for however short a time: a hub sees 2.5 us (7.1.7.3)."""
+        let_go, self._has_let_go = self._has_let_go, False
+        return let_go
+
+    def _note_pull_up(self) -> None:
+        pulled_up = self.pulled_up
+        self._has_let_go |= self._was_pulled_up and not pulled_up
+        self._was_pulled_up = pulled_up
 
     @property
     def device_address(self) -> int:

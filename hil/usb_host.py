@@ -180,7 +180,7 @@ class UsbHost:
         self.chip.run_until_ns(moment_ns)
 
     def _start_frame(self) -> None:
-        if not self.attached:
+        if not self.attached or self.chip.usb.take_let_go():
             # Not inside a transfer, which has something to say about that itself.
             if not self._busy:
                 self.leave()
@@ -213,7 +213,7 @@ class UsbHost:
     def wait_detached(self, timeout_us: int = 2_000_000) -> None:
         """Run until the device lets go of the bus; raises UsbError when it stays."""
         end_ns = self.chip.now_ns + timeout_us * 1000
-        while self.attached:
+        while self.attached and self.device is not None:
             if self.chip.now_ns >= end_ns:
                 raise UsbError(f"the device was still there after {timeout_us // 1000} ms")
             self.advance(FRAME_US)
@@ -226,6 +226,7 @@ class UsbHost:
         self._address = 0
         self._toggles = {}
         self._due = {}
+        self._usb().take_let_go()
         self._usb().bus_reset()
         self.chip.run_us(_RESET_US)
         self._usb().bus_idle()

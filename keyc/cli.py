@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from keyc.command import DONE, MISUSED, WRONG, colour_wanted, guarded, print_json, say
+from keyc.command import DONE, MISUSED, UNPROVEN, WRONG, colour_wanted, guarded, print_json, say
 
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
@@ -72,6 +72,16 @@ def _parser() -> ArgumentParser:
     )
     firmware.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
     firmware.set_defaults(command=_firmware)
+
+    flash = commands.add_parser("flash", help="bring an image onto a board that shows its drive")
+    flash.add_argument("file", metavar="FILE|X.uf2", help="a keymap file, which is built first, or an image")
+    flash.add_argument("--image", choices=("daily", "bench"), default="daily", help="which image of FILE")
+    flash.add_argument("--drive", metavar="PATH", help="the drive, where there are several")
+    flash.add_argument(
+        "--wait", metavar="SECONDS", type=float, default=60.0, help="for the drive; default 60"
+    )
+    flash.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
+    flash.set_defaults(command=_flash)
 
     show = commands.add_parser("show", help="the keyboard as it was understood")
     show.add_argument("file", metavar="FILE")
@@ -167,6 +177,30 @@ def _firmware(options: Namespace) -> int:
     write_whole(options.output, built.bytes)
     print(f"{options.output}: {built.summary}")
     return DONE
+
+
+def _flash(options: Namespace) -> int:
+    from keyc.flash import ThisComputer, flashed, image_of, read_image
+
+    wanted = None
+    if options.file.lower().endswith(".uf2"):
+        image = read_image(options.file)
+    else:
+        keyboard = _checked(options.file)
+        if keyboard is None:
+            return WRONG
+        from keyc.firmware import build_uf2
+        from keyc.tables import fingerprints
+
+        built = build_uf2(keyboard, image=options.image, compiler=options.compiler, progress=say)
+        image = image_of(built.bytes, options.file)
+        prints = fingerprints(keyboard)
+        wanted = (prints.wiring, prints.keymap)
+    done = flashed(
+        image, ThisComputer(), drive=options.drive, wait_s=options.wait, wanted=wanted, progress=say
+    )
+    print(done.summary)
+    return DONE if done.board else UNPROVEN
 
 
 def _show(options: Namespace) -> int:

@@ -59,6 +59,7 @@ class HostedDevice(ABC):
             found.append(report)
         return found
 
+    @abstractmethod
     def close(self) -> None:
         """The test is over."""
 
@@ -104,6 +105,9 @@ class ChipDevice(HostedDevice):
         self.host._toggles[0x80 | endpoint] = not due
         return answer.payload
 
+    def close(self) -> None:
+        self.board.unplug()
+
     def hold(self, *numbers: int) -> None:
         self.board.set_closed(frozenset(f"SW{number + 1}" for number in numbers))
         self.board.chip.run_us(7000)
@@ -121,9 +125,7 @@ class DeviceOverUsbIp(HostedDevice):
         self._connection.import_device()
         self._device.configure()
 
-    def _transfer(
-        self, endpoint: int, to_host: bool, setup: bytes, data: bytes, length: int
-    ) -> bytes | None:
+    def _transfer(self, endpoint: int, to_host: bool, setup: bytes, data: bytes, length: int) -> bytes | None:
         kind, request = setup[0], setup[1]
         value, index, asked = (int.from_bytes(setup[at : at + 2], "little") for at in (2, 4, 6))
         try:

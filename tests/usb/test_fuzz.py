@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -16,8 +15,8 @@ STEPS = 100_000
 
 
 @pytest.fixture(scope="module")
-def fuzzer(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    yield build_fuzzer(tmp_path_factory.mktemp("fuzz"))
+def fuzzer(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return build_fuzzer(tmp_path_factory.mktemp("fuzz"))
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

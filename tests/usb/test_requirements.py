@@ -265,14 +265,19 @@ def test_lights(device: HostedDevice) -> None:
     for lights in (0b1, 0b11111, 0xFF, 0):
         device.control(0x21, 9, 0x0200, 0, bytes((lights,)))
         assert device.control(0xA1, 1, 0x0200, 0, 1) == bytes((lights & 0x1F,)), "three bits are padding"
-    for value, index, data in ((0x0100, 0, b"\0"), (0x0300, 0, b"\0"), (0x0200, 1, b"\0"), (0x0201, 0, b"\0")):
+    for value, index, data in (
+        (0x0100, 0, b"\0"),
+        (0x0300, 0, b"\0"),
+        (0x0200, 1, b"\0"),
+        (0x0201, 0, b"\0"),
+    ):
         with pytest.raises(Refused):
             device.control(0x21, 9, value, index, data)
     with pytest.raises(Refused):
         device.control(0x21, 9, 0x0200, 0, bytes(64))
     device.control(0x21, 9, 0x0200, 0, b"\x02")
     device.begin_again()
-    assert device.control(0xA1, 1, 0x0200, 0, 1) == b"\0", "lights are the host's, and a new one says so itself"
+    assert device.control(0xA1, 1, 0x0200, 0, 1) == b"\0", "a new host sets them itself"
 
 
 # --- reports
