@@ -172,20 +172,6 @@ def parts(configuration: bytes) -> Iterator[bytes]:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_the_device_descriptor(kind: str) -> None:
-    device = Device(kind)
-    found = device.descriptor(1)
-    assert len(found) == found[0] == 18  # USB 2.0, table 9-8
-    assert found[1] == 1
-    assert found[2:4] == b"\x00\x02"
-    assert found[4] == (2 if kind == "keyc_usb_console" else 0)  # CDC 1.2, 4.1; HID 1.11, 5.1
-    assert found[7] == 64
-    assert found[8:14] == bytes.fromhex("0912 0100 2301")
-    assert found[14:17] == b"\x01\x02\x00", "maker and title, no serial number"
-    assert found[17] == 1
-
-
-@pytest.mark.parametrize("kind", KINDS)
 def test_the_configuration_descriptor(kind: str) -> None:
     device = Device(kind)
     configuration = device.descriptor(2)

@@ -1,0 +1,91 @@
+"""The daily image on the chip, by compiler: flash, RAM, stack, cycles of a step, closure to report.
+
+Cycles are those in which the core is awake, as the emulator counts them (it knows no flash latency). A step
+is a scan with everything after it, at 1 kHz while a key is held. The larger keyboard has 104 keys in 6 × 18,
+layers, modified, consumer and system keys and a `usb-boot`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from importlib.util import find_spec
+from shutil import which
+
+from hil.chip_board import ChipBoard
+from keyc.compile import check_text, read_source
+from keyc.files import shipped
+from keyc.firmware import STACK_BYTES, build_uf2
+from keyc.keyboard import Keyboard, LayerHeld, UsbBoot
+from tests.keyc.hand_made import key, keyboard_of, media, system, wiring_of
+from tests.perf import Figure
+
+_STACK_LOWEST, _STACK_TOP, _MARK = 0x20041004, 0x20042000, 0xA5A5A5A5
+_EP1_BUFFER_CONTROL, _AVAILABLE = 0x88, 1 << 10  # RP2040 datasheet 4.1.2.5
+
+
+@dataclass(frozen=True, slots=True)
+class _Measured:
+    flash: int
+    ram: int
+    stack: int
+    step_cycles: float
+    late_us: float
+
+
+def figures() -> list[Figure]:
+    found = []
+    for compiler, there in (("zig", find_spec("ziglang")), ("gcc", which("arm-none-eabi-gcc"))):
+        if not there:
+            continue
+        for name, keyboard, ram in (("the demo", _demo(), 2048), ("104 keys", _large(), 4096)):
+            one = _measured(keyboard, compiler)
+            found += [
+                Figure(f"{name}, {compiler}: flash", one.flash, "bytes", 8192),
+                Figure("... RAM without stack", one.ram, "bytes", ram - STACK_BYTES["daily"]),
+                Figure("... deepest stack", one.stack, "bytes", STACK_BYTES["daily"]),
+                Figure("... awake in a step", one.step_cycles, "cycles", 12_500),
+                Figure("... closure to USB buffer, beyond the debounce", one.late_us, "µs", 250),
+            ]
+    return found
+
+
+def _demo() -> Keyboard:
+    (file,) = shipped("data", "demo").glob("*.keys")
+    keyboard, _ = check_text(read_source(file))
+    assert keyboard is not None
+    return keyboard
+
+
+def _large() -> Keyboard:
+    unused = [f"SW{n}" for n in range(105, 109)]
+    wiring = wiring_of(rows=tuple(range(6)), columns=tuple(range(6, 24)), direct=(), without=unused)
+    base = [*[key(4 + n % 100) for n in range(102)], LayerHeld("upper"), UsbBoot()]
+    upper = [media(0xE9), system(0x82), *[key(4 + n % 50, 0xE1) for n in range(100)]]
+    return keyboard_of(wiring, base, upper)
+
+
+def _measured(keyboard: Keyboard, compiler: str) -> _Measured:
+    built = build_uf2(keyboard, "daily", compiler)
+    board = ChipBoard(built.bytes, keyboard.wiring)
+    board.power_on()
+    chip = board.chip
+    emulator = chip._on().emulator
+    for address in range(_STACK_LOWEST, emulator.core.registers[13], 4):
+        emulator.write_uint32(address, _MARK)
+    board.advance(1_100_000)
+    names = [switch.name for switch in keyboard.wiring.switches]
+    board.set_closed(frozenset({names[0]}))
+    closed_ns, ram = chip.now_ns, chip.usb.ram
+    while not int.from_bytes(ram[_EP1_BUFFER_CONTROL : _EP1_BUFFER_CONTROL + 4], "little") & _AVAILABLE:
+        chip.run_us(1)
+    late_us = (chip.now_ns - closed_ns) / 1000 - keyboard.timing.debounce.time_us
+    board.advance(50_000)
+    began = emulator.core.cycles
+    board.advance(100_000)
+    step_cycles = (emulator.core.cycles - began) / 100
+    for pressed in ({names[1]}, set(names[:9]), set(names[-3:-1]), set()):
+        board.set_closed(frozenset(pressed))
+        board.advance(15_000)
+    board.host.enumerate()
+    lowest = next(a for a in range(_STACK_LOWEST, _STACK_TOP, 4) if chip.read_register(a) != _MARK)
+    return _Measured(built.sizes.flash, built.sizes.ram, _STACK_TOP - lowest, step_cycles, late_us)
