@@ -141,9 +141,11 @@ class Cause:
     what: str
     look_at: str
     meter: str
+    faults: tuple[str, ...] = ()  # where it is other faults than the one it is listed with: their words
 
     def as_json(self) -> dict[str, Any]:
-        return {"what": self.what, "look_at": self.look_at, "meter": self.meter}
+        told = {"what": self.what, "look_at": self.look_at, "meter": self.meter}
+        return {**told, "faults": list(self.faults)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +159,11 @@ class Fault:
     evidence: tuple[str, ...]
     switches: tuple[str, ...] = ()  # the positions that it concerns
     pins: tuple[str, ...] = ()  # the pins that it concerns
+
+    @property
+    def alike(self) -> tuple[tuple[str, ...], ...]:
+        """What would read the same in this fault's place, likeliest first; each is one fault or a pair."""
+        return tuple(dict.fromkeys(cause.faults for cause in self.causes if cause.faults))
 
     @property
     def id(self) -> str:
@@ -176,6 +183,7 @@ class Fault:
             "rank": self.rank,
             "causes": [one.as_json() for one in self.causes],
             "evidence": list(self.evidence),
+            "alike": [list(one) for one in self.alike],
             "switches": list(self.switches),
             "pins": list(self.pins),
         }
