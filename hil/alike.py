@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from hil.board import Board, Fault, Table
 from hil.judge import switches_on
-from hil.observe import REST, ROW, Observation, mask_of, members
+from hil.observe import REST, Observation, mask_of, members
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes
 
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 _ROUNDS = 6  # how many faults the search adds, takes away or exchanges at most
 _TRIED = 6_000  # readings that one search works out at most: a board full of faults is mended step by step
+_BEAM = 4  # unfinished sets that are followed at a time
+_COVERED = 8  # silent switches whose opens and cuts are told in other ways too
+_NEVER = 1 << 30
 _NEAR = 6  # switches of one fault whose own faults are tried in its place
 _TOGETHER = ("bridge", "leaky", "swapped")  # the order of what they name says nothing
 
@@ -40,12 +43,20 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
+class Exchange:
+    """`instead` put in the place of `of` (faults of an explanation) reads the same."""
+
+    of: Faults
+    instead: tuple[Fault, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Explanation:
-    """`faults`: the likeliest set. `alike`: per fault, what could stand in its place and read the same,
-    likeliest first; each is one fault or a pair. `differs`: readings that `faults` doesn't explain."""
+    """`faults`: the likeliest set. `alike`: what could stand in the place of some of them, likeliest first.
+    `differs`: readings that `faults` doesn't explain; with any, `alike` is empty."""
 
     faults: tuple[Fault, ...]
-    alike: Mapping[Fault, tuple[tuple[Fault, ...], ...]]
+    alike: tuple[Exchange, ...]
     differs: int
 
 
@@ -72,48 +83,62 @@ class _Search:
         self.states.update(evidence.pressed)
         self.boards: dict[Faults, Board | None] = {}
         self.left = _TRIED
-        self.watched = 0
-        for table in evidence.pressed.values():
-            self.watched |= table.over
 
     def explanation(self, named: Sequence[Fault]) -> Explanation:
         faults = frozenset(named)
         differs = self._differs(faults)
-        for _ in range(_ROUNDS):
-            if not differs:
-                break
-            better = self._better(faults, differs)
-            if better is None:
-                break
-            faults, differs = better
+        if differs or len(faults) > 2:
+            found: list[tuple[int, Faults]] = [(differs, faults)] if not differs else []
+            for leaks in (False, True):  # dirt agrees with almost anything, so it comes last
+                found += self._searched([faults, frozenset()], leaks)
+                if any(not wrong for wrong, _ in found):
+                    break
+            differs, faults = min(found, key=lambda one: (one[0], len(one[1])))
         faults = self._without_needless(faults, differs)
         ordered = (
             *(fault for fault in named if fault in faults),
-            *sorted(faults - set(named), key=self._likeliness),
+            *sorted(faults - set(named), key=_likeliness),
         )
-        alike = {} if differs else {fault: tuple(self._alike(faults, fault)) for fault in ordered}
-        return Explanation(ordered, alike, len(differs))
+        exchanges: tuple[Exchange, ...] = ()
+        if not differs:
+            exchanges = (
+                *(
+                    Exchange(frozenset((fault,)), one)
+                    for fault in ordered
+                    for one in self._alike(faults, fault)
+                ),
+                *self._other_covers(faults),
+            )
+        return Explanation(ordered, exchanges, differs)
 
     # -- comparing ---------------------------------------------------------------------------------
 
-    def _differs(
-        self, faults: Faults, order: Iterable[str | None] = (), *, most: int | None = None
-    ) -> dict[tuple[str | None, int], int]:
-        """(state, row) → lines that read otherwise than with these faults; stops beyond `most` of them."""
+    def _differs(self, faults: Faults, order: Iterable[str | None] = (), *, most: int | None = None) -> int:
+        """How many readings differ from what these faults would give; stops counting beyond `most`."""
         board = self._board(faults)
-        found: dict[tuple[str | None, int], int] = {}
         if board is None:
-            return dict.fromkeys(((None, row) for row in range(REST + 2)), ROW)
+            return _NEVER
+        count = 0
         for state in dict.fromkeys((*order, *self.states)):
             if state not in self.states:
                 continue
             self.left -= 1
             table = board.table(frozenset(() if state is None else (state,)))
-            for row, lines in self._rows(self.states[state], table):
-                found[state, row] = lines
-            if most is not None and len(found) > most:
+            count += sum(wrong.bit_count() for _, wrong in self._rows(self.states[state], table))
+            if most is not None and count > most:
                 break
-        return found
+        return count
+
+    def _where_differs(self, faults: Faults) -> dict[tuple[str | None, int], int]:
+        """(state, row) → the lines that read otherwise than with these faults."""
+        board = self._board(faults)
+        if board is None:
+            return {}
+        return {
+            (state, row): wrong
+            for state, seen in self.states.items()
+            for row, wrong in self._rows(seen, board.table(frozenset(() if state is None else (state,))))
+        }
 
     def _rows(self, seen: Observation, table: Table) -> Iterator[tuple[int, int]]:
         usable = seen.over & ~seen.held & ~seen.slow & ~self.ignored
@@ -141,39 +166,49 @@ class _Search:
 
     # -- searching ---------------------------------------------------------------------------------
 
-    def _better(
-        self, faults: Faults, differs: dict[tuple[str | None, int], int]
-    ) -> tuple[Faults, dict[tuple[str | None, int], int]] | None:
-        """One step that leaves fewer readings unexplained: a fault more, one less, or one exchanged."""
-        best: tuple[Faults, dict[tuple[str | None, int], int]] | None = None
-        fewest = len(differs)
-        concerned = tuple(dict.fromkeys(state for state, _ in differs))
-        near = self._near_difference(differs)
-        for changed in self._steps(faults, near):
-            if self.left <= 0:
-                break
-            found = self._differs(changed, concerned, most=fewest - 1)
-            if len(found) < fewest:
-                best, fewest = (changed, found), len(found)
-                if not found:
-                    break
-        return best
+    def _searched(self, roots: Sequence[Faults], leaks: bool) -> list[tuple[int, Faults]]:
+        """Sets that explain everything, or as much as was found; from each root a few at a time."""
+        ahead = [(self._differs(root), root) for root in dict.fromkeys(roots)]
+        seen = set(roots)
+        for _ in range(_ROUNDS):
+            whole = [one for one in ahead if not one[0]]
+            if whole or self.left <= 0:
+                return whole or ahead
+            further: list[tuple[int, int, Faults]] = []
+            for differs, faults in ahead:
+                where = self._where_differs(faults)
+                concerned = tuple(dict.fromkeys(state for state, _ in where))
+                for changed in self._steps(faults, self._near_difference(where, leaks)):
+                    if changed in seen or self.left <= 0:
+                        continue
+                    seen.add(changed)
+                    now = self._differs(changed, concerned, most=differs - 1)
+                    if now < differs:
+                        further.append((now, len(further), changed))
+            if not further:
+                return ahead
+            best = sorted(further, key=lambda one: (one[0], len(one[2]), one[1]))[:_BEAM]
+            ahead = [(differs, faults) for differs, _, faults in best]
+        return ahead
 
-    def _steps(self, faults: Faults, near: Sequence[Fault]) -> Iterator[Faults]:
-        for one in near:
-            if one not in faults:
-                yield faults | {one}
+    def _steps(self, faults: Faults, near: Sequence[tuple[Fault, ...]]) -> Iterator[Faults]:
+        """A fault more (or two that go together), one less, or one exchanged."""
+        for some in near:
+            if not set(some) <= faults:
+                yield faults | set(some)
         for gone in sorted(faults, key=str):
             yield faults - {gone}
-        for one in near:
+        for some in near:
             for gone in sorted(faults, key=str):
-                if one not in faults and self._touch(one, gone):
-                    yield faults - {gone} | {one}
+                if not set(some) <= faults and any(self._touch(one, gone) for one in some):
+                    yield faults - {gone} | set(some)
 
     def _touch(self, one: Fault, other: Fault) -> bool:
         return bool(set(self._lines(one)) & set(self._lines(other)))
 
-    def _near_difference(self, differs: Mapping[tuple[str | None, int], int]) -> list[Fault]:
+    def _near_difference(
+        self, differs: Mapping[tuple[str | None, int], int], leaks: bool
+    ) -> list[tuple[Fault, ...]]:
         """Faults at the switches and lines of readings that differ, likeliest first."""
         names: dict[str, None] = {}
         lines: dict[int, None] = {}
@@ -186,11 +221,11 @@ class _Search:
                 for place in ((a, b), (b, a)):
                     if place in self.at:
                         names[self.at[place]] = None
-        if len(lines) > 10:
-            lines = dict.fromkeys(list(lines)[:10])
         some = list(names)[:12]
+        lines = dict.fromkeys(list(lines)[:10])
+        own = dict.fromkeys(gpio for name in some for gpio in self._lines(Fault("open", (name,))))
         found = [Fault(kind, (name,)) for name in some for kind in self._kinds(name)]
-        found += [fault for gpio in lines for fault in self._line_faults(gpio)]
+        found += [fault for gpio in {**lines, **own} for fault in self._line_faults(gpio)]
         found += [Fault("bridge", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(sorted(lines), 2)]
         for name in some[:6]:
             found += self._node_bridges(name, lines)
@@ -198,7 +233,14 @@ class _Search:
         for group in (self.wiring.rows, self.wiring.columns):
             both = [gpio for gpio in group if gpio in lines]
             found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(sorted(both), 2)]
-        return list(dict.fromkeys(canonical(fault) for fault in found))
+        if leaks:
+            found += [_dirt(a, b) for a, b in combinations(sorted({**lines, **own}), 2)]
+        together = [
+            (Fault("open", (f"GPIO{gpio}",)), Fault(kind, (f"GPIO{gpio}",)))
+            for gpio in own
+            for kind in ("low", "high")
+        ]
+        return [*((fault,) for fault in dict.fromkeys(map(canonical, found))), *together]
 
     def _kinds(self, name: str) -> tuple[str, ...]:
         plain = self.switches[name].direct is not None or self.wiring.diodes is Diodes.NONE
@@ -220,15 +262,13 @@ class _Search:
             if other != name and switch.direct is None and {switch.row, switch.column} & wanted:
                 yield Fault("bridge", _in_order((name, other)))
 
-    def _without_needless(self, faults: Faults, differs: Mapping[tuple[str | None, int], int]) -> Faults:
+    def _without_needless(self, faults: Faults, differs: int) -> Faults:
         """Leaves out what explains nothing, and puts one fault for two that it explains."""
-        for fault in sorted(faults, key=self._likeliness, reverse=True):
-            if fault.kind in ("leaky", "slow") or self.left <= 0:
-                continue
-            if len(self._differs(faults - {fault}, self._states_of(fault), most=len(differs))) <= len(
-                differs
-            ):
-                faults = faults - {fault}
+        for fault in sorted(faults, key=_likeliness, reverse=True):
+            if fault.kind != "leaky" and self.left > 0:
+                fewer = faults - {fault}
+                if self._differs(fewer, self._states_of(fault), most=differs) <= differs:
+                    faults = fewer
         if differs:
             return faults
         for one, other in combinations(sorted(faults, key=str), 2):
@@ -254,10 +294,48 @@ class _Search:
             if not set(instead) & faults and not self._differs(others | set(instead), order, most=0):
                 # Both must be needed, else it is the one that explains, and that is listed.
                 if len(instead) > 1 and any(
-                    not self._differs(others | {one}, order, most=0) for one in instead
+                    not self._differs(others | set(instead) - {one}, order, most=0) for one in instead
                 ):
                     continue
                 yield instead
+
+    def _other_covers(self, faults: Faults) -> Iterator[Exchange]:
+        """Silent switches told as other opens and cuts: as many as now, or as two or three switches."""
+        group = frozenset(one for one in faults if one.kind in ("open", "cut"))
+        silent = {name for one in group for name in self._silenced_by(one)} & set(self.states)
+        if not group or not 2 <= len(silent) <= _COVERED:
+            return
+        pieces: dict[Fault, frozenset[str]] = {}
+        for name in sorted(silent, key=self.order.__getitem__):
+            pieces[Fault("open", (name,))] = frozenset((name,))
+            for gpio in self._lines(Fault("open", (name,))):
+                for one in self._line_faults(gpio):
+                    hushed = self._silenced_by(one) & set(self.states)
+                    if one.kind in ("open", "cut") and hushed and hushed <= silent:
+                        pieces[one] = frozenset(hushed)
+        most = max(len(group), len(silent) if len(silent) <= 3 else 0)
+        for count in range(1, most + 1):
+            for some in combinations(pieces, count):
+                if self.left <= 0:
+                    return
+                told = {name for one in some for name in pieces[one]}
+                needed = all(
+                    told != frozenset().union(*(pieces[o] for o in some if o != one)) for one in some
+                )
+                once = len(group - set(some)) > 1 or len(set(some) - group) > 1
+                if told == silent and needed and once:
+                    others = faults - group
+                    if not self._differs(others | set(some), self._states_of(some[0]), most=0):
+                        yield Exchange(group - set(some), tuple(one for one in some if one not in group))
+
+    def _silenced_by(self, fault: Fault) -> set[str]:
+        """The switches that this open or cut keeps from answering."""
+        if fault.kind not in ("open", "cut"):
+            return set()
+        if fault.where[0] in self.switches:
+            return {fault.where[0]}
+        on = switches_on(self.wiring, int(fault.where[0][4:]))
+        return set(on[on.index(fault.where[1]) + 1 :] if fault.kind == "cut" else on)
 
     def _near(self, fault: Fault, faults: Faults) -> list[Fault]:
         """Single faults that might read as this one does."""
@@ -280,20 +358,33 @@ class _Search:
                 for one in self._line_faults(gpio)
                 if one.kind in ("cut", "open")
             ]
+            if fault.where[0] in self.switches:
+                found += self._with_hidden(fault.where[0])
         elif kind in ("low", "high"):
             touching = {gpio for each in faults for gpio in self._lines(each)} - set(lines)
             found += [Fault("bridge", (f"GPIO{a}", f"GPIO{b}")) for a in lines for b in touching]
             found += [Fault("closed", (name,)) for name in names if self.switches[name].direct is not None]
+            found += [
+                Fault("closed", (self.at[place],))
+                for a in lines
+                for b in touching
+                for place in ((a, b), (b, a))
+                if place in self.at
+            ]
         elif kind == "bridge" and fault.where[0] not in self.switches:
             touching = {
                 gpio
                 for each in faults
-                if each.kind in ("bridge", "low", "high")
+                if each.kind in ("bridge", "low", "high", "closed")
                 for gpio in self._lines(each)
             }
             found += [Fault("bridge", (f"GPIO{a}", f"GPIO{b}")) for a in lines for b in touching if a != b]
             found += [Fault(each, (f"GPIO{a}",)) for a in lines for each in ("low", "high")]
-            found += [Fault("closed", (self.at[place],)) for place in _both_ways(lines) if place in self.at]
+            found += [
+                Fault("closed", (self.at[place],))
+                for place in _both_ways([*lines, *(touching - set(lines))])
+                if place in self.at
+            ]
         elif kind == "bridge":
             found += [one for name in names for one in self._node_bridges(name, self.all_lines)]
             found += [Fault("shorted", (name,)) for name in names]
@@ -309,6 +400,7 @@ class _Search:
             for group in (self.wiring.rows, self.wiring.columns):
                 found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(group, 2)]
             found += [Fault("swapped", _in_order(both)) for both in combinations(names[:_NEAR], 2)]
+            found += [one for name in names[:2] for one in self._with_hidden(name)]
         elif kind in ("reversed", "shorted", "closed"):
             found += [Fault(each, (name,)) for name in names for each in self._kinds(name)]
             found += [Fault("low", (f"GPIO{gpio}",)) for gpio in lines]
@@ -317,18 +409,24 @@ class _Search:
             if kind == "shorted":
                 found += [one for name in names for one in self._node_bridges(name, self.all_lines)]
         if kind in ("bridge", "closed", "reversed", "leaky"):
-            found += [
-                Fault("leaky", (f"GPIO{a}", f"GPIO{b}"), _DIRT) for a, b in combinations(sorted(lines), 2)
-            ]
+            found += [_dirt(a, b) for a, b in combinations(sorted(lines), 2)]
         return [one for one in dict.fromkeys(map(canonical, found)) if one != fault]
 
+    def _with_hidden(self, name: str) -> Iterator[Fault]:
+        """This one exchanged with a switch that no press could judge."""
+        for other in self.switches:
+            if other != name and other not in self.states:
+                yield Fault("swapped", _in_order((name, other)))
+
     def _pairs_near(self, fault: Fault) -> Iterator[tuple[Fault, ...]]:
-        """A diode shorted under a switch that is closed reads as its two lines joined."""
-        if fault.kind == "bridge" and self.wiring.diodes is not Diodes.NONE:
-            for place in _both_ways(self._lines(fault)):
-                if place in self.at and fault.where[0] not in self.switches:
-                    name = self.at[place]
-                    yield (Fault("closed", (name,)), Fault("shorted", (name,)))
+        """A diode shorted under a switch that is closed joins its two lines; one that is in backwards leads
+        the other way."""
+        if self.wiring.diodes is Diodes.NONE or fault.where[0] in self.switches:
+            return
+        if fault.kind in ("bridge", "leaky", "low", "high"):
+            for name in [self.at[place] for place in _both_ways(self._lines(fault)) if place in self.at]:
+                yield (Fault("closed", (name,)), Fault("shorted", (name,)))
+                yield (Fault("closed", (name,)), Fault("reversed", (name,)))
 
     @property
     def all_lines(self) -> tuple[int, ...]:
@@ -355,14 +453,19 @@ class _Search:
             names = [*names, *on]
         return [*names, None] if fault.kind in ("open", "cut", "swapped") else [None, *names]
 
-    def _likeliness(self, fault: Fault) -> tuple[int, str]:
-        return (_LIKELY.index(fault.kind) if fault.kind in _LIKELY else len(_LIKELY), str(fault))
-
 
 _DIRT = "47k"  # anything from 10 to 200 kOhm reads alike
 
 # Common practice among people who solder boards by hand, likeliest first.
 _LIKELY = ("bridge", "open", "reversed", "low", "high", "closed", "shorted", "cut", "swapped")
+
+
+def _likeliness(fault: Fault) -> tuple[int, str]:
+    return (_LIKELY.index(fault.kind) if fault.kind in _LIKELY else len(_LIKELY), str(fault))
+
+
+def _dirt(a: int, b: int) -> Fault:
+    return Fault("leaky", (f"GPIO{a}", f"GPIO{b}"), _DIRT)
 
 
 def _in_order(words: Sequence[str]) -> tuple[str, ...]:

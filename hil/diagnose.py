@@ -19,6 +19,7 @@ from keyc.pins import neighbours, package_pin_of_gpio
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from hil.alike import Exchange
     from hil.board import Fault as Planted
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Positions
@@ -118,23 +119,29 @@ class _Diagnosis:
             fault = named.get(planted) or self._fault_of(planted)
             if fault is None:
                 return faults
-            others = [self._instead(each) for each in found.alike.get(planted, ())]
-            checked.append(
-                replace(fault, causes=(*fault.causes, *(one for one in others if one is not None)))
-            )
+            others = [
+                cause
+                for each in found.alike
+                if planted == next(one for one in found.faults if one in each.of)
+                and (cause := self._instead(planted, each)) is not None
+            ]
+            checked.append(replace(fault, causes=(*fault.causes, *others)))
         return checked
 
-    def _instead(self, planted: tuple[Planted, ...]) -> Cause | None:
+    def _instead(self, planted: Planted, exchange: Exchange) -> Cause | None:
         """What would read the same, as a cause of its own."""
-        faults = [self._fault_of(one) for one in planted]
+        faults = [self._fault_of(one) for one in exchange.instead]
         causes = [fault.causes[0] for fault in faults if fault is not None]
-        if len(causes) < len(planted):
+        also = tuple(str(one) for one in sorted(exchange.of - {planted}, key=str))
+        if len(causes) < len(exchange.instead):
             return None
+        instead = f" (and then {' and '.join(also)} is no fault)" if also else ""
         return Cause(
-            "or, which reads the same: " + ", and ".join(cause.what for cause in causes),
+            f"or, which reads the same{instead}: " + ", and ".join(cause.what for cause in causes),
             "; ".join(dict.fromkeys(cause.look_at for cause in causes)),
             "; ".join(dict.fromkeys(cause.meter for cause in causes)),
             tuple(fault.title for fault in faults if fault is not None),
+            also,
         )
 
     def _fault_of(self, planted: Planted) -> Fault | None:

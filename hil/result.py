@@ -142,10 +142,11 @@ class Cause:
     look_at: str
     meter: str
     faults: tuple[str, ...] = ()  # where it is other faults than the one it is listed with: their words
+    instead_of: tuple[str, ...] = ()  # further faults of the result that these would stand in for
 
     def as_json(self) -> dict[str, Any]:
-        told = {"what": self.what, "look_at": self.look_at, "meter": self.meter}
-        return {**told, "faults": list(self.faults)}
+        told: dict[str, Any] = {"what": self.what, "look_at": self.look_at, "meter": self.meter}
+        return {**told, "faults": list(self.faults), "instead_of": list(self.instead_of)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,9 +162,9 @@ class Fault:
     pins: tuple[str, ...] = ()  # the pins that it concerns
 
     @property
-    def alike(self) -> tuple[tuple[str, ...], ...]:
-        """What would read the same in this fault's place, likeliest first; each is one fault or a pair."""
-        return tuple(dict.fromkeys(cause.faults for cause in self.causes if cause.faults))
+    def alike(self) -> tuple[Cause, ...]:
+        """The causes that are other faults, which would read the same in this one's place."""
+        return tuple(cause for cause in self.causes if cause.faults)
 
     @property
     def id(self) -> str:
@@ -183,7 +184,6 @@ class Fault:
             "rank": self.rank,
             "causes": [one.as_json() for one in self.causes],
             "evidence": list(self.evidence),
-            "alike": [list(one) for one in self.alike],
             "switches": list(self.switches),
             "pins": list(self.pins),
         }

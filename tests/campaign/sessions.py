@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import product
 from random import Random
 from typing import Literal
 
 from boards import Desk
 from copper_graph import Reference
 
+from hil.alike import canonical
 from hil.board import Fault
+from hil.judge import switches_on
 from hil.result import PositionVerdict, Result
 from hil.stages.positions import Kind
 from keyc.keyboard import Wiring
@@ -80,20 +81,17 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
     visible = any(
         differs(wiring, planted, (), state) for state in (None, *(each.name for each in wiring.switches))
     )
-    listed = [_choices(wiring, fault) for fault in result.faults]
+    listed = _listed(wiring, result)
     wanted = settled(wiring, planted)
-    titles = frozenset(one for choices in listed for one in choices[0])
-    sets = 1
-    for choices in listed:
-        sets *= len(choices)
-    first = _explains(wiring, titles, wanted, planted)
+    hidden = frozenset(one for one in wanted if _is_hidden(wiring, one, result))
+    first = _explains(wiring, listed[0], wanted, hidden)
     return Score(
         planted=planted,
         visible=visible,
         found=bool(result.faults),
-        named=first or _is_listed(wiring, listed, wanted, planted),
+        named=first or any(_explains(wiring, one, wanted, hidden) for one in listed),
         first=first,
-        sets=sets,
+        sets=len(listed),
         asked=desk.asked,
         slips=desk.slips,
         not_proven=sum(one.verdict is not PositionVerdict.PROVEN for one in result.positions),
@@ -101,9 +99,28 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
     )
 
 
-def _choices(wiring: Wiring, fault: object) -> list[frozenset[Fault]]:
-    every = [(fault.title,), *fault.alike]  # type: ignore[attr-defined]
-    return [frozenset(_fault(wiring, words) for words in one) for one in every]
+def _listed(wiring: Wiring, result: Result) -> list[frozenset[Fault]]:
+    """Every fault set that the result lists, the first one first; of very many the first 500."""
+    plain = frozenset(_fault(wiring, fault.title) for fault in result.faults)
+    exchanges = [
+        (
+            frozenset(_fault(wiring, words) for words in (fault.title, *cause.instead_of)),
+            frozenset(_fault(wiring, words) for words in cause.faults),
+        )
+        for fault in result.faults
+        for cause in fault.alike
+    ]
+    found = {plain: None}
+    waiting = [(plain, 0, plain)]
+    while waiting and len(found) < 500:
+        now, at, untouched = waiting.pop(0)
+        for n in range(at, len(exchanges)):
+            gone, instead = exchanges[n]
+            if gone <= untouched:
+                changed = now - gone | instead
+                found[changed] = None
+                waiting.append((changed, n + 1, untouched - gone))
+    return list(found)
 
 
 def _fault(wiring: Wiring, words: str) -> Fault:
@@ -111,36 +128,36 @@ def _fault(wiring: Wiring, words: str) -> Fault:
     if kind == "cut":
         return Fault("cut", (where[0], where[2]))
     if kind in ("leaky", "slow"):
-        return Fault(kind, tuple(where), "47k" if kind == "leaky" else "5nF")
+        return canonical(Fault(kind, tuple(where[:2]), "47k" if kind == "leaky" else "5nF"))
     return next(iter(settled(wiring, (Fault(kind, tuple(where)),))))
 
 
-def _is_listed(
-    wiring: Wiring, listed: list[list[frozenset[Fault]]], wanted: frozenset[Fault], planted: tuple[Fault, ...]
-) -> bool:
-    """Whether some choice of one set a fault makes the planted set, less what reads the same without it."""
-    usable = [[one for one in choices if one <= wanted] for choices in listed]
-    if not all(usable):
-        return False
-    tried = 0
-    for choice in product(*usable):
-        tried += 1
-        if tried > 200:
-            return False
-        if _explains(wiring, frozenset().union(*choice), wanted, planted):
-            return True
-    return False
+def _is_hidden(wiring: Wiring, fault: Fault, result: Result) -> bool:
+    """Whether the result says of every place of this fault that another fault hides it."""
+    verdicts = {one.switch: one for one in result.positions}
+    titles = {one.title for one in result.faults}
+    names = {word for word in fault.where if word in verdicts}
+    if fault.kind == "cut" or not names:
+        gpios = [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
+        names = {name for gpio in gpios for name in switches_on(wiring, gpio)}
+    return bool(names) and all(
+        verdicts[name].verdict is PositionVerdict.UNTESTED and set(verdicts[name].blocked_by) & titles
+        for name in names
+    )
 
 
 def _explains(
-    wiring: Wiring, named: frozenset[Fault], wanted: frozenset[Fault], planted: tuple[Fault, ...]
+    wiring: Wiring, named: frozenset[Fault], wanted: frozenset[Fault], hidden: frozenset[Fault]
 ) -> bool:
+    """Whether these are the planted ones, less what the result calls hidden and what reads no different."""
     if named == wanted:
         return True
-    if not named <= wanted:
+    if not named <= wanted or (wanted and not named):
         return False
+    if wanted - named <= hidden:
+        return True
     states = (None, *(each.name for each in wiring.switches))
-    return not any(differs(wiring, tuple(wanted), tuple(named), state) for state in states)
+    return not any(differs(wiring, tuple(wanted), tuple(named | hidden), state) for state in states)
 
 
 def differs(wiring: Wiring, one: tuple[Fault, ...], other: tuple[Fault, ...], pressed: str | None) -> bool:
@@ -160,7 +177,9 @@ def _readings(wiring: Wiring, faults: tuple[Fault, ...], pressed: str | None) ->
     graph.solve()
     lines = [("die", gpio) for gpio in range(30)]
     own = [*wiring.rows, *wiring.columns, *wiring.direct_pins]
-    found = [graph.reading(line, None) for line in lines] + [graph.reading_down(line) for line in lines]
+    found = [graph.reading(line, None) for line in lines]
+    if pressed is None:  # while it watches, the bench pulls nothing down
+        found += [graph.reading_down(line) for line in lines]
     for driven in own:
         found += [graph.reading(line, driven) for line in lines if line[1] != driven]
     return tuple(found)
