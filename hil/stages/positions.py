@@ -19,7 +19,7 @@ from enum import Enum
 from typing import TYPE_CHECKING
 
 from hil.ghosts import Ghosts
-from hil.judge import Judgement, Matrix, State
+from hil.judge import Judgement, Matrix, State, lines_of
 from hil.observe import ROW, Observation, pairs
 from hil.result import Position, PositionVerdict
 from keyc.keyboard import Diodes
@@ -98,6 +98,8 @@ class Positions:
     ) -> None:
         """`base`: the table with nothing pressed. `now`: the table as it is (left out: the same).
         `fingers`: presses come from a finger, not from tweezers, which scratch."""
+        # What an indicator's LED or a pin of the module lets through is no business of a switch.
+        base = base.within(lines_of(matrix.wiring))
         self.matrix, self.lines, self.base = matrix, lines, base
         self.ghosts = Ghosts(matrix)
         self.asked: str | None = None
