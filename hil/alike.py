@@ -13,7 +13,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from hil.board import Board, Fault, Table
-from hil.judge import switches_on
+from hil.judge import lines_of, switches_on
 from hil.observe import REST, Observation, mask_of, members
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes
@@ -78,6 +78,10 @@ class _Search:
         self.switches = {switch.name: switch for switch in wiring.switches}
         self.order = {name: n for n, name in enumerate(self.switches)}
         self.ignored = mask_of(pin for dial in wiring.dials for pin in (dial.pin_a, dial.pin_b))
+        # What a module or an indicator does with a pin that is no line of the matrix is no fault of it.
+        rest = evidence.rest
+        held = rest.row(REST) | (0 if rest.down is None else rest.over & ~rest.down)
+        self.ignored |= held & ~lines_of(wiring)
         self.at = {(s.row, s.column): s.name for s in wiring.switches if s.direct is None}
         self.states: dict[str | None, Observation] = {None: evidence.rest}
         self.states.update(evidence.pressed)
@@ -108,6 +112,7 @@ class _Search:
                     for one in self._alike(faults, fault)
                 ),
                 *self._other_covers(faults),
+                *self._by_dirt(faults),
             )
         return Explanation(ordered, exchanges, differs)
 
@@ -276,6 +281,8 @@ class _Search:
                 continue
             for instead in (*self._near(one, faults), *self._near(other, faults)):
                 changed = faults - {one, other} | {instead}
+                if instead.kind == "leaky":
+                    continue
                 if len(changed) < len(faults) and not self._differs(changed, self._states_of(one), most=0):
                     faults = changed
                     break
@@ -327,6 +334,16 @@ class _Search:
                     others = faults - group
                     if not self._differs(others | set(some), self._states_of(some[0]), most=0):
                         yield Exchange(group - set(some), tuple(one for one in some if one not in group))
+
+    def _by_dirt(self, faults: Faults) -> Iterator[Exchange]:
+        """Two faults that dirt between two lines would explain alone."""
+        for one, other in combinations(sorted(faults, key=str), 2):
+            if self._touch(one, other) and "leaky" not in (one.kind, other.kind):
+                lines = sorted({*self._lines(one), *self._lines(other)})
+                for a, b in combinations(lines[:4], 2):
+                    leak, both = _dirt(a, b), frozenset((one, other))
+                    if not self._differs(faults - both | {leak}, self._states_of(one), most=0):
+                        yield Exchange(both, (leak,))
 
     def _silenced_by(self, fault: Fault) -> set[str]:
         """The switches that this open or cut keeps from answering."""

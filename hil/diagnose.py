@@ -180,6 +180,8 @@ class _Diagnosis:
     def _held_lines(self) -> list[Fault]:
         found = []
         for line in self.findings.lines:
+            if line.role == "unused":
+                continue  # a module holds some of its pins by itself
             if line.verdict is LineVerdict.LOW:
                 found.append(self._low(line))
             elif line.verdict is LineVerdict.HIGH:

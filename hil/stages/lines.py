@@ -40,7 +40,12 @@ class LineFindings:
 
     @property
     def bad(self) -> bool:
-        return bool(self.closed or self.maybe_closed) or any(one.verdict in BAD_LINES for one in self.lines)
+        """Whether something has to be mended. A pin of no role that is held is a module's own affair."""
+        held = (LineVerdict.LOW, LineVerdict.HIGH)
+        return bool(self.closed or self.maybe_closed) or any(
+            one.verdict in BAD_LINES and not (one.role == "unused" and one.verdict in held)
+            for one in self.lines
+        )
 
     def troubles_of(self, gpio: int) -> tuple[str, ...]:
         """The faults of a line, in the words that would plant them."""
