@@ -62,6 +62,7 @@ def _parser() -> ArgumentParser:
     bench.add_argument(
         "--after", metavar="STEP", default="", help="the step of assembly done last: bare, plate …"
     )
+    bench.add_argument("--touched", metavar="SW7,D7,GPIO3", help="after a mend: ask only for what it touched")
     bench.add_argument("--with", dest="tool", choices=("finger", "tweezers"), default="finger")
     bench.add_argument(
         "--record",
@@ -98,6 +99,12 @@ def _parser() -> ArgumentParser:
     read.add_argument("--side", choices=("front", "back"), default="front")
     read.add_argument("--format", choices=("text", "json"), default="text")
     read.set_defaults(command=_read)
+
+    compare = commands.add_parser("compare", help="what changed between two records")
+    compare.add_argument("old", metavar="OLD")
+    compare.add_argument("new", metavar="NEW", help="the same file twice: its last two runs")
+    compare.add_argument("--format", choices=("text", "json"), default="text")
+    compare.set_defaults(command=_compare)
     return parser
 
 
@@ -148,6 +155,31 @@ def _read(options: Namespace) -> int:
     _hand_over(options, result, keyboard)
     # The rig had no part in this: what can't be read is wrong input.
     return WRONG if result.verdict is Verdict.ERROR else _status(result)
+
+
+def _compare(options: Namespace) -> int:
+    from pathlib import Path
+
+    from hil.history import changes, compared_text, runs_in
+    from keyc.diagnostics import UserError
+
+    old, new = ([run for run in runs_in(Path(path)) if run.verdicts] for path in (options.old, options.new))
+    if options.old == options.new:
+        old = old[:-1]
+    for path, runs in ((options.old, old), (options.new, new)):
+        if not runs:
+            raise UserError(
+                f"{path} holds no run to compare", "a run comes to verdicts in its stage positions"
+            )
+    found = changes(old[-1], new[-1])
+    if options.format == "json":
+        from hil.result import SCHEMA
+
+        told = {"old": old[-1].when, "new": new[-1].when, "changes": [one.as_json() for one in found]}
+        print_json({"schema": SCHEMA, "tool": _tool(), **told})
+    else:
+        print(compared_text(old[-1], new[-1]))
+    return WRONG if any(one.worse for one in found) else DONE
 
 
 def _bench(options: Namespace) -> int:
