@@ -183,7 +183,12 @@ def touched_switches(words: str, wiring: Wiring) -> frozenset[str]:
     found: set[str] = set()
     for word in filter(None, (each.strip() for each in words.split(","))):
         gpio = gpio_of(word)
-        names = {switch.name for switch in wiring.switches if word in (switch.name, switch.diode)}
+        # A file that names no diodes: D7 is the one of SW7 (common practice).
+        names = {
+            switch.name
+            for switch in wiring.switches
+            if word in (switch.name, switch.diode or switch.name.replace("SW", "D"))
+        }
         if gpio is not None:
             names.update(switches_on(wiring, gpio))
         if not names and gpio is None:
