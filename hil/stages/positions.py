@@ -123,6 +123,7 @@ class Positions:
         self._opened: set[str] = set()  # read pressed at rest, and then let go
         self._last_touch: tuple[str, int] | None = None
         self._judgeable: dict[str, bool] = {}
+        self._elsewhere: Observation | None = None  # since the question: contact where no switch is
         self._tables: dict[str, list[Observation]] = {}  # asked → what was read then, nothing else held
         self._one_way = {
             switch.name: bool(matrix.backward(switch.name) & ~base.readable & ~_blinded(base))
@@ -145,6 +146,7 @@ class Positions:
         """From here on presses answer this question. None: free order."""
         self.asked, self.instead = asked, instead
         self._rattled_since_asked = False
+        self._elsewhere = None
 
     def silent(self) -> Noted | None:
         """The person says that the switch asked for doesn't answer."""
@@ -155,7 +157,8 @@ class Positions:
             self._rattled_while_asked.add(self.asked)
             return Noted(Kind.UNSTEADY, None, self.asked)
         self._while_asked.setdefault(self.asked, []).append(None)
-        self._read(self.asked, self._now)
+        self._read(self.asked, self._elsewhere or self._now)
+        self._elsewhere = None
         return Noted(Kind.SILENT, None, self.asked)
 
     def restart(self, base: Observation) -> None:
@@ -178,6 +181,8 @@ class Positions:
         released = self._releases(table)
         judged = self.matrix.judgement(before, table)
         if not judged.pressed:
+            if table.low & ~before.low & table.readable & before.readable:
+                self._elsewhere = table
             return Noted(Kind.RELEASED, released[0], self.asked) if released else None
         if self.asked is not None and not (judged.switch and self._is_another(judged.switch)):
             self._read(self.asked, table)
