@@ -11,6 +11,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from pathlib import Path
 from platform import platform
 from typing import TYPE_CHECKING, Any
@@ -18,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from keyc.cache import cache_folder
 from keyc.diagnostics import UserError
 from keyc.files import shipped
-from keyc.tables import FIRST_MODIFIER, TABLES_VERSION, Tables
+from keyc.tables import TABLES_VERSION, Further, Tables, modifier_bits
 
 if TYPE_CHECKING:
     from keyc.keyboard import Press
@@ -62,6 +63,64 @@ class _Timing(ctypes.Structure):
     _fields_ = (("debounce_us", ctypes.c_uint32), ("at_once", ctypes.c_bool))
 
 
+class _Rules(ctypes.Structure):
+    _fields_ = (
+        ("hold_after_us", ctypes.c_uint32),
+        ("chord_within_us", ctypes.c_uint32),
+        ("taps_within_us", ctypes.c_uint32),
+        ("tap_if_typing_within_us", ctypes.c_uint32),
+        ("repeat_if_tapped_within_us", ctypes.c_uint32),
+        ("flags", ctypes.c_uint8),
+    )
+
+
+class _Dual(ctypes.Structure):
+    _fields_ = (("tap", ctypes.c_uint16), ("hold", ctypes.c_uint16))
+
+
+class _Taps(ctypes.Structure):
+    _fields_ = (("first", ctypes.c_uint16), ("count", ctypes.c_uint16))
+
+
+class _Chord(ctypes.Structure):
+    _fields_ = (
+        ("first", ctypes.c_uint16),
+        ("count", ctypes.c_uint8),
+        ("layer", ctypes.c_uint8),
+        ("cell", ctypes.c_uint16),
+    )
+
+
+class _When(ctypes.Structure):
+    _fields_ = (("first", ctypes.c_uint16), ("count", ctypes.c_uint8), ("layer", ctypes.c_uint8))
+
+
+class _Further(ctypes.Structure):
+    """`struct keyc_further_tables`, field for field; the library's own functions are plain addresses."""
+
+    _fields_ = (
+        ("functions", ctypes.c_void_p),
+        ("match_chords", ctypes.c_void_p),
+        ("decide", ctypes.c_void_p),
+        ("count_taps", ctypes.c_void_p),
+        ("modes", ctypes.c_void_p),
+        ("typing", ctypes.c_void_p),
+        ("rules", ctypes.POINTER(_Rules)),
+        ("rules_of", ctypes.POINTER(ctypes.c_uint8)),
+        ("duals", ctypes.POINTER(_Dual)),
+        ("taps", ctypes.POINTER(_Taps)),
+        ("tap_cells", ctypes.POINTER(ctypes.c_uint16)),
+        ("chords", ctypes.POINTER(_Chord)),
+        ("chord_members", ctypes.POINTER(ctypes.c_uint8)),
+        ("whens", ctypes.POINTER(_When)),
+        ("when_layers", ctypes.POINTER(ctypes.c_uint8)),
+        ("sequences", ctypes.POINTER(ctypes.c_uint16)),
+        ("strokes", ctypes.POINTER(ctypes.c_uint16)),
+        ("chord_count", ctypes.c_uint16),
+        ("when_count", ctypes.c_uint8),
+    )
+
+
 class _Tables(ctypes.Structure):
     """`struct keyc_tables`, field for field; `Engine` compares the sizes."""
 
@@ -81,6 +140,7 @@ class _Tables(ctypes.Structure):
         ("actions", ctypes.POINTER(_Action)),
         ("timings", ctypes.POINTER(_Timing)),
         ("timing_of", ctypes.POINTER(ctypes.c_uint8)),
+        ("further", ctypes.POINTER(_Further)),
     )
 
 
@@ -100,8 +160,9 @@ class EngineLibrary:
         self.functions = functions = ctypes.CDLL(str(path))
         pointer, word, time = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
         _declare(functions.keyc_host_bytes, word)
-        _declare(functions.keyc_host_keyboard_bytes, word, word)
+        _declare(functions.keyc_host_keyboard_bytes, word, ctypes.POINTER(_Tables))
         _declare(functions.keyc_host_tables_bytes, word)
+        _declare(functions.keyc_host_further_tables_bytes, word)
         _declare(functions.keyc_host_begin, ctypes.c_bool, pointer, pointer, ctypes.POINTER(_Tables), time)
         _declare(functions.keyc_host_clock_us, time, pointer)
         _declare(functions.keyc_host_restarted, ctypes.c_bool, pointer)
@@ -115,6 +176,12 @@ class EngineLibrary:
         _declare(functions.keyc_host_set_lines, None, pointer, word, word, rows, rows)
         if functions.keyc_host_tables_bytes() != ctypes.sizeof(_Tables):
             raise RuntimeError("keyc_tables has another size in C than here")
+        if functions.keyc_host_further_tables_bytes() != ctypes.sizeof(_Further):
+            raise RuntimeError("keyc_further_tables has another size in C than here")
+
+    def address(self, name: str) -> int:
+        """Where a function or a constant of the C lies."""
+        return ctypes.addressof(ctypes.c_char.in_dll(self.functions, name))
 
 
 class Engine:
@@ -122,9 +189,9 @@ class Engine:
 
     def __init__(self, library: EngineLibrary, tables: Tables, now_us: int = 0) -> None:
         self._functions = functions = library.functions
-        self._tables = _c_tables(tables)
+        self._tables = _c_tables(tables, library)
         self._host = _block(functions.keyc_host_bytes())
-        self._state = _block(functions.keyc_host_keyboard_bytes(tables.switch_count))
+        self._state = _block(functions.keyc_host_keyboard_bytes(ctypes.byref(self._tables)))
         if not functions.keyc_host_begin(self._host, self._state, ctypes.byref(self._tables), now_us):
             raise ValueError("the engine refuses these tables")
 
@@ -191,12 +258,16 @@ def _block(size: int) -> ctypes.Array[ctypes.c_uint64]:
     return (ctypes.c_uint64 * ((size + 7) // 8))()
 
 
-def _c_tables(tables: Tables) -> _Tables:
+def _bytes_of(values: Sequence[int]) -> ctypes.Array[ctypes.c_uint8]:
+    return (ctypes.c_uint8 * len(values))(*values)
+
+
+def _words_of(values: Sequence[int]) -> ctypes.Array[ctypes.c_uint16]:
+    return (ctypes.c_uint16 * len(values))(*values)
+
+
+def _c_tables(tables: Tables, library: EngineLibrary) -> _Tables:
     """The C form. ctypes keeps what its pointers point to alive as long as itself."""
-
-    def bytes_of(values: Sequence[int]) -> ctypes.Array[ctypes.c_uint8]:
-        return (ctypes.c_uint8 * len(values))(*values)
-
     cells = [cell for layer in tables.cells for cell in layer]
     actions = [_action(action) for action in tables.actions]
     timings = [_Timing(timing.debounce_us, timing.at_once) for timing in tables.timings]
@@ -208,20 +279,78 @@ def _c_tables(tables: Tables) -> _Tables:
         switch_count=tables.switch_count,
         layer_count=tables.layer_count,
         uses_second_interface=tables.uses_second_interface,
-        driven=bytes_of(tables.driven),
-        sensed=bytes_of(tables.sensed),
-        direct=bytes_of(tables.direct),
-        switch_at=bytes_of([number for line in tables.switch_at for number in line]),
-        cells=(ctypes.c_uint16 * len(cells))(*cells),
+        driven=_bytes_of(tables.driven),
+        sensed=_bytes_of(tables.sensed),
+        direct=_bytes_of(tables.direct),
+        switch_at=_bytes_of([number for line in tables.switch_at for number in line]),
+        cells=_words_of(cells),
         actions=(_Action * len(actions))(*actions),
         timings=(_Timing * len(timings))(*timings),
-        timing_of=None if tables.timing_of is None else bytes_of(tables.timing_of),
+        timing_of=None if tables.timing_of is None else _bytes_of(tables.timing_of),
+        further=ctypes.pointer(_c_further(tables.further, library)) if tables.further else None,
     )
 
 
+def _c_further(further: Further, library: EngineLibrary) -> _Further:
+    def used(name: str, rows: object) -> int | None:
+        return library.address(name) if rows else None
+
+    rules = [
+        _Rules(
+            one.hold_after_us,
+            one.chord_within_us,
+            one.taps_within_us,
+            one.tap_if_typing_within_us,
+            one.repeat_if_tapped_within_us,
+            one.hold_if_another_tapped | one.hold_if_another_pressed << 1 | one.next_twice_locks << 2,
+        )
+        for one in further.rules
+    ]
+    taps, tap_cells = _joined(further.taps)
+    firsts, strokes = _joined(further.sequences)
+    members_at, members = _joined([chord.members for chord in further.chords])
+    others_at, others = _joined([when.others for when in further.whens])
+    chords = [
+        _Chord(first, len(chord.members), chord.layer, chord.cell)
+        for first, chord in zip(members_at, further.chords, strict=True)
+    ]
+    whens = [
+        _When(first, len(when.others), when.layer)
+        for first, when in zip(others_at, further.whens, strict=True)
+    ]
+    return _Further(
+        functions=library.address("keyc_further_functions"),
+        match_chords=used("keyc_match_chords", chords),
+        decide=used("keyc_decide", further.duals),
+        count_taps=used("keyc_count_taps", taps),
+        modes=used("keyc_mode_functions", further.uses_modes),
+        typing=used("keyc_typing_functions", strokes),
+        rules=(_Rules * len(rules))(*rules),
+        rules_of=None if further.rules_of is None else _bytes_of(further.rules_of),
+        duals=(_Dual * len(further.duals))(*(_Dual(dual.tap, dual.hold) for dual in further.duals)),
+        taps=(_Taps * len(taps))(
+            *(_Taps(first, len(cells)) for first, cells in zip(taps, further.taps, strict=True))
+        ),
+        tap_cells=_words_of(tap_cells),
+        chords=(_Chord * len(chords))(*chords),
+        chord_members=_bytes_of(members),
+        whens=(_When * len(whens))(*whens),
+        when_layers=_bytes_of(others),
+        sequences=_words_of(firsts),
+        strokes=_words_of(strokes),
+        chord_count=len(chords),
+        when_count=len(whens),
+    )
+
+
+def _joined(rows: Sequence[Sequence[int]]) -> tuple[list[int], list[int]]:
+    """Where each row begins, and all of them one after the other."""
+    firsts = list(accumulate(map(len, rows), initial=0))[:-1]
+    return firsts, [number for row in rows for number in row]
+
+
 def _action(action: Press) -> _Action:
-    bits = sum(1 << (modifier - FIRST_MODIFIER) for modifier in action.modifiers)
-    return _Action(action.usage.page, action.usage.id, bits, 0)
+    return _Action(action.usage.page, action.usage.id, modifier_bits(action.modifiers), 0)
 
 
 def load() -> EngineLibrary:

@@ -67,6 +67,12 @@ _SOURCES: dict[str, tuple[str, ...]] = {
         "engine/engine_settle.c",
         "engine/engine_layers.c",
         "engine/engine_reports.c",
+        "engine/engine_further.c",
+        "engine/engine_decide.c",
+        "engine/engine_chords.c",
+        "engine/engine_taps.c",
+        "engine/engine_modes.c",
+        "engine/engine_typing.c",
     ),
     "bench": (
         "port/rp2040/enter_ram.S",

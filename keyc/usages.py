@@ -131,6 +131,11 @@ def modifier_of(name: str) -> int | None:
     return FIRST_MODIFIER + MODIFIER_NAMES.index(name) if name in MODIFIER_NAMES else None
 
 
+def is_modifier(usage: Usage) -> bool:
+    """Whether a usage is one of the eight modifiers."""
+    return usage.page == KEYBOARD_PAGE and 0 <= usage.id - FIRST_MODIFIER < len(MODIFIER_NAMES)
+
+
 def modifier_name(number: int) -> str:
     """The full name of a modifier's usage id, 0xE0 to 0xE7."""
     return MODIFIER_NAMES[number - FIRST_MODIFIER]

@@ -11,10 +11,21 @@ _Static_assert(KEYC_FIRST_BITMAP_BYTE + KEYC_FIRST_MODIFIER / 8u == KEYC_KEYBOAR
                "the bitmap reaches to the modifiers");
 _Static_assert(KEYC_KEYBOARD_REPORT_BYTES <= 64u, "a full-speed interrupt packet holds 64 bytes");
 
-static void keyc_clear(uint8_t *bytes, unsigned count)
+/* What the host sees of a held press. The last one shows nothing while it is only coming; and if its
+ * usage is down by another press already, that one lets it go, so that it can go down again. */
+static struct keyc_usage keyc_shown(const struct keyc_keyboard *keyboard, unsigned n)
 {
-    for (unsigned n = 0; n < count; ++n)
-        bytes[n] = 0;
+    const struct keyc_slot *slots = keyboard->slots;
+    unsigned last = keyboard->held_count - 1u;
+    struct keyc_usage usage = keyc_usage_of(keyboard->tables, slots[n].held_cell);
+    if (keyboard->coming) {
+        struct keyc_usage next = keyc_usage_of(keyboard->tables, slots[last].held_cell);
+        if (n == last || (next.page == usage.page && next.id == usage.id && !keyc_is_modifier(usage)))
+            usage.page = usage.modifiers = 0;
+    }
+    if (slots[n].held_by & KEYC_BY_LIFTED)
+        usage.modifiers = 0;
+    return usage;
 }
 
 static void keyc_write_keyboard(const struct keyc_keyboard *keyboard, uint8_t *bytes)
@@ -22,12 +33,11 @@ static void keyc_write_keyboard(const struct keyc_keyboard *keyboard, uint8_t *b
     uint8_t *keys = bytes + 2;
     uint8_t *bitmap = bytes + KEYC_FIRST_BITMAP_BYTE;
     unsigned count = 0;
+    const struct keyc_further_tables *further = keyboard->tables->further;
     keyc_clear(bytes, KEYC_KEYBOARD_REPORT_BYTES);
     for (unsigned n = 0; n < keyboard->held_count; ++n) {
-        const struct keyc_slot *slot = &keyboard->slots[n];
-        struct keyc_usage usage = keyc_usage_of(keyboard->tables, slot->held_cell);
-        if (!slot->modifiers_lifted)
-            bytes[0] |= usage.modifiers;
+        struct keyc_usage usage = keyc_shown(keyboard, n);
+        bytes[0] |= usage.modifiers;
         if (keyc_is_modifier(usage)) {
             bytes[0] |= (uint8_t)keyc_bit(usage.id - KEYC_FIRST_MODIFIER);
             continue;
@@ -42,6 +52,8 @@ static void keyc_write_keyboard(const struct keyc_keyboard *keyboard, uint8_t *b
             keys[count] = (uint8_t)usage.id;
         ++count;
     }
+    if (further && !keyboard->restarting)
+        further->functions->amend_keyboard(keyboard, bytes);
     /* HID 1.11 appendix C: more keys than there is room for, so all six say so; modifiers stay true */
     for (unsigned n = 0; count > KEYC_BOOT_KEYS && n < KEYC_BOOT_KEYS; ++n)
         keys[n] = KEYC_ERROR_ROLL_OVER;
@@ -52,7 +64,7 @@ static void keyc_write_consumer(const struct keyc_keyboard *keyboard, uint8_t *b
 {
     uint16_t latest = 0, before = 0;
     for (unsigned n = 0; n < keyboard->held_count; ++n) {
-        struct keyc_usage usage = keyc_usage_of(keyboard->tables, keyboard->slots[n].held_cell);
+        struct keyc_usage usage = keyc_shown(keyboard, n);
         if (usage.page != KEYC_PAGE_CONSUMER || usage.id == latest)
             continue;
         before = latest;
@@ -68,7 +80,7 @@ static void keyc_write_system(const struct keyc_keyboard *keyboard, uint8_t *byt
 {
     bytes[0] = 0;
     for (unsigned n = 0; n < keyboard->held_count; ++n) {
-        struct keyc_usage usage = keyc_usage_of(keyboard->tables, keyboard->slots[n].held_cell);
+        struct keyc_usage usage = keyc_shown(keyboard, n);
         if (usage.page == KEYC_PAGE_DESKTOP)
             bytes[0] = (uint8_t)usage.id;
     }
@@ -93,18 +105,15 @@ uint8_t keyc_current_report(const struct keyc_keyboard *keyboard, uint8_t which,
     return 0;
 }
 
-static const uint8_t *keyc_sent_report(const struct keyc_keyboard *keyboard, uint8_t which)
-{
-    if (which == KEYC_REPORT_KEYBOARD)
-        return keyboard->sent_keyboard;
-    return which == KEYC_REPORT_CONSUMER ? keyboard->sent_consumer : keyboard->sent_system;
-}
+/* Where each report lies in `sent`. */
+static const uint8_t keyc_sent_at[] = {0, KEYC_KEYBOARD_REPORT_BYTES,
+                                       KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES};
 
 /* Writes the report and returns its length if the host doesn't have it yet, else returns 0. */
 static uint8_t keyc_news(const struct keyc_keyboard *keyboard, uint8_t which, uint8_t *bytes)
 {
     uint8_t length = keyc_current_report(keyboard, which, bytes);
-    const uint8_t *sent = keyc_sent_report(keyboard, which);
+    const uint8_t *sent = keyboard->sent + keyc_sent_at[which];
     for (unsigned n = 0; n < length; ++n)
         if (bytes[n] != sent[n])
             return length;
@@ -123,48 +132,45 @@ static uint8_t keyc_next_report(const struct keyc_keyboard *keyboard, uint8_t *b
     return 0;
 }
 
-bool keyc_host_knows(const struct keyc_keyboard *keyboard)
-{
-    uint8_t bytes[KEYC_KEYBOARD_REPORT_BYTES];
-    uint8_t which;
-    return !keyboard->in_flight && keyc_next_report(keyboard, bytes, &which) == 0;
-}
-
-static void keyc_take_event(struct keyc_keyboard *keyboard)
-{
-    struct keyc_event event = keyboard->events[keyboard->first_event];
-    keyboard->first_event = (uint8_t)((keyboard->first_event + 1u) % KEYC_EVENTS);
-    --keyboard->event_count;
-    keyboard->keyboard_last = !event.pressed;
-    if (event.pressed)
-        keyc_press(keyboard, event.switch_number);
-    else
-        keyc_release(keyboard, event.switch_number);
-}
-
-void keyc_tell_host(struct keyc_keyboard *keyboard)
+/* Hands the port the next report. False: it takes none now, or there is none. */
+static bool keyc_send_next(struct keyc_keyboard *keyboard)
 {
     const struct keyc_port *port = keyboard->port;
     uint8_t bytes[KEYC_KEYBOARD_REPORT_BYTES];
     uint8_t which;
+    uint8_t length = keyc_next_report(keyboard, bytes, &which);
+    keyboard->host_knows = length == 0;
+    if (length == 0 || !port->port_send_report(port->context, which, bytes, length))
+        return false;
+    keyboard->in_flight = true;
+    for (unsigned n = 0; n < length; ++n)
+        keyboard->sent[keyc_sent_at[which] + n] = bytes[n];
+    return true;
+}
 
+/* One change at a time: the next one waits until the host has taken every report of the one before.
+ * The strokes of a sequence go before events. */
+void keyc_tell_host(struct keyc_keyboard *keyboard)
+{
     while (!keyboard->in_flight) {
-        uint8_t length = keyc_next_report(keyboard, bytes, &which);
-        if (length == 0) {
-            if (keyboard->event_count == 0)
+        if (!keyboard->host_knows) {
+            if (!keyc_send_next(keyboard) && !keyboard->host_knows)
                 return;
-            keyc_take_event(keyboard);
-            continue;
-        }
-        if (!port->port_send_report(port->context, which, bytes, length))
+        } else if (keyboard->coming) {
+            keyc_act(keyboard);
+        } else if (keyboard->typing) {
+            if (!keyboard->tables->further->functions->type_next_stroke(keyboard))
+                return;
+        } else if (keyboard->event_count == 0 || !keyc_take_event(keyboard)) {
             return;
-        keyboard->in_flight = true;
-        uint8_t *sent = which == KEYC_REPORT_KEYBOARD   ? keyboard->sent_keyboard
-                        : which == KEYC_REPORT_CONSUMER ? keyboard->sent_consumer
-                                                        : keyboard->sent_system;
-        for (unsigned n = 0; n < length; ++n)
-            sent[n] = bytes[n];
+        }
     }
+}
+
+bool keyc_has_told(const struct keyc_keyboard *keyboard)
+{
+    return keyboard->host_knows && !keyboard->in_flight && !keyboard->coming && !keyboard->typing &&
+           (keyboard->event_count == 0 || keyboard->undecided) && !keyc_is_settling(keyboard);
 }
 
 void keyc_report_sent(struct keyc_keyboard *keyboard)
@@ -173,18 +179,12 @@ void keyc_report_sent(struct keyc_keyboard *keyboard)
     keyc_tell_host(keyboard);
 }
 
-static void keyc_forget_sent(struct keyc_keyboard *keyboard)
-{
-    keyc_clear(keyboard->sent_keyboard, KEYC_KEYBOARD_REPORT_BYTES);
-    keyc_clear(keyboard->sent_consumer, KEYC_CONSUMER_REPORT_BYTES);
-    keyc_clear(keyboard->sent_system, KEYC_SYSTEM_REPORT_BYTES);
-}
-
 void keyc_reset_host_state(struct keyc_keyboard *keyboard)
 {
     keyboard->in_flight = false;
     keyboard->boot_protocol = false;
-    keyc_forget_sent(keyboard);
+    keyboard->host_knows = false;
+    keyc_clear(keyboard->sent, sizeof keyboard->sent);
 }
 
 void keyc_set_protocol(struct keyc_keyboard *keyboard, bool boot)
@@ -192,5 +192,6 @@ void keyc_set_protocol(struct keyc_keyboard *keyboard, bool boot)
     if (keyboard->boot_protocol == boot)
         return;
     keyboard->boot_protocol = boot;
-    keyc_clear(keyboard->sent_keyboard, KEYC_KEYBOARD_REPORT_BYTES);
+    keyboard->host_knows = false;
+    keyc_clear(keyboard->sent, KEYC_KEYBOARD_REPORT_BYTES);
 }

@@ -1,4 +1,4 @@
-/* The keyboard engine: scan, debounce, layers, reports.
+/* The keyboard engine: scan, debounce, decisions, layers, reports.
  *
  * One engine for the chip, the emulated chip and this computer. It allocates nothing, uses no
  * C library, and keeps all state in memory that the caller owns. Tables come in as data.
@@ -9,7 +9,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define KEYC_TABLES_VERSION 1
+#define KEYC_TABLES_VERSION 2
 #define KEYC_NO_SWITCH 0xFFu
 #define KEYC_EVENTS 64u
 
@@ -19,7 +19,12 @@
  *                      hold around it; bit 12: those are the right-hand ones
  *   KEYC_KIND_ACTION   index into `actions`: any other page, or modifiers of both hands
  *   KEYC_KIND_LAYER    the layer's number: on while held
- * Kinds 4 to 7 are free. */
+ * The other kinds need the further tables:
+ *   KEYC_KIND_DUAL     index into `duals`: one thing tapped, another held
+ *   KEYC_KIND_TAPS     index into `taps`: by the number of taps
+ *   KEYC_KIND_TYPING   index into `sequences`
+ *   KEYC_KIND_MODE     bits 11-12: for the next key only, until pressed again, as the bottom layer,
+ *                      the pointer; bits 0-7: the layer, or with bit 10 modifiers, or what the pointer does */
 typedef uint16_t keyc_cell;
 #define KEYC_KIND(cell) ((unsigned)(cell) >> 13)
 #define KEYC_VALUE(cell) ((unsigned)(cell) & 0x1FFFu)
@@ -27,9 +32,19 @@ typedef uint16_t keyc_cell;
 #define KEYC_KIND_KEY 1u
 #define KEYC_KIND_ACTION 2u
 #define KEYC_KIND_LAYER 3u
+#define KEYC_KIND_DUAL 4u
+#define KEYC_KIND_TAPS 5u
+#define KEYC_KIND_TYPING 6u
+#define KEYC_KIND_MODE 7u
 #define KEYC_CELL_BENEATH 0u
 #define KEYC_CELL_OFF 1u
 #define KEYC_CELL_USB_BOOT 2u
+#define KEYC_MODE(cell) (((unsigned)(cell) >> 11) & 3u)
+#define KEYC_MODE_NEXT 0u
+#define KEYC_MODE_LOCK 1u
+#define KEYC_MODE_BOTTOM 2u
+#define KEYC_MODE_POINTER 3u
+#define KEYC_MODE_MODIFIERS 0x400u
 
 struct keyc_action {
     uint16_t page, id;
@@ -41,6 +56,86 @@ struct keyc_timing {
     uint32_t debounce_us;
     bool at_once; /* tell, then ignore that long; else tell once quiet that long */
 };
+
+/* When a held key counts: the rules of `timing` but for the debounce. A time of 0: no such rule. */
+struct keyc_rules {
+    uint32_t hold_after_us, chord_within_us, taps_within_us, tap_if_typing_within_us, repeat_if_tapped_within_us;
+    uint8_t flags;
+};
+#define KEYC_HOLD_IF_ANOTHER_TAPPED 1u
+#define KEYC_HOLD_IF_ANOTHER_PRESSED 2u
+#define KEYC_NEXT_TWICE_LOCKS 4u
+
+struct keyc_dual {
+    keyc_cell tap, hold; /* hold: a layer, or modifiers alone */
+};
+
+struct keyc_taps {
+    uint16_t first; /* in tap_cells: what one tap does, what two do, ... */
+    uint16_t count;
+};
+
+struct keyc_chord {
+    uint16_t first; /* in chord_members: its switches */
+    uint8_t count, layer;
+    keyc_cell cell;
+};
+
+/* A layer that is on while others are. */
+struct keyc_when {
+    uint16_t first; /* in when_layers */
+    uint8_t count, layer;
+};
+
+/* Strokes of sequences, one after the other: cells of KEYC_KIND_KEY or KEYC_KIND_ACTION, and
+ *   KEYC_KIND_SPECIAL  a pause of that many ms
+ *   the three below    the end of a sequence, and the ends of a text within it */
+#define KEYC_STROKES_END 0u
+#define KEYC_TEXT_BEGINS 0x6001u
+#define KEYC_TEXT_ENDS 0x6000u
+
+struct keyc_keyboard;
+struct keyc_press;
+struct keyc_event;
+
+/* What the engine asks of its further parts (engine_further.c). */
+struct keyc_further_functions;
+/* ... and those of single parts. */
+struct keyc_mode_functions;
+struct keyc_typing_functions;
+
+/* For keymaps that use more than keys and layers while held. A part that isn't used has null
+ * pointers, and the linker leaves out its code. The first three look at a press at the queue's head and
+ * are true when it needs no more events or time; then it says what it does. */
+struct keyc_further_tables {
+    const struct keyc_further_functions *functions;
+    bool (*match_chords)(struct keyc_keyboard *keyboard, struct keyc_press *press);
+    bool (*decide)(struct keyc_keyboard *keyboard, struct keyc_press *press);
+    bool (*count_taps)(struct keyc_keyboard *keyboard, struct keyc_press *press);
+    const struct keyc_mode_functions *modes;
+    const struct keyc_typing_functions *typing;
+    const struct keyc_rules *rules; /* [0] is for all switches that `rules_of` doesn't name */
+    const uint8_t *rules_of;        /* [switch] -> index into rules, or a null pointer: all 0 */
+    const struct keyc_dual *duals;
+    const struct keyc_taps *taps;
+    const keyc_cell *tap_cells;
+    const struct keyc_chord *chords;
+    const uint8_t *chord_members;
+    const struct keyc_when *whens;
+    const uint8_t *when_layers;
+    const uint16_t *sequences;      /* [sequence] -> its first stroke in strokes */
+    const keyc_cell *strokes;
+    uint16_t chord_count;
+    uint8_t when_count;
+};
+
+/* The parts, for `struct keyc_further_tables`. */
+extern const struct keyc_further_functions keyc_further_functions;
+extern const struct keyc_mode_functions keyc_mode_functions;
+extern const struct keyc_typing_functions keyc_typing_functions;
+bool keyc_match_chords(struct keyc_keyboard *keyboard, struct keyc_press *press);
+bool keyc_decide(struct keyc_keyboard *keyboard, struct keyc_press *press);
+bool keyc_count_taps(struct keyc_keyboard *keyboard, struct keyc_press *press);
 
 /* Everything about one keyboard. All of it is const and lies in flash. */
 struct keyc_tables {
@@ -55,6 +150,7 @@ struct keyc_tables {
     const struct keyc_action *actions;
     const struct keyc_timing *timings; /* [0] is for all switches that `timing_of` doesn't name */
     const uint8_t *timing_of;        /* [switch] -> index into timings, or a null pointer: all 0 */
+    const struct keyc_further_tables *further; /* or a null pointer */
 };
 
 /* Reports, as they are passed to the port: without a report id.
@@ -89,17 +185,18 @@ struct keyc_port {
 #define KEYC_LINES 30u     /* driven lines, and one more for the direct switches together */
 #define KEYC_SETTLE_US 12u /* from driving a line to reading the others: 80 kOhm x 150 pF to 2.0 V */
 
+/* A switch that moved, as the debounce tells it. */
 struct keyc_event {
+    uint32_t time_us; /* when it was told */
     uint8_t switch_number;
     bool pressed;
 };
 
 /* Two lists share this array, since both have as many places as there are switches. */
 struct keyc_slot {
-    uint32_t changed_us;   /* of switch n: when its debounce time began */
-    keyc_cell held_cell;   /* of the n-th press that is still held, oldest first: what it does */
-    uint8_t held_by;       /* ... and the switch that does it */
-    bool modifiers_lifted; /* ... its own modifiers ended when another key went down */
+    uint32_t changed_us; /* of switch n: when its debounce time began */
+    keyc_cell held_cell; /* of the n-th press that is still held, oldest first: what it does */
+    uint16_t held_by;    /* ... the switch or chord that does it, and what became of it: KEYC_BY_... */
 };
 
 /* All state of one keyboard, in the caller's memory: KEYC_KEYBOARD_BYTES of it. It holds no
@@ -116,22 +213,43 @@ struct keyc_keyboard {
     struct keyc_event events[KEYC_EVENTS]; /* a ring */
     uint8_t first_event, event_count;
     uint8_t held_count;
-    bool in_flight; /* the port has a report that the host hasn't taken yet */
+    uint8_t bottom;  /* the layer that lies beneath all others */
+    bool undecided;  /* the first event can't be dealt with yet */
+    bool queue_full; /* an event found no room */
+    bool coming;     /* the last press on the list is held, but not yet down for the host */
+    bool typing;     /* a sequence: events wait */
+    bool host_knows; /* it has the reports as they are, or the last of them is in flight */
+    bool in_flight;  /* the port has a report that the host hasn't taken yet */
     bool boot_protocol;
     bool keyboard_last; /* of several reports: a release undoes in the opposite order */
     bool restarting;
-    uint8_t sent_keyboard[KEYC_KEYBOARD_REPORT_BYTES];
-    uint8_t sent_consumer[KEYC_CONSUMER_REPORT_BYTES];
-    uint8_t sent_system[KEYC_SYSTEM_REPORT_BYTES];
-    struct keyc_slot slots[]; /* as many as there are switches */
+    uint8_t sent[KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES + KEYC_SYSTEM_REPORT_BYTES];
+    struct keyc_slot slots[]; /* as many as there are switches; then, with further tables, keyc_further */
+};
+
+/* State that only keymaps with further tables have. */
+struct keyc_further {
+    uint32_t down[8];     /* switches whose press was dealt with: bit n % 32 of word n / 32 */
+    uint32_t typed_us;    /* when a key last went down that counts as typing */
+    uint32_t tapped_us;   /* when the dual-role key that was tapped last was let go */
+    uint32_t paused_us;   /* when the pause of a sequence began */
+    uint16_t next_stroke; /* of the sequence that types */
+    uint16_t tapped;      /* one more than the dual-role key whose tap was the last press, or 0 */
+    uint8_t acting;       /* the switch whose press acts, of a chord the first */
+    bool has_typed, pausing, lifting;
+    uint8_t locked_modifiers; /* until pressed again; bit n: usage 0xE0 + n */
+    uint8_t armed_modifiers;  /* for the next key */
+    uint8_t cover_modifiers;  /* of a key that was the next one, as long as it is held */
+    uint8_t layers[];         /* [layer]: whether it is locked or armed */
 };
 
 #define KEYC_KEYBOARD_BYTES(switches) (sizeof(struct keyc_keyboard) + (switches) * sizeof(struct keyc_slot))
+#define KEYC_FURTHER_BYTES(layers) (sizeof(struct keyc_further) + (layers) * sizeof(uint8_t))
 
 /* None of these may interrupt another: call them all from one place, not from handlers. */
 
-/* Starts from nothing held. `keyboard` is KEYC_KEYBOARD_BYTES(tables->switch_count), aligned as
- * the struct. False when the tables are of another version or don't fit the chip. */
+/* Starts from nothing held. `keyboard` is KEYC_KEYBOARD_BYTES(tables->switch_count), and with further
+ * tables KEYC_FURTHER_BYTES(tables->layer_count) more, aligned as the struct. False when the tables are of another version or don't fit the chip. */
 bool keyc_begin(struct keyc_keyboard *keyboard, const struct keyc_tables *tables, const struct keyc_port *port);
 
 /* Scans once, settles, and hands the port the next report if the host is ready for one. */
@@ -143,6 +261,9 @@ bool keyc_at_rest(const struct keyc_keyboard *keyboard);
 
 /* True while a switch's debounce time is running: scanning often now makes its end exact. */
 bool keyc_is_settling(const struct keyc_keyboard *keyboard);
+
+/* True when all that happened has been told, but for what only time or another event can decide. */
+bool keyc_has_told(const struct keyc_keyboard *keyboard);
 
 /* The host has taken the report; may call port_send_report() with the next one. */
 void keyc_report_sent(struct keyc_keyboard *keyboard);

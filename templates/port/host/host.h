@@ -52,8 +52,9 @@ uint32_t keyc_host_now_us(void *context);
 
 /* host_keyboard.c: the daily image's loop. Sizes are for callers that don't read this header. */
 uint32_t keyc_host_bytes(void);
-uint32_t keyc_host_keyboard_bytes(uint32_t switch_count);
+uint32_t keyc_host_keyboard_bytes(const struct keyc_tables *tables);
 uint32_t keyc_host_tables_bytes(void);
+uint32_t keyc_host_further_tables_bytes(void);
 
 /* Begins at `now_us` with nothing closed. Both blocks are zeroed here. */
 bool keyc_host_begin(struct keyc_host *host, struct keyc_keyboard *keyboard, const struct keyc_tables *tables,

@@ -33,9 +33,15 @@ uint32_t keyc_host_bytes(void)
     return (uint32_t)sizeof(struct keyc_host);
 }
 
-uint32_t keyc_host_keyboard_bytes(uint32_t switch_count)
+uint32_t keyc_host_keyboard_bytes(const struct keyc_tables *tables)
 {
-    return (uint32_t)KEYC_KEYBOARD_BYTES(switch_count);
+    return (uint32_t)(KEYC_KEYBOARD_BYTES(tables->switch_count) +
+                      (tables->further ? KEYC_FURTHER_BYTES(tables->layer_count) : 0u));
+}
+
+uint32_t keyc_host_further_tables_bytes(void)
+{
+    return (uint32_t)sizeof(struct keyc_further_tables);
 }
 
 uint32_t keyc_host_tables_bytes(void)
@@ -113,12 +119,6 @@ static bool keyc_host_log_full(const struct keyc_host *host)
     return host->log_count == KEYC_HOST_LOG;
 }
 
-/* True once nothing is on its way: neither settling, nor queued, nor waiting for the host. */
-static bool keyc_host_has_told(const struct keyc_host *host)
-{
-    return !keyc_is_settling(host->keyboard) && host->keyboard->event_count == 0 && !host->report_waits;
-}
-
 static void keyc_host_work(struct keyc_host *host, uint64_t until_us, bool until_told)
 {
     while (host->lines.now_us < until_us && !host->restarted && !keyc_host_log_full(host)) {
@@ -133,7 +133,7 @@ static void keyc_host_work(struct keyc_host *host, uint64_t until_us, bool until
             host->lines.now_us = next_us;
         while (host->next_frame_us <= host->lines.now_us && !keyc_host_log_full(host))
             keyc_host_take_frame(host);
-        if (until_told && keyc_host_has_told(host))
+        if (until_told && keyc_has_told(host->keyboard))
             return;
     }
 }
