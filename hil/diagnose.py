@@ -43,8 +43,8 @@ _ORDER = (
     "bounces",
 )
 
-_OHMS = "meter on continuity or 200 Ω, board unplugged"
-_DIODE = "meter on diode test, board unplugged"
+_OHMS = "on continuity or 200 Ω, board unplugged"
+_DIODE = "on diode test, board unplugged"
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +231,7 @@ class _Diagnosis:
             Cause(
                 "flux or moisture that conducts between them",
                 f"around {_pad(a)} and {_pad(b)}: clean with the solvent that your flux asks for, let it dry",
-                "meter on 200 kΩ, board unplugged: 10 to 200 kΩ is dirt, not solder",
+                "on 200 kΩ, board unplugged: 10 to 200 kΩ is dirt, not solder",
             )
         )
         kind = "bridge"
@@ -296,7 +296,7 @@ class _Diagnosis:
                             Cause(
                                 "flux, moisture or a burnt spot conducts a little between them",
                                 f"{_look(line.gpio)}; clean, let it dry, measure again",
-                                f"meter on 200 kΩ, board unplugged, between {line.pin} and {other.name}: "
+                                f"on 200 kΩ, board unplugged, between {line.pin} and {other.name}: "
                                 "more than 1 MΩ, and the same both ways round",
                             ),
                             Cause(
@@ -319,12 +319,12 @@ class _Diagnosis:
                 Cause(
                     f"a capacitor or a long cable hangs on {line.pin}",
                     _on(line, self.matrix, "along the whole line"),
-                    "meter on capacitance, board unplugged, to ground: under 300 pF",
+                    "on capacitance, board unplugged, to ground: under 300 pF",
                 ),
                 Cause(
                     f"dirt holds {line.pin} down a little",
                     _look(line.gpio),
-                    "meter on 200 kΩ, board unplugged, to ground: more than 1 MΩ",
+                    "on 200 kΩ, board unplugged, to ground: more than 1 MΩ",
                 ),
             ],
             f"{line.pin} needs more than 100 µs to rise after it was pulled low; no verdict rests on it",
@@ -377,7 +377,7 @@ class _Diagnosis:
                     Cause(
                         "flux or moisture that conducts between its lines",
                         f"around {name} and its diode{self._diode_name(name)}",
-                        "meter on 200 kΩ, board unplugged, across the switch: more than 1 MΩ",
+                        "on 200 kΩ, board unplugged, across the switch: more than 1 MΩ",
                     )
                 )
             evidence = [
@@ -648,7 +648,10 @@ class _Diagnosis:
                             f"{_OHMS}, from each leg to the line that the schematic gives it: it must beep",
                         ),
                     ),
-                    evidence=tuple(f"{each} answered as {answered[each]}, twice" for each in round_),
+                    evidence=tuple(
+                        f"{each} answered as {self.positions.answered_elsewhere(each)}, twice"
+                        for each in round_
+                    ),
                     switches=round_,
                 )
             )

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from hil.observe import REST, Observation, members, pair, pairs
+from hil.observe import REST, ROW, Observation, members, pair, pairs
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from keyc.keyboard import Switch, Wiring
 
 _EVERY_ROW = (1 << (REST + 1)) - 1
+_PINS_BY_PINS = pairs(ROW, ROW)
 
 
 class State(Enum):
@@ -175,13 +176,26 @@ class Matrix:
         both = pair(a, b) | pair(b, a)
         return table.low & table.readable & both == both
 
+    def _mirrored(self, low: int) -> int:
+        """The other direction of pairs that no switch joins. What leaks one way may leak the other way."""
+        found = 0
+        held_low = low >> (32 * REST) & ROW
+        rest = low & _PINS_BY_PINS & ~pairs(ROW, held_low)
+        while rest:
+            lowest = rest & -rest
+            rest ^= lowest
+            if lowest not in self._at:
+                driven, line = divmod(lowest.bit_length() - 1, 32)
+                found |= pair(line, driven)
+        return found
+
     def _flow(self, low: int, readable: int) -> _Flow:
         key = (low, readable)
         known = self._flows.get(key)
         if known is None:
             if len(self._flows) >= 256:
                 self._flows.clear()
-            known = self._flows[key] = _Flow.of(low, readable)
+            known = self._flows[key] = _Flow.of(low | self._mirrored(low), readable)
         return known
 
     def _shown(self, flow: _Flow, contact: Contact) -> _Shown:

@@ -1,4 +1,4 @@
-"""A port, live or saved: the board's sentences in the order it said them, each once.
+"""A conversation with a board: its sentences in the order it said them, each once.
 
 Lines get damaged, lost or doubled, a board restarts, a cable is pulled. A gap in the sequence numbers
 is asked for again; what can't be had any more is told as `Lost`, never passed over in silence. What
@@ -8,7 +8,7 @@ was said before stands whatever happens to the port.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 
 from hil.transport import PortGone, Transport
@@ -21,7 +21,6 @@ _AGAIN_TRIES = 12
 _IDLE_US = 200_000  # after so much silence, ask whether the last line got lost
 _UNACKNOWLEDGED = 32  # lines taken between two `received`
 _REMEMBERED = 4_096  # lines, to tell one that comes twice from a board that counts from 0 again
-_KEPT = 600  # lines after a gap in a dump: more than a board keeps, so the gap can't be filled any more
 _FARTHEST = 2_048  # a jump ahead by more than this isn't a gap, but a board that has restarted
 
 
@@ -80,11 +79,6 @@ class Ordering:
     def has_gap(self) -> bool:
         return bool(self._ahead)
 
-    @property
-    def ahead(self) -> int:
-        """How many lines wait for those before them."""
-        return len(self._ahead)
-
     def put(self, sentence: Sentence) -> Iterator[Sentence]:
         """The sentences that this one makes ready. Raises BoardRestarted, before any of them."""
         number = sentence.sequence
@@ -135,36 +129,6 @@ class Ordering:
 
 def _fingerprint(sentence: Sentence) -> int:
     return crc_32(" ".join((sentence.name, *sentence.fields)).encode())
-
-
-def sentences_of(dump: bytes, counters: Counters | None = None) -> Iterator[Sentence | Lost]:
-    """A saved dump, read like a live port: in the order said, each once, gaps told as `Lost`.
-
-    A board that restarted in it goes on with its `hello`. Whatever is damaged or cut off is counted.
-    """
-    counts = counters if counters is not None else Counters()
-    order = Ordering(counts)
-    lines = Lines()
-
-    def rest_of(ordering: Ordering) -> Iterator[Sentence | Lost]:
-        while lost := ordering.skip_gap():
-            yield Lost(lost)
-            yield from ordering.ready()
-
-    for heard in lines.of(dump):
-        if isinstance(heard, Damaged):
-            counts.damaged += 1
-            continue
-        try:
-            yield from order.put(heard)
-        except BoardRestarted:
-            yield from rest_of(order)
-            order = Ordering(counts)
-            yield from order.put(heard)
-        if order.ahead > _KEPT:
-            yield from rest_of(order)
-    counts.damaged += lines.rest() is not None
-    yield from rest_of(order)
 
 
 # -- a live board ------------------------------------------------------------------------------------
@@ -356,8 +320,3 @@ class Link:
 
 def _words(mask: int | None) -> tuple[str, ...]:
     return () if mask is None else (f"{mask:X}",)
-
-
-def said_in(sentences: Iterable[Sentence | Lost], name: str) -> list[Sentence]:
-    """Those with this name."""
-    return [said for said in sentences if isinstance(said, Sentence) and said.name == name]

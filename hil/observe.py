@@ -89,16 +89,19 @@ class Observation:
 _OWN = sum(pair(gpio, gpio) for gpio in range(GPIO_COUNT))
 
 
-def observed(table: Table, over: int, *, one_way: int | None = None) -> Observation:
+def observed(table: Table, over: int, *, driven: int | None = None) -> Observation:
     """What a board reads of a state of the electrical model; undefined readings count as high.
 
-    `over`: the lines that take part; `one_way`: only these are driven (left out: all of them).
+    `over`: the lines that take part. `driven`: those of them that are driven in turn, as while watching;
+    left out, it is a whole look, which begins with the pulled-down row and drives no line that stays high.
     """
-    drives = (over if one_way is None else one_way) & over & ~table.held_high
+    stays_high = over & ~table.pulled_down.low if driven is None else 0
+    drives = over & ~stays_high if driven is None else over & driven
+    read_back_high = sum(1 << gpio for gpio in members(drives) if not table.driven[gpio].low >> gpio & 1)
     seen = Observation(
         over=over,
-        down=table.pulled_down.low & over if one_way is None else None,
-        held=table.held_high & over,
+        down=table.pulled_down.low & over if driven is None else None,
+        held=stays_high | read_back_high,
         rise_us={gpio: table.rise_us[gpio] for gpio in members(drives)},
     ).with_row(REST, table.at_rest.low & over)
     for gpio in members(drives):

@@ -119,9 +119,9 @@ def _cap(
         f"<title>{escape(f'{switch.name}: {verdict.value} ({where})')}</title>"
         f'<rect x="{-width / 2:.1f}" y="{-height / 2:.1f}" width="{width:.1f}" height="{height:.1f}" rx="7" '
         f'fill="{look.tint}" stroke="{look.colour}" stroke-width="{heavy}"{dash}/>'
-        f'<text x="{-width / 2 + 6:.1f}" y="{-height / 2 + 16:.1f}" font-size="13" font-weight="600" '
+        f'<text x="{-width / 2 + 6:.1f}" y="{-height / 2 + 16:.1f}" font-size="12" font-weight="600" '
         f'fill="{_INK}">{escape(name)}</text>'
-        f'<g transform="translate({width / 2 - 12:.1f} {-height / 2 + 12:.1f})">{_mark(look)}</g>'
+        f'<g transform="translate({width / 2 - 11:.1f} {-height / 2 + 12:.1f}) scale(.8)">{_mark(look)}</g>'
         f'<g transform="translate(0 4)">{_symbol(switch, verdict, diodes)}</g>'
         f'<text y="{height / 2 - 6:.1f}" font-size="11" text-anchor="middle" fill="{_INK}">'
         f"{verdict.value}</text></g>"

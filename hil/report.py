@@ -62,7 +62,7 @@ def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "fron
         keep_trailing_newline=True,
     )
     environment.filters["capitalize_first"] = _with_capital
-    counts = {verdict: 0 for verdict in PositionVerdict}
+    counts = dict.fromkeys(PositionVerdict, 0)
     for one in result.positions:
         counts[one.verdict] += 1
     shown = [line for line in result.lines if line.role != "unused" or line.verdict is not LineVerdict.CLEAR]
@@ -180,7 +180,7 @@ def text_of(result: Result) -> str:
         for ghost in result.ghosting:
             sure = "proven" if ghost.proven else "suspected"
             lines += _wrapped(
-                f"{', '.join(ghost.rectangle)}: {ghost.ghost} is the ghost, the diode of {ghost.suspect} is bad "
+                f"{', '.join(ghost.rectangle)}: {ghost.ghost} is a ghost; {ghost.suspect}’s diode is bad "
                 f"({sure})",
                 "  ",
             )

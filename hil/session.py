@@ -447,7 +447,13 @@ class Session:
 
     @property
     def _proven(self) -> int:
-        return sum(verdict is PositionVerdict.PROVEN for verdict in self._shown.values())
+        """How many are proven, or will be as soon as they are let go."""
+        assert self._positions is not None
+        return sum(
+            verdict is PositionVerdict.PROVEN
+            or (verdict is PositionVerdict.ANSWERS and self._positions.is_good(name))
+            for name, verdict in self._shown.items()
+        )
 
 
 _STAGE_WORDS = {

@@ -42,7 +42,6 @@ from keyc.syntax import (
     LayerBlock,
     Let,
     Modified,
-    Part,
     SequenceStatement,
     Statement,
     Word,
@@ -186,7 +185,7 @@ class Actions:
             return self._quoted(written)
         return self._press(written)
 
-    def expected_presses(self, part: Part) -> tuple[Press, ...]:
+    def expected_presses(self, part: Written) -> tuple[Press, ...]:
         """The presses that a scenario expects: a key, or those of a text or a sequence. None, and told,
         for what sends no key."""
         action = self.action(part)
@@ -530,7 +529,7 @@ class Actions:
         )
         return False
 
-    def _cut(self, written: Part) -> str:
+    def _cut(self, written: Written) -> str:
         return cut(self._mistakes.source.text[written.start : written.end])
 
     def _call(self, written: Call) -> Action | None:

@@ -117,7 +117,9 @@ def _one_as_text(one: Diagnostic, paint: _Paint) -> str:
     number_width = len(str(max(numbers)))
     lines += _excerpt(one.span, own, "^", number_width, paint, tone)
     for label in others:
-        lines += _excerpt(label.span, [label.message], "-", number_width, paint, paint.dim)
+        excerpt = _excerpt(label.span, [label.message], "-", number_width, paint, paint.dim)
+        # A second mark in the line that is shown already needs no second copy of it.
+        lines += excerpt[1:] if excerpt[0] in lines else excerpt
     if one.help:
         lines += _wrapped("help: ", one.help, paint, paint.bold)
     return "\n".join(lines) + "\n"

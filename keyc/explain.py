@@ -13,7 +13,7 @@ def words() -> tuple[str, ...]:
 
 def _page(code: str) -> str | None:
     # A code is a file's name: what isn't one of our own words never reaches the disk.
-    if not code.replace("-", "").isalpha() or not code.isascii():
+    if len(code) > 40 or not code.replace("-", "").isalpha() or not code.isascii():
         return None
     try:
         return shipped("data", "explain", f"{code}.md").read_text(encoding="utf-8")

@@ -161,7 +161,8 @@ class Uf2:
             if self.image == "daily"
             else "runs from RAM, leaves the flash alone, "
         )
-        return f"{self.image} image, {place}{self.sizes.ram:,} bytes of RAM, compiled with {self.chosen_compiler}"
+        ram = f"{self.sizes.ram:,} bytes of RAM"
+        return f"{self.image} image, {place}{ram}, compiled with {self.chosen_compiler}"
 
 
 def build_uf2(

@@ -9,7 +9,7 @@ from keyc.diagnostics import Label
 from keyc.keyboard import Cell, Layer, Off, Switch, Through
 from keyc.mistakes import Mistakes, cut
 from keyc.shape import Shape
-from keyc.syntax import Action, LayerBlock, Word
+from keyc.syntax import Action, Dual, LayerBlock, Modified, Word
 
 _DRAWN_COLUMNS = 68
 
@@ -32,7 +32,7 @@ def resolved_layer(
     )
     where = mistakes.at(block.name)
     # What a grid lacks is a mistake that has been told: nothing more is to follow from it.
-    is_through = is_sparse and mistakes.is_whole("layer")
+    is_through = is_sparse and mistakes.is_untouched(block.keyword)
     other = Cell(Through() if is_through else Off(), "..", None, where)
     return Layer(block.name.text, {name: written.get(name, other) for name in switches}, where, when)
 
@@ -68,7 +68,7 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
 
 def _tell_row_length(block: LayerBlock, number: int, line: Sequence[Word], mistakes: Mistakes) -> None:
     row = block.rows[number]
-    if mistakes.damaged(row[0].start, row[-1].end):
+    if mistakes.damaged(row[0].start, row[-1].end) or any(_is_spread(one, mistakes) for one in row):
         return
     many, due = len(row), len(line)
     message = (
@@ -87,10 +87,16 @@ def _tell_row_length(block: LayerBlock, number: int, line: Sequence[Word], mista
     mistakes.tell(code, message, where, f"{help}\n{drawn}", Label("its line of caps", mistakes.words(line)))
 
 
+def _is_spread(action: Action, mistakes: Mistakes) -> bool:
+    """Whether blanks around `+` or `/`, which are told, made one cell of several words."""
+    text = mistakes.source.text[action.start : action.end]
+    return isinstance(action, (Modified, Dual)) and len(text.split()) > 1
+
+
 def _tell_row_count(block: LayerBlock, lines: Sequence[Sequence[Word]], mistakes: Mistakes) -> None:
-    last = block.rows[-1][-1]
-    if mistakes.damaged(block.keyword.start, last.end):
+    if not mistakes.is_untouched(block.keyword):
         return
+    last = block.rows[-1][-1]
     many, due = len(block.rows), len(lines)
     message = (
         f"`{cut(block.name.text)}` has {many} row{'' if many == 1 else 's'}, "

@@ -38,6 +38,8 @@ def _form(text: str, what: str, unit: str, example: str) -> Misread:
     joined = "".join(text.split())
     if joined != text:
         return Misread("number-form", f"`{text}` is two words", f"write it as one: {joined}")
+    if "," in text:
+        return Misread("number-form", f"`{text}` has a comma", f"write a point: {text.replace(',', '.')}")
     if text.startswith("."):
         return Misread("number-form", f"`{text}` begins with a point", f"write 0{text}")
     if re.fullmatch(_BARE, text):
@@ -98,13 +100,13 @@ def gap_u(text: str) -> float:
     match = re.fullmatch(_LENGTH, inside)
     if match is not None:
         return _length(match[1], text, 0.0, LARGEST_PLACE_U)
-    stripped = inside.strip()
-    if stripped != inside and re.fullmatch(_LENGTH, stripped):
-        raise Misread("number-form", f"`{text}` has blanks in it", f"write [{stripped}]")
-    wrong = _form(stripped or inside, "a gap", "u", "[0.25u]")
-    if stripped:
-        raise Misread(wrong.code, wrong.message, wrong.help.replace(stripped, f"[{stripped}]"))
-    raise Misread("number-form", "this gap has no width", "write its width between the brackets: [0.25u]")
+    width = inside.strip()
+    if not width:
+        raise Misread("number-form", "this gap has no width", "write its width in the brackets: [0.25u]")
+    if width != inside and re.fullmatch(_LENGTH, width):
+        raise Misread("number-form", f"`{text}` has blanks in it", f"write [{width}]")
+    wrong = _form(width, "a gap", "u", "[0.25u]")
+    raise Misread(wrong.code, wrong.message, f"{wrong.help}, in brackets")
 
 
 def offset_u(text: str) -> float:

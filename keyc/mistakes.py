@@ -29,6 +29,10 @@ class Mistakes:
         """Whether nothing was skipped in a block of this kind (`wiring`, `layer`)."""
         return block not in self._file.damage.blocks
 
+    def is_untouched(self, keyword: Word) -> bool:
+        """Whether nothing was skipped in the statement that begins with this word."""
+        return keyword.start not in self._file.damage.starts
+
     def tell(
         self,
         code: str,

@@ -12,11 +12,14 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
-from lark import Token, Tree, UnexpectedCharacters
-
 from keyc.diagnostics import Diagnostic, Label
+from keyc.grammar import parser_module
 from keyc.source import Source, Span
 from keyc.syntax import FORMS, LATCH_HELP, RESERVED, Assignment, Damage, Word
+
+Token: Any = parser_module().Token
+Tree: Any = parser_module().Tree
+UnexpectedCharacters: Any = parser_module().UnexpectedCharacters
 
 _NAME = re.compile(r"[A-Za-z_]\w*(?:-\w+)*")
 _TEXT = re.compile(r'"(?:[^"\\\n]|\\[^\n])*"')
@@ -95,7 +98,7 @@ _CAPS_HELP = "a cap is written: SW1, or SW1 1.5u, or SW1 1x2u; a gap: [0.25u]"
 def _start(value: Any) -> int | None:
     """Where something on the parser's stack starts in the text; None for what is empty."""
     if isinstance(value, Token):
-        return value.start_pos
+        return int(value.start_pos)
     if isinstance(value, Word):
         return value.start
     parts = value.children[:1] if isinstance(value, Tree) else value if isinstance(value, tuple) else ()
@@ -113,13 +116,16 @@ class Recovery:
         self._lines: set[int] = set()
         self._words: set[str] = set()
         self._blocks: set[str] = set()
+        self._starts: set[int] = set()
         self._at = -1  # the last mistake's place, and how often it was come back to
         self._visits = 0
         self._told_line = 0  # one mistake a line, but for signs without quotes
         self._mixed_layer = -1  # where the last layer of both forms was opened
 
     def damage(self) -> Damage:
-        return Damage(frozenset(self._lines), frozenset(self._words), frozenset(self._blocks))
+        return Damage(
+            frozenset(self._lines), frozenset(self._words), frozenset(self._blocks), frozenset(self._starts)
+        )
 
     # ---- lark's call
 
@@ -145,6 +151,7 @@ class Recovery:
         )
         if self._keyword is not None:
             self._blocks.add(self._keyword.text)
+            self._starts.add(self._keyword.start)
         self._visits = self._visits + 1 if at == self._at else 1
         self._at = at
         if self._visits > _VISITS:  # nothing above found a way: give the statement up
@@ -299,8 +306,10 @@ class Recovery:
         Whether anything was taken."""
         taken = False
         while not self._takes("_NL"):
-            self._pop()
+            popped = self._pop()
             taken = True
+            if isinstance(popped, Token) and popped.type == "_LEFT":
+                self._pop()  # what stood before the bracket is no cell of its own
         return taken
 
     # ---- mistakes
@@ -488,6 +497,11 @@ class Recovery:
         in_row = block == "shape" or (block == "wiring" and self._in_wiring_row())
         fresh = not text[self._line_start(at) : at].strip() or text[:at].rstrip(" \t")[-1:] == "{"
         statement_lost = False
+        if name and name.group() in FORMS[block] and not self._takes("_NL"):
+            # The next statement begins before this one has all its words.
+            self._unfinished(at)
+            self._finish_row()
+            return at
         if name and block != "shape" and (fresh or self._near(name.group(), FORMS[block])):
             self._unknown_statement(name.group(), at, block)
             statement_lost = True
@@ -531,16 +545,17 @@ class Recovery:
             return end
         line_start = self._line_start(at)
         stop = self._stop(at)
-        sparse = any(
-            (isinstance(v, Tree) and v.children and isinstance(v.children[0], Assignment))
-            or isinstance(v, Assignment)
-            for v in self._state.value_stack
-        )
+        sparse = self._is_sparse()
         line = text[line_start:stop]
         assigns = re.match(r"[ \t]*[\w-]+[ \t]*=", line) is not None
         if (sparse and "=" not in line) or (not sparse and assigns and text[at] == "="):
             return self._mixed(at, line_start, stop, sparse)
-        if text[at] not in "\r\n}" and self._takes("_NL") and not sparse:
+        is_fresh = self._top_is("_NL") or self._top_is("_OPEN")
+        if text[at] in "\r\n" and is_fresh:  # nothing of this row is left
+            self._finish_row()
+            return at
+        in_row = self._takes("_NL") or is_fresh
+        if text[at] not in "\r\n}" and in_row and not sparse:
             self._sign(at, chunk_end, "layer")
             self._told_line = 0
             self._skipped(at, chunk_end)
@@ -556,6 +571,14 @@ class Recovery:
             return stop if stop > at or taken else at + 1
         self._skipped(at, chunk_end)
         return chunk_end
+
+    def _is_sparse(self) -> bool:
+        """Whether the layer that is being read names its switches."""
+        return any(
+            isinstance(one, Assignment)
+            for value in self._state.value_stack
+            for one in (value.children[:1] if isinstance(value, Tree) else [value])
+        )
 
     def _mixed(self, at: int, line_start: int, stop: int, sparse: bool) -> int:
         """A layer in which some lines name switches and others are rows."""
@@ -646,6 +669,8 @@ class Recovery:
             help = LATCH_HELP
         elif near:
             help = f"write: {forms[near]}"
+            if not block:
+                self._blocks.add(near)  # likely meant as one, so the file doesn't lack it
         elif elsewhere:
             help = f"`{word}` stands inside `{elsewhere[0]} {{ }}`"
         else:
@@ -668,16 +693,8 @@ class Recovery:
         text = self._text
         expected = self._expected()
         help = self._form_help()
-        stop = text[at]
-        if stop in "\r\n}":
-            last = self._last_end(at)
-            self._tell(
-                "unfinished",
-                f"expected {expected} here" if expected else "this statement is not finished",
-                last,
-                last,
-                help,
-            )
+        if text[at] in "\r\n}":
+            self._unfinished(at)
             return
         match = _TEXT.match(text, at) or _CHUNK.match(text, at)
         assert match is not None
@@ -696,7 +713,16 @@ class Recovery:
             return
         if expected:
             message += f": expected {expected}"
+        if self._keyword is not None and self._keyword.text == "wiring" and found.isdigit():
+            help = f"pins are written with their name: GPIO{found}"
         self._tell("misplaced", message, at, at + len(found), help)
+
+    def _unfinished(self, before: int) -> None:
+        """Something is missing behind the last word before this place."""
+        last = self._last_end(before)
+        expected = self._expected()
+        message = f"expected {expected} here" if expected else "this statement is not finished"
+        self._tell("unfinished", message, last, last, self._form_help())
 
     def _expected(self) -> str:
         """What could stand here, in words; "" if that is too much to say."""
@@ -726,6 +752,8 @@ class Recovery:
                 return "what begins with `(` ends with `)`, its words between commas: usage(0x0C, 0x00E9)"
             if isinstance(value, Word) and value.text in forms:
                 return f"write: {forms[value.text]}"
+        if block == "layer" and self._is_sparse():
+            return "in a layer that names its switches, write for each: SW1 = Escape"
         if block == "layer":
             return 'a cell is one of: Escape, A, Control+Z, "!", arrows (a layer), .., off, usb-boot'
         if block == "shape":

@@ -179,6 +179,7 @@ class _Resolver:
                 return measures.usb_id(settings["usb"].value.text)
             except measures.Misread as misread:
                 self._mistakes.misread(misread, settings["usb"].value)
+                return 0, 0
         return TEST_USB_ID
 
     def _host_layout(self, settings: Mapping[str, Setting]) -> Layout:

@@ -16,7 +16,7 @@ from keyc.diagnostics import Label
 from keyc.keyboard import Cap, Wiring
 from keyc.mistakes import Mistakes
 from keyc.source import Span
-from keyc.syntax import CapItem, ShapeBlock, ShapeLine, Word
+from keyc.syntax import RESERVED, CapItem, ShapeBlock, ShapeLine, Word
 from keyc.syntax import Corner as WrittenCorner
 
 # Caps that overlap by less than a thousandth of a unit (19 µm) touch.
@@ -213,7 +213,7 @@ class _Caps:
 
     def _tell_missing(self) -> None:
         for name, switch in self._switches.items():
-            if name not in self._first_place:
+            if name not in self._first_place and name not in RESERVED:
                 self._mistakes.tell(
                     "switch-without-cap",
                     f"`{name}` is wired but has no place in `shape`",

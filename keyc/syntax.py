@@ -14,8 +14,6 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from keyc.source import Source
 
 if TYPE_CHECKING:
-    from lark import Lark
-
     from keyc.diagnostics import Diagnostic
 
 
@@ -242,7 +240,7 @@ class ExpectStep(NamedTuple):
     """`expect A Shift+B`, or `nothing` / `nothing-held` as the only word."""
 
     keyword: Word
-    presses: tuple[Part, ...]
+    presses: tuple[Action, ...]
     nothing: Word | None
 
 
@@ -273,13 +271,14 @@ Statement = (
 class Damage:
     """Where a mistake was skipped, so that what is missing there isn't told a second time.
 
-    `lines` are numbered from 1, `words` are all words skipped, `blocks` the statements concerned
-    (`shape`, or a layer's block as `layer`).
+    `lines` are numbered from 1, `words` are all words skipped, `blocks` the kinds of statement
+    concerned (`shape`, `layer`), `starts` the offsets at which those statements begin.
     """
 
     lines: frozenset[int] = frozenset()
     words: frozenset[str] = frozenset()
     blocks: frozenset[str] = frozenset()
+    starts: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,14 +367,11 @@ def extent(action: Action) -> tuple[int, int]:
 
 
 @cache
-def _parser() -> Lark:
-    """lark's parser with the nodes as its transformer, from the cache folder where there is one."""
-    from lark import Lark, Transformer
+def _parser() -> Any:
+    """lark's parser, with the nodes as its transformer."""
+    from keyc.grammar import AlwaysAccepted, parser_module
 
-    from keyc.cache import cache_folder
-    from keyc.files import shipped
-
-    class Nodes(Transformer[Any, Any]):
+    class Nodes:
         """One method per rule and terminal of the grammar, called by lark as it reduces."""
 
         def word(self, token: Any) -> Word:
@@ -495,8 +491,6 @@ def _parser() -> Lark:
             action: Action = found[0]
             return action
 
-        press = cell
-
         def dual(self, found: list[Any]) -> Dual:
             return Dual(tuple(found[::2]), tuple(found[1::2]), found[0].start, found[-1].end)
 
@@ -523,18 +517,7 @@ def _parser() -> Lark:
         def expect_nothing(self, found: list[Any]) -> ExpectStep:
             return ExpectStep(found[0], (), found[1])
 
-    grammar = shipped("grammars", "keymap.lark").read_text(encoding="utf-8")
-    folder = cache_folder()
-    # lark's own cache: keyed by the grammar, the options, lark's version and Python's; a damaged
-    # file is rebuilt, one that can't be written is done without.
-    return Lark(
-        grammar,
-        parser="lalr",
-        lexer="contextual",
-        maybe_placeholders=False,
-        transformer=Nodes(),
-        cache=str(folder / "grammar.lark-cache") if folder else False,
-    )
+    return parser_module().Lark_StandAlone(transformer=Nodes(), postlex=AlwaysAccepted())
 
 
 class _GridRow(NamedTuple):
@@ -562,7 +545,7 @@ def parsed(source: Source) -> File:
             recovery = Recovery(source, text)
         return recovery.mended(error)
 
-    statements: tuple[Statement, ...] = _parser().parse(text, on_error=mended)  # type: ignore[assignment]
+    statements: tuple[Statement, ...] = _parser().parse(text, on_error=mended)
     if recovery is None:
         return File(source, statements, Damage(), ())
     return File(source, statements, recovery.damage(), tuple(recovery.diagnostics))

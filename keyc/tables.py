@@ -81,7 +81,7 @@ _FURTHER_BYTES = 56
 _REPORTABLE = {
     PAGE_DESKTOP: range(0x81, 0xB8),
     PAGE_KEYBOARD: range(0x04, LAST_MODIFIER + 1),
-    PAGE_CONSUMER: range(0x01, 0x10000),
+    PAGE_CONSUMER: range(0x01, 0x1000),  # up to what the report descriptor declares
 }
 
 

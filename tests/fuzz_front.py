@@ -18,15 +18,19 @@ _GOLDEN = Path(__file__).parent / "golden"
 
 # What files are made of, and what goes wrong in them: words of the language, C keywords, signs that
 # mean something to C, templates and HTML, characters that are wide, combining, invisible or none.
-_PIECES = (
-    "keyboard wiring shape timing let layer dial chord sequence scenario usb maker host-layout diodes columns "
-    "row direct diode of light lit-low at turned debounce after-quiet at-once hold-after when and on wait tap "
-    "down up expect nothing nothing-held off usb-boot usage next lock taps latch set cathode-to-row none "
-    "linux-de linux-fr GPIO0 GPIO7 GPIO29 GPIO30 GP6 SW1 SW2 SW3 D1 base arrows Escape A q 1 12 5ms .5u 1.5 u "
-    "1x2u [0.25u] [] 0x1209:0x0001 0x0C Control+Z Shift+ +A Tab/arrows / a/b/c \"!\" \"\" \"ab\" \"\\\" \\ -- .. "
-    "int return struct { } ( ) , = # ; ' ` */ /* {{ }} {% < > & $ @ é ß 猫 e\u0301 \u202e \u200b \ufeff \x00 "
-    "\x1b[2J \t \r \n \r\n \\\n \x85 \u2028 \ud7ff \U0001f600"
-).split(" ")
+_WORDS = """
+    keyboard wiring shape timing let layer dial chord sequence scenario usb maker host-layout diodes
+    columns row direct diode of light lit-low at turned debounce after-quiet at-once hold-after when and
+    on wait tap down up expect nothing nothing-held off usb-boot usage next lock taps latch set
+    cathode-to-row none linux-de linux-fr GPIO0 GPIO7 GPIO29 GPIO30 GP6 SW1 SW2 SW3 D1 base arrows Escape
+    A q 1 12 5ms .5u 1.5 u 1x2u [0.25u] [] 0x1209:0x0001 0x0C Control+Z Shift+ +A Tab/arrows / a/b/c
+    "!" "" "ab" "\\" \\ -- .. int return struct { } ( ) , = # ; ' ` */ /* {{ }} {% < > & $ @ é ß 猫
+"""
+_UNSEEN = (
+    *("e\u0301", "\u202e", "\u200b", "\ufeff", "\x00", "\x1b[2J", "\t", "\r", "\n", "\r\n", "\\\n"),
+    *("\x85", "\u2028", "\ud7ff", "\U0001f600", " "),
+)
+_PIECES = (*_WORDS.split(), *_UNSEEN)
 
 
 def bases() -> list[str]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from hil.judge import Matrix, State, ends
-from hil.observe import REST, ROW, Observation, members, pair
+from hil.observe import REST, ROW, Observation, mask_of, members, pair
 from hil.result import BAD_LINES, Line, LineVerdict, Neighbour
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours, package_pin_of_gpio, package_pins
@@ -248,8 +248,10 @@ class _Lines:
     def _leaking(self, closed: Mapping[str, State]) -> dict[int, int]:
         """Pairs that read low one way only, where neither a switch nor a way around explains it."""
         found: dict[int, int] = {}
-        for driven in members(self.free):
-            for line in members(self.table.row(driven) & self.free & ~(1 << driven)):
+        # An indicator's LED leaks by trade, as its reading likes.
+        free = self.free & ~mask_of(light.pin for light in self.wiring.lights)
+        for driven in members(free):
+            for line in members(self.table.row(driven) & free & ~(1 << driven)):
                 if self.table.row(line) >> driven & 1 or frozenset((driven, line)) in self.pair_of:
                     continue
                 if not self._way_around(line, driven):

@@ -106,6 +106,7 @@ class Positions:
         self._now = base if now is None else now
         self._seen: dict[str, list[_Press]] = {}
         self._while_asked: dict[str, list[str | None]] = {}
+        self._instead_of: dict[str, Counter[str]] = {}  # asked → those that had answered for themselves
         self._unclear: dict[str, list[tuple[str, ...]]] = {}
         self._unsteady: Counter[str] = Counter()
         self._reclosed: Counter[str] = Counter()
@@ -203,6 +204,8 @@ class Positions:
             self._while_asked.setdefault(asked, []).append(name)
             return Noted(Kind.SILENT, name, asked, (name,))
         if settled_before:
+            if asked is not None:
+                self._instead_of.setdefault(asked, Counter())[name] += 1
             quick = touch is not None and touch[0] == name and (time_us - touch[1]) % _CLOCK <= _QUICK_US
             self._last_touch = None if quick else (name, time_us)
             return Noted(Kind.BACK if quick else Kind.ANSWERED, name, asked, (name,))
@@ -247,12 +250,11 @@ class Positions:
         return known
 
     def answered_elsewhere(self, name: str) -> str | None:
-        """The position that this switch, asked for, answered as twice, never once as itself."""
-        if self.is_settled(name):
+        """The position that this switch, asked for, answered as, twice and never as another one or itself."""
+        seen = [other for other in self._while_asked.get(name, ()) if other is not None]
+        if self.is_settled(name) or len(seen) < _AGREEING or len(set(seen)) > 1:
             return None
-        counts = Counter(seen for seen in self._while_asked.get(name, ()) if seen is not None)
-        agreeing = [seen for seen, count in counts.items() if count >= _AGREEING]
-        return agreeing[0] if len(agreeing) == 1 else None
+        return seen[0]
 
     def round_of(self, name: str) -> tuple[str, ...]:
         """The closed round of switches that answer as one another; empty while it isn't closed."""
@@ -408,6 +410,9 @@ class Positions:
             return (f"answers together with {' and '.join(together)}",)
         if self._seen.get(name) or self.unclear_times(name):
             return (ONCE_ONLY,)
+        for other, times in self._instead_of.get(name, Counter()).most_common(1):
+            if times >= _AGREEING:
+                return (f"{other} answered instead, which answers for itself too",)
         if self._while_asked.get(name):
             elsewhere = self.answered_elsewhere(name)
             if elsewhere:
@@ -488,10 +493,12 @@ class Guide:
             self._close(name)
         elif noted.kind is Kind.UNSTEADY or noted.switch == name:
             self._try(name, 4)
-        elif noted.kind is Kind.UNCLEAR and name in noted.pressed:
-            self._try(name, 2)
+        elif noted.kind is Kind.UNCLEAR:
+            self._try(name, 2 if name in noted.pressed else 4)
         elif noted.unsettled:
             self._try(name, 2 if self._positions.answered_elsewhere(name) else 4)
+        else:
+            self._try(name, 4)
 
     def _try(self, name: str, tries: int) -> None:
         self._tries += 1

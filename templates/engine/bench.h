@@ -103,7 +103,7 @@ void keyc_bench_begin(struct keyc_bench *bench, const struct keyc_bench_identity
                       const struct keyc_bench_port *port);
 
 /* One step: reads the console, does one piece of the work in hand, writes what the console takes.
- * Never takes longer than one table (0.4 ms for 23 lines that rise as they should).
+ * Takes no longer than one table (0.4 ms for 23 lines that rise as they should, else some ms).
  * Returns after how many us it wants to be called again at the latest; 0: at once. Bytes that come in,
  * and room in a console that was full, are reasons to call it sooner. */
 uint32_t keyc_bench_advance(struct keyc_bench *bench);

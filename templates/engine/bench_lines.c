@@ -50,16 +50,22 @@ static inline uint32_t drive(const struct keyc_bench *bench, uint32_t driven)
     return read;
 }
 
-/* Nothing driven: which lines a supply holds high, so that they are never driven. */
+/* Nothing driven: which lines a supply holds high, so that they are never driven. A slow line takes its
+ * time to fall, too, and must not be taken for one of them. */
 void keyc_bench_pull_down(struct keyc_bench *bench, uint32_t lines)
 {
     const struct keyc_bench_port *port = bench->port;
     port->port_pull_down(port->lines.context, lines);
-    settle(bench, KEYC_BENCH_RECOVERY_US);
-    bench->low_down = lines & ~levels(bench);
-    bench->held_high = lines & ~bench->low_down;
+    for (unsigned wait = 0; wait < 10u; wait++) {
+        settle(bench, KEYC_BENCH_RECOVERY_US);
+        bench->held_high = lines & levels(bench);
+        if (bench->held_high == 0) {
+            break;
+        }
+    }
+    bench->low_down = lines & ~bench->held_high;
     release(bench);
-    settle(bench, KEYC_BENCH_RECOVERY_US);
+    (void)wait_for_rise(bench, lines, 10u * KEYC_BENCH_RECOVERY_US);
 }
 
 /* Only to see that the chip survives it. */

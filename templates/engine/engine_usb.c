@@ -8,7 +8,8 @@
 #define KEYC_USB_STRING_TITLE 2u
 #define KEYC_USB_STRING_SERIAL 3u
 
-static const uint8_t keyc_usb_languages[] = {4, KEYC_USB_DESCRIPTOR_STRING, 0x09, 0x04}; /* English, United States */
+/* English, United States: what every host asks for. */
+static const uint8_t keyc_usb_languages[] = {4, KEYC_USB_DESCRIPTOR_STRING, 0x09, 0x04};
 
 static uint8_t low_byte(uint16_t value)
 {
@@ -191,7 +192,8 @@ static bool for_interface(struct keyc_usb *usb, const struct keyc_usb_setup *set
 static bool for_endpoint(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
 {
     uint32_t endpoint = setup->index & 0x0Fu;
-    uint32_t pipe = setup->index & KEYC_USB_TO_HOST ? KEYC_USB_PIPE_TO_HOST(endpoint) : KEYC_USB_PIPE_FROM_HOST(endpoint);
+    uint32_t pipe = setup->index & KEYC_USB_TO_HOST ? KEYC_USB_PIPE_TO_HOST(endpoint)
+                                                    : KEYC_USB_PIPE_FROM_HOST(endpoint);
     uint32_t bit = 1u << pipe;
     uint32_t pipes = KEYC_USB_CONTROL_PIPES | (keyc_usb_is_configured(usb) ? usb->device->pipes : 0u);
     if ((setup->index & ~0x8Fu) != 0 || !(pipes & bit))
@@ -322,13 +324,15 @@ uint32_t keyc_usb_take_back(struct keyc_usb *usb)
     return pipes;
 }
 
-static enum keyc_usb_next control_next(const struct keyc_usb *usb, uint32_t pipe, struct keyc_usb_packet *packet)
+static enum keyc_usb_next control_next(const struct keyc_usb *usb, uint32_t pipe,
+                                       struct keyc_usb_packet *packet)
 {
     if (usb->stage == KEYC_USB_STALLED)
         return KEYC_USB_STALL;
     if (pipe == KEYC_USB_PIPE_FROM_HOST(0u)) /* data, or the host's status stage, which may come early */
-        return usb->stage == KEYC_USB_DATA_TO_HOST || usb->stage == KEYC_USB_DATA_FROM_HOST ? KEYC_USB_PACKET
-                                                                                            : KEYC_USB_NOTHING;
+        return usb->stage == KEYC_USB_DATA_TO_HOST || usb->stage == KEYC_USB_DATA_FROM_HOST
+                   ? KEYC_USB_PACKET
+                   : KEYC_USB_NOTHING;
     packet->length = 0;
     if (usb->stage == KEYC_USB_STATUS_TO_HOST)
         return KEYC_USB_PACKET;
@@ -352,7 +356,9 @@ static enum keyc_usb_next next_of(struct keyc_usb *usb, uint32_t pipe, struct ke
         return KEYC_USB_NOTHING;
     if (usb->halted & bit)
         return KEYC_USB_STALL;
-    return usb->device->ready(usb, pipe, &packet->bytes, &packet->length) ? KEYC_USB_PACKET : KEYC_USB_NOTHING;
+    if (!usb->device->ready(usb, pipe, &packet->bytes, &packet->length))
+        return KEYC_USB_NOTHING;
+    return KEYC_USB_PACKET;
 }
 
 enum keyc_usb_next keyc_usb_next(struct keyc_usb *usb, uint32_t pipe, struct keyc_usb_packet *packet)

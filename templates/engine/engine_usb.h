@@ -2,8 +2,9 @@
  *
  * The port tells what happened on the bus (`keyc_usb_bus_reset`, `keyc_usb_setup`, `keyc_usb_done`,
  * `keyc_usb_suspended`), takes back the buffers that `keyc_usb_take_back` names, then asks for each pipe
- * what to do next (`keyc_usb_next`). Standard requests are answered here (USB 2.0, chapter 9); a `struct keyc_usb_device` says what the
- * device is and answers the rest. All state lies in memory that the caller owns.
+ * what to do next (`keyc_usb_next`). Standard requests are answered here (USB 2.0, chapter 9); a
+ * `struct keyc_usb_device` says what the device is and answers the rest. All state lies in memory that
+ * the caller owns.
  *
  * Nothing here locks: the caller keeps its interrupt away while the main program calls in.
  */

@@ -82,7 +82,8 @@ static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
 {
     struct keyc_usb_console *console = console_of(usb);
     bool to_host = (setup->type & KEYC_USB_TO_HOST) != 0;
-    if (KEYC_USB_KIND(setup->type) != KEYC_USB_CLASS || KEYC_USB_RECIPIENT(setup->type) != KEYC_USB_OF_INTERFACE ||
+    if (KEYC_USB_KIND(setup->type) != KEYC_USB_CLASS ||
+        KEYC_USB_RECIPIENT(setup->type) != KEYC_USB_OF_INTERFACE ||
         setup->index != KEYC_CDC_CONTROL_INTERFACE)
         return false;
     switch (setup->request) {

@@ -232,7 +232,8 @@ static bool request(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
         keys->boot_protocol = setup->value == 0;
         return true;
     case KEYC_HID_SET_REPORT: /* the lights follow as data */
-        return setup->index == KEYC_FIRST_INTERFACE && setup->value == KEYC_HID_OUTPUT << 8 && setup->length > 0;
+        return setup->index == KEYC_FIRST_INTERFACE && setup->value == KEYC_HID_OUTPUT << 8 &&
+               setup->length > 0;
     default:
         return false;
     }

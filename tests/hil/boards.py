@@ -1,48 +1,35 @@
-"""Small keyboards for the bench's tests, built without a keymap file."""
+"""A bench without a wire: stages fed by the electrical model; keyboards for sessions."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
-from keyc.keyboard import Cap, Cell, Diodes, Keyboard, Layer, Off, Switch, Timing, Wiring
-from keyc.source import Source, Span
+from wirings import NOWHERE
 
-NOWHERE = Span(Source("test.keys", ""), 0, 0)
+from hil.board import Board, Table, parse_fault
+from hil.judge import Matrix, lines_of
+from hil.link import Counters
+from hil.observe import ROW, Observation, mask_of, observed
+from hil.outcome import Account, result_of
+from hil.result import Identity, Result, Stage, Verdict
+from hil.stages import lines
+from hil.stages.lines import LineFindings
+from hil.stages.positions import Guide, Kind, Noted, Positions, Question, rows_of_caps
+from keyc.keyboard import Cap, Cell, Keyboard, Layer, Off, Timing, Wiring
 
-
-def wiring_of(
-    rows: Sequence[int],
-    columns: Sequence[int],
-    *,
-    diodes: Diodes = Diodes.CATHODE_TO_ROW,
-    direct: Sequence[int] = (),
-    holes: Sequence[str] = (),
-) -> Wiring:
-    """A full matrix, SW1 at its top left corner, numbered along the rows; then the switches to ground.
-
-    `holes` are left out; the others keep their numbers.
-    """
-    switches = []
-    for row in rows:
-        for column in columns:
-            switches.append(Switch(f"SW{len(switches) + 1}", row, column, None, None, NOWHERE))
-    for pin in direct:
-        switches.append(Switch(f"SW{len(switches) + 1}", None, None, pin, None, NOWHERE))
-    return Wiring(
-        diodes, tuple(rows), tuple(columns), tuple(one for one in switches if one.name not in holes)
-    )
+_TOUCH_US = 500_000
 
 
 def keyboard_of(wiring: Wiring) -> Keyboard:
     """A keyboard whose caps lie as its matrix does; keys to ground follow on a line of their own."""
-    caps = []
+    caps: list[Cap] = []
     for switch in wiring.switches:
         line = len(wiring.rows) if switch.row is None else wiring.rows.index(switch.row)
         place = len([cap for cap in caps if cap.line == line])
         column = place if switch.column is None else wiring.columns.index(switch.column)
         caps.append(Cap(switch.name, column + 0.5, line + 0.5, 1, 1, 0, line, NOWHERE))
     nothing = Cell(Off(), "off", None, NOWHERE)
-    layer = Layer("base", {switch.name: nothing for switch in wiring.switches}, NOWHERE)
     return Keyboard(
         title="Test bench",
         stem="test",
@@ -53,10 +40,83 @@ def keyboard_of(wiring: Wiring) -> Keyboard:
         wiring=wiring,
         caps=tuple(caps),
         timing=Timing(),
-        layers=(layer,),
+        layers=(Layer("base", {switch.name: nothing for switch in wiring.switches}, NOWHERE),),
         scenarios=(),
         span=NOWHERE,
     )
 
 
-SMALL = wiring_of((2, 3, 4), (6, 7, 8, 9), direct=(10,))
+class Desk:
+    """One board under test. `press` and `say_silent` are the person; `follow` does what the guide asks."""
+
+    def __init__(
+        self, wiring: Wiring, faults: Sequence[str] = (), seed: int = 0, one_way: bool = False
+    ) -> None:
+        self.wiring = wiring
+        self.board = Board(wiring, [parse_fault(text, wiring) for text in faults])
+        self.seed = seed
+        self.matrix = Matrix(wiring)
+        self.clock_us = 0
+        look = observed(self._table(), ROW)
+        self.findings: LineFindings = lines.findings(self.matrix, look)
+        self.driven = mask_of(wiring.driven) if one_way else lines_of(wiring) & ~look.held
+        base = look if not one_way else self.table()
+        self.positions = Positions(self.matrix, self.findings, base, now=self.table())
+        self.guide = Guide(self.positions, rows_of_caps(keyboard_of(wiring).caps))
+        self.questions: list[Question] = []
+
+    def table(self, *closed: str) -> Observation:
+        """What is read while watching with these switches closed."""
+        seen = observed(self._table(*closed), lines_of(self.wiring), driven=self.driven)
+        return replace(seen, time_us=self.clock_us)
+
+    def _table(self, *closed: str) -> Table:
+        return self.board.table(frozenset(closed)).resolved(self.seed)
+
+    def hold(self, *closed: str) -> Noted | None:
+        """These switches are closed from now on, in one frame."""
+        self.clock_us += _TOUCH_US
+        return self.positions.see(self.table(*closed))
+
+    def press(self, name: str) -> Noted | None:
+        noted = self.hold(name)
+        self.hold()
+        return noted
+
+    def follow(self, limit: int = 2000) -> Desk:
+        """A person who does what is asked, and says so when nothing comes of it."""
+        while (question := self.guide.question()) is not None:
+            limit -= 1
+            assert limit, "the guide never ends"
+            self.questions.append(question)
+            self.positions.ask(question.asked, question.instead)
+            noted = self.press(question.asked)
+            if noted is None or noted.kind is Kind.RELEASED:
+                noted = self.positions.silent()
+            assert noted is not None
+            self.guide.react(noted)
+        return self.end()
+
+    def end(self) -> Desk:
+        self.positions.ask(None)
+        self.positions.ended = True
+        return self
+
+    def verdicts(self) -> dict[str, str]:
+        return {name: self.positions.position(name).verdict.value for name in self.matrix.switches}
+
+    def result(self) -> Result:
+        return result_of(
+            Account(
+                keyboard=keyboard_of(self.wiring),
+                matrix=self.matrix,
+                board=Identity(),
+                can={},
+                lines=self.findings,
+                positions=self.positions,
+                stages=(Stage("lines", Verdict.PASS), Stage("positions", Verdict.PASS)),
+                link=Counters(),
+            ),
+            after="",
+            tool="finger",
+        )

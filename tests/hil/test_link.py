@@ -1,4 +1,4 @@
-"""The link: order, gaps, noise, restarts, vanished ports; live and from a dump."""
+"""The link: order, gaps, noise, restarts, vanished ports."""
 
 from __future__ import annotations
 
@@ -18,12 +18,10 @@ from hil.link import (
     NoAnswer,
     Ordering,
     Refused,
-    said_in,
-    sentences_of,
 )
 from hil.transport import BoardTransport, PortGone, SerialTransport, Transport
 from hil.virtual import Finger
-from hil.wire import Sentence, line_of
+from hil.wire import Sentence
 from keyc.diagnostics import UserError
 from keyc.keyboard import Wiring
 
@@ -131,7 +129,7 @@ def test_the_board_forgets_what_was_acknowledged() -> None:
     link = Link(BoardTransport(finger))
     link.who()
     for _ in range(30):
-        assert not said_in(link.look(), "missed")
+        assert "missed" not in [one.name for one in link.look()]
     assert link.counters.lost == 0
     assert link.counters.lines > 1_500
 
@@ -340,7 +338,7 @@ def test_a_port_that_is_not_there() -> None:
         SerialTransport("/dev/no-such-port")
 
 
-# -- order alone, and dumps ------------------------------------------------------------------------------
+# -- order alone -------------------------------------------------------------------------------------
 
 
 def numbered(*numbers: int) -> list[Sentence]:
@@ -370,53 +368,22 @@ def test_another_line_under_a_number_already_used_is_a_restart() -> None:
         order.put(Sentence("hello", ("1", "bench", "0"), 0))
 
 
-def dump_of_a_session() -> bytes:
-    finger = bench()
-    kept = bytearray()
-    link = Link(BoardTransport(finger), kept.extend)
-    link.who()
-    link.look()
-    link.watch()
-    press(link, finger, "SW1")
-    return bytes(kept)
-
-
-def test_a_dump_reads_like_the_port() -> None:
-    dump = dump_of_a_session()
+def test_a_gap_that_is_given_up_is_counted_and_what_follows_is_in_order() -> None:
     counters = Counters()
-    said = list(sentences_of(dump, counters))
-    assert len(said) == dump.count(b"\n") == counters.lines
-    assert not [one for one in said if isinstance(one, Lost)]
+    order = Ordering(counters)
+    for line in numbered(1, 2, 5, 6, 9):
+        list(order.put(line))
+    assert order.skip_gap() == 2
+    assert list(order.ready()) == numbered(5, 6)
+    assert order.skip_gap() == 2
+    assert list(order.ready()) == numbered(9)
+    assert order.skip_gap() == 0
+    assert counters.lost == 4
 
 
-def test_a_dump_cut_anywhere_says_nothing_else() -> None:
-    dump = dump_of_a_session()
-    whole = list(sentences_of(dump))
-    for cut in range(0, len(dump), 7):
-        front = list(sentences_of(dump[:cut]))
-        assert front == whole[: len(front)]
-        assert len(front) == dump[:cut].count(b"\n")
-        back = [one for one in sentences_of(dump[cut:]) if isinstance(one, Sentence)]
-        assert back == whole[len(whole) - len(back) :]
-
-
-def test_a_dump_with_holes_tells_them() -> None:
-    lines = dump_of_a_session().splitlines(keepends=True)
-    del lines[20:25]
-    said = list(sentences_of(b"".join(lines)))
-    assert said[20] == Lost(5)
-    assert len(said) == len(lines) + 1
-
-
-def test_a_dump_of_two_power_ons() -> None:
-    said = list(sentences_of(dump_of_a_session() * 2))
-    assert len(said_in(said, "hello")) == 2 or len(said_in(said, "hello")) == 4
-
-
-def test_a_long_dump_with_one_hole_goes_on() -> None:
-    """Longer after the hole than a board keeps lines: it isn't taken for a restart."""
-    lines = [line_of("rise", 4, n % 100, sequence=n) for n in range(5_000)]
-    del lines[100]
-    said = list(sentences_of(b"".join(lines)))
-    assert said[100] == Lost(1)
-    assert len(said) == 5_000
+def test_lines_that_come_later_than_their_followers_count_as_sent_again() -> None:
+    counters = Counters()
+    order = Ordering(counters)
+    for line in numbered(1, 3, 2, 2, 3):
+        list(order.put(line))
+    assert (counters.lines, counters.resent, counters.doubled) == (3, 1, 2)

@@ -9,7 +9,10 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from wirings import KNOWN, wiring_of
 
+from hil.board import parse_fault
+from hil.host_board import HostBoard
 from hil.wire import LINE_BYTES, Damaged, Lines, Sentence, crc_32, line_of, parse_line
 
 words = st.from_regex(r"[a-z][a-z-]{0,9}", fullmatch=True)
@@ -114,3 +117,23 @@ def test_the_page_names_every_line_that_the_firmware_can_say() -> None:
     assert len(said) > 30
     for word in said:
         assert re.search(rf"`{word}\b|\b{word}[` ]", page), word
+
+
+def test_the_example_of_the_page_is_what_the_firmware_says() -> None:
+    page = (Path(__file__).parents[2] / "hil" / "WIRE.md").read_text(encoding="utf-8")
+    example = page.split("```\n")[1].encode()
+    wiring = wiring_of((4, 5), (6, 7))
+    board = HostBoard(wiring, [parse_fault("bridge GPIO4 GPIO5", wiring)], fingerprints=KNOWN)
+    board.advance(2_000)
+    board.receive()
+    board.send(b"watch\n")
+    board.advance(100_000)
+    board.set_closed(frozenset({"SW2"}))
+    board.advance(20_000)
+
+    def timeless(text: bytes) -> list[tuple[str, ...]]:
+        heard = list(Lines().of(text))
+        assert all(isinstance(one, Sentence) for one in heard)
+        return [(one.name, *one.fields[:2]) for one in heard if isinstance(one, Sentence)]
+
+    assert timeless(example) == timeless(board.receive())

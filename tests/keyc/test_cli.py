@@ -78,7 +78,7 @@ def test_json_is_one_value_on_stdout_and_nothing_else(small: Path) -> None:
 
 def test_a_file_that_is_not_there_is_told_in_words(tmp_path: Path) -> None:
     done = run("check", tmp_path / "none.keys")
-    assert done.returncode == 1
+    assert done.returncode == 2
     assert done.stderr.startswith("error:")
     assert "Traceback" not in done.stderr
 

@@ -165,7 +165,7 @@ def test_the_time_line() -> None:
         "       [scenario-failed]",
         f" {line} | keyboard",
     ]
-    rows = [row.split() for row in text.splitlines() if " ms" in row]
+    rows = [row.partition("|")[2].split() for row in text.splitlines() if " ms" in row]
     assert rows == [
         ["0", "ms", "SW3", "down"],
         ["6", "ms", "ShiftLeft"],

@@ -14,11 +14,11 @@ struct keyc_host_lines {
     uint32_t low_at_rest;            /* nothing driven, all pulled up: lines that read low */
     uint32_t low_pulled_down;        /* nothing driven, all pulled down: lines that read low */
     uint32_t low_driven[KEYC_LINES]; /* this line driven low: lines that read low */
-    uint32_t rise_us[KEYC_LINES];    /* how long a line stays low once it is let go */
+    uint32_t rise_us[KEYC_LINES];    /* how long a line takes to follow its pull */
     uint32_t driven, pulled_down;    /* what the program does with the lines */
-    uint32_t low;                    /* what reads low from that, once all has risen */
-    uint32_t rising;                 /* lines that still read low until `high_from_us` */
-    uint64_t high_from_us[KEYC_LINES];
+    uint32_t low;                    /* what reads low now */
+    uint32_t moving;                 /* lines that follow their pull, and will have come over */
+    uint64_t arrives_us[KEYC_LINES]; /* ... by then */
     uint64_t now_us;
 };
 

@@ -1,35 +1,41 @@
-/* Lines that a table describes: what reads low follows from what is driven, and a line that is let
- * go rises in its own time. */
+/* Lines that a table describes: what reads low follows from what is driven. A line that something
+ * pulls low falls at once; one that is left to its pull follows it in its own time. */
 #include "host.h"
 
-static uint32_t keyc_host_steady_low(const struct keyc_host_lines *lines)
+/* What is tied or driven low, by copper or through a diode. */
+static uint32_t keyc_host_held_low(const struct keyc_host_lines *lines)
 {
-    uint32_t low = (lines->low_at_rest & ~lines->pulled_down) | (lines->low_pulled_down & lines->pulled_down);
+    uint32_t low = lines->low_at_rest;
     for (unsigned n = 0; n < KEYC_LINES && (lines->driven >> n) != 0; ++n)
         if ((lines->driven >> n) & 1u)
             low |= lines->low_driven[n];
     return low;
 }
 
-/* Takes those off `rising` that have risen by now. */
-static void keyc_host_rise(struct keyc_host_lines *lines)
+/* Takes those that have arrived by now off `moving`. */
+static void keyc_host_arrive(struct keyc_host_lines *lines)
 {
-    for (unsigned n = 0; n < KEYC_LINES && (lines->rising >> n) != 0; ++n)
-        if (lines->high_from_us[n] <= lines->now_us)
-            lines->rising &= ~((uint32_t)1 << n);
+    for (unsigned n = 0; n < KEYC_LINES && (lines->moving >> n) != 0; ++n) {
+        uint32_t line = (uint32_t)1 << n;
+        if ((lines->moving & line) != 0 && lines->arrives_us[n] <= lines->now_us) {
+            lines->low ^= line;
+            lines->moving ^= line;
+        }
+    }
 }
 
 /* After any change of the table, the drive or the pulls. */
 static void keyc_host_follow(struct keyc_host_lines *lines)
 {
-    uint32_t low_before = lines->low;
-    keyc_host_rise(lines);
-    lines->low = keyc_host_steady_low(lines);
-    uint32_t let_go = low_before & ~lines->low;
-    for (unsigned n = 0; n < KEYC_LINES && (let_go >> n) != 0; ++n)
-        if ((let_go >> n) & 1u)
-            lines->high_from_us[n] = lines->now_us + lines->rise_us[n];
-    lines->rising = (lines->rising | let_go) & ~lines->low;
+    uint32_t held = keyc_host_held_low(lines), steady, moving;
+    keyc_host_arrive(lines);
+    steady = (held & ~lines->pulled_down) | (lines->low_pulled_down & lines->pulled_down);
+    lines->low |= steady & held;
+    moving = lines->low ^ steady;
+    for (unsigned n = 0; n < KEYC_LINES && (moving >> n) != 0; ++n)
+        if (((moving & ~lines->moving) >> n) & 1u)
+            lines->arrives_us[n] = lines->now_us + lines->rise_us[n];
+    lines->moving = moving;
 }
 
 void keyc_host_set_lines(struct keyc_host_lines *lines, uint32_t low_at_rest, uint32_t low_pulled_down,
@@ -74,8 +80,8 @@ void keyc_host_settle(void *context, uint32_t settle_us)
 uint32_t keyc_host_read_levels(void *context)
 {
     struct keyc_host_lines *lines = context;
-    keyc_host_rise(lines);
-    return ~(lines->low | lines->rising);
+    keyc_host_arrive(lines);
+    return ~lines->low;
 }
 
 uint32_t keyc_host_now_us(void *context)

@@ -113,9 +113,12 @@ static void rest(struct keyc_keyboard *keyboard)
 {
     uint32_t watched = keyboard->sensed_lines | keyboard->direct_lines;
     bool awake = false;
-    port_drive_low((void *)0, keyboard->driven_lines);
-    keyc_rp2040_wait_us(KEYC_SETTLE_US);
-    while (!awake && (port_read_levels((void *)0) & watched) == watched) {
+    while (!awake) {
+        /* Driven and read back anew each time: something may hold a line high now, or no longer. */
+        port_drive_low((void *)0, keyboard->driven_lines);
+        keyc_rp2040_wait_us(KEYC_SETTLE_US);
+        if ((port_read_levels((void *)0) & watched) != watched)
+            break;
         keyc_rp2040_wake_on_low(watched);
         keyc_rp2040_sleep_us(attend_to_host(keyboard));
         awake = keyc_rp2040_low_came() || !keyc_at_rest(keyboard);
@@ -126,7 +129,9 @@ static void rest(struct keyc_keyboard *keyboard)
 
 static void wait_for_next_scan(struct keyc_keyboard *keyboard, uint32_t scanned_us, bool settling)
 {
-    uint32_t period_us = settling ? KEYC_SCAN_SETTLING_US : usb.suspended ? KEYC_SCAN_SUSPENDED_US : KEYC_SCAN_US;
+    uint32_t period_us = settling        ? KEYC_SCAN_SETTLING_US
+                         : usb.suspended ? KEYC_SCAN_SUSPENDED_US
+                                         : KEYC_SCAN_US;
     for (;;) {
         uint32_t passed_us = keyc_rp2040_now_us() - scanned_us;
         if (passed_us >= period_us)

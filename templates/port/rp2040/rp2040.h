@@ -16,7 +16,7 @@ void keyc_rp2040_clocks_begin(void);
 
 /* rp2040_pins.c. Lines are bits: bit n is GPIO n. A pin is only ever an input or driven low, at
  * 2 mA and slow slew; no function here can drive one high. */
-void keyc_rp2040_pins_begin(uint32_t lines);           /* inputs, pulled up */
+void keyc_rp2040_pins_begin(uint32_t lines);                 /* inputs, pulled up */
 void keyc_rp2040_pull_down(uint32_t lines, uint32_t others); /* inputs; `lines` down, `others` up */
 /* Lines that stay high against their pull-down: something else drives them. */
 uint32_t keyc_rp2040_held_high(uint32_t lines);
@@ -44,10 +44,10 @@ static inline uint32_t keyc_rp2040_now_us(void)
     return KEYC_AT(KEYC_TIMER_NOW);
 }
 
-void keyc_rp2040_wait_us(uint32_t us);                 /* that long or up to 1 us longer, asleep */
-/* Sleeps until an interrupt comes or `us` are over. */
+void keyc_rp2040_wait_us(uint32_t us); /* that long or up to 1 us longer, asleep */
+/* Sleeps until `us` are over, or USB or a line has something to say, or had since the last sleep. */
 void keyc_rp2040_sleep_us(uint32_t us);
-void keyc_rp2040_sleep(void);                          /* until an interrupt comes */
+void keyc_rp2040_wake(void); /* for interrupt handlers: ends that sleep */
 
 /* rp2040_usb.c: moves the packets of engine_usb.h, from its interrupt. The main program uses the USB
  * state only between _hold and either _let or _serve, which also sends what is new. */
@@ -70,7 +70,7 @@ static inline void keyc_rp2040_usb_let(void)
 void keyc_rp2040_usb_wake_host(void);
 
 /* rp2040_rom.c */
-_Noreturn void keyc_rp2040_restart_to_rom(void);       /* the ROM's mass storage */
+_Noreturn void keyc_rp2040_restart_to_rom(void); /* the ROM's mass storage */
 _Noreturn void keyc_rp2040_restart(void);
 void *keyc_rp2040_rom_function(char first, char second);
 

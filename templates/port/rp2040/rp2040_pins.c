@@ -68,4 +68,5 @@ void keyc_rp2040_io_handler(void)
 {
     KEYC_AT(KEYC_NVIC_ICER) = 1u << KEYC_INTERRUPT_IO_BANK0;
     keyc_low_came = true;
+    keyc_rp2040_wake();
 }

@@ -15,7 +15,8 @@ void *keyc_rp2040_rom_function(char first, char second)
 {
     typedef void *(*look_up)(const uint16_t *table, uint32_t code);
     uint32_t code = (uint32_t)(uint8_t)first | (uint32_t)(uint8_t)second << 8;
-    return ((look_up)rom_halfword(KEYC_ROM_LOOK_UP))((const uint16_t *)rom_halfword(KEYC_ROM_FUNCTIONS), code);
+    const uint16_t *functions = (const uint16_t *)rom_halfword(KEYC_ROM_FUNCTIONS);
+    return ((look_up)rom_halfword(KEYC_ROM_LOOK_UP))(functions, code);
 }
 
 void keyc_rp2040_restart_to_rom(void)

@@ -6,6 +6,7 @@
 #define KEYC_WORTH_SLEEPING_US 4u
 
 static volatile bool keyc_alarm_came;
+static volatile bool keyc_woken;
 
 void keyc_rp2040_time_begin(void)
 {
@@ -19,8 +20,14 @@ void keyc_rp2040_timer_handler(void)
     keyc_alarm_came = true;
 }
 
-/* WFE returns at once when an interrupt came since the last one, so none is slept through. */
-void keyc_rp2040_sleep(void)
+void keyc_rp2040_wake(void)
+{
+    keyc_woken = true;
+}
+
+/* WFE returns at once when an interrupt came since the last one, so none is slept through. It returns for
+ * any interrupt, also for one of long ago: what counts is what the handlers noted. */
+static void wait_for_interrupt(void)
 {
     __asm__ volatile("wfe" ::: "memory");
 }
@@ -47,7 +54,7 @@ void keyc_rp2040_wait_us(uint32_t us)
         }
     } else if (alarm_set(until_us)) {
         while (!keyc_alarm_came)
-            keyc_rp2040_sleep();
+            wait_for_interrupt();
     } else {
         alarm_put_away();
     }
@@ -57,6 +64,8 @@ void keyc_rp2040_sleep_us(uint32_t us)
 {
     /* Half the clock's round is the longest time that can be compared: 35 minutes. */
     if (alarm_set(keyc_rp2040_now_us() + (us < INT32_MAX ? us : INT32_MAX)))
-        keyc_rp2040_sleep();
+        while (!keyc_alarm_came && !keyc_woken)
+            wait_for_interrupt();
+    keyc_woken = false;
     alarm_put_away();
 }

@@ -145,6 +145,7 @@ static void buffers_done(void)
 void keyc_rp2040_usb_handler(void)
 {
     uint32_t cause = KEYC_AT(KEYC_USB_INTS);
+    keyc_rp2040_wake();
 #if KEYC_IMAGE_HAS_BULK
     if (cause & KEYC_USB_INT_FRAME)
         frame_began();

@@ -1,0 +1,186 @@
+"""`hil bench`: puts together a board, a hand, a view and a record, and runs a session over them."""
+
+from __future__ import annotations
+
+import json
+import os
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+from keyc.command import say
+from keyc.diagnostics import UserError
+
+if TYPE_CHECKING:
+    from argparse import Namespace
+
+    from hil.link import Link
+    from hil.record import Dump, Record
+    from hil.result import Result
+    from hil.session import Event, Hand, Settings
+    from keyc.keyboard import Keyboard
+
+VIRTUAL = "measured on a virtual board, which proves nothing about a real one"
+
+
+class Bench:
+    """A context: everything that was opened is closed at its end, whatever happened."""
+
+    def __init__(self, options: Namespace, keyboard: Keyboard, tool: str) -> None:
+        self._options, self._keyboard, self._tool = options, keyboard, tool
+        self._stack = ExitStack()
+        self._record: Record | None = None
+        self._dump: Dump | None = None
+        self._events: TextIO | None = None
+
+    def __enter__(self) -> Bench:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stack.close()
+
+    @property
+    def failed_to_write(self) -> bool:
+        """Whether the record or the dump is not complete."""
+        return any(each is not None and each.failure for each in (self._record, self._dump))
+
+    def run(self) -> Result:
+        """The run. Raises UserError for what is wrong before it begins."""
+        import sys
+
+        from hil.session import Session
+        from hil.view import view_on
+        from keyc.tables import fingerprints
+
+        settings = self._settings()
+        link, hand = self._board()
+        self._stack.callback(link.close)
+        self._open_files(settings)
+        view = view_on(sys.stderr, self._keyboard)
+        self._stack.callback(view.close)
+
+        def tell(event: Event) -> None:
+            view.show(event)
+            if self._record is not None:
+                self._record.event(event)
+            self._send(event)
+
+        session = Session(
+            self._keyboard,
+            link,
+            hand,
+            fingerprints(self._keyboard).wiring,
+            settings,
+            tell=tell,
+            notes=self._dump,
+        )
+        result = session.run()
+        if self._options.virtual:
+            result = replace(result, notes=(VIRTUAL, *result.notes))
+        self._finish(result)
+        return result
+
+    def _settings(self) -> Settings:
+        from datetime import UTC, datetime
+
+        from hil.session import STAGES, Settings
+
+        stages = [word.strip() for word in self._options.stages.split(",") if word.strip()]
+        unknown = [word for word in stages if word not in STAGES]
+        if unknown or not stages:
+            raise UserError(
+                f"there is no stage {unknown[0]}" if unknown else "no stage is named",
+                f"the stages of this version: {', '.join(STAGES)}",
+                exit_status=2,
+            )
+        if not self._options.virtual and (self._options.fault or self._options.chip):
+            raise UserError("faults and chips are for a virtual board", "add --virtual", exit_status=2)
+        if self._options.virtual and self._options.port:
+            raise UserError(
+                "a virtual board of its own has no port", "leave out --port or --virtual", exit_status=2
+            )
+        return Settings(
+            stages=stages,
+            after=self._options.after,
+            tool=self._options.tool,
+            when=datetime.now(UTC).isoformat(timespec="seconds"),
+        )
+
+    def _board(self) -> tuple[Link, Hand]:
+        from hil.link import Link
+
+        if self._options.virtual:
+            return self._virtual_board()
+        from hil.hands import Person
+        from hil.ports import only_port
+        from hil.transport import SerialTransport
+
+        return Link(SerialTransport(self._options.port or only_port())), Person()
+
+    def _virtual_board(self) -> tuple[Link, Hand]:
+        from hil.board import parse_fault
+        from hil.hands import FingerHand
+        from hil.link import Link
+        from hil.transport import BoardTransport
+        from hil.virtual import Finger, board_of
+
+        options = self._options
+        faults = [parse_fault(text, self._keyboard.wiring) for text in options.fault]
+        if options.chip:
+            say("building the image and starting the emulated chip …")
+        finger = Finger(board_of(self._keyboard, faults, chip=options.chip, seed=options.seed), options.seed)
+        return Link(BoardTransport(finger)), FingerHand(finger)
+
+    def _open_files(self, settings: Settings) -> None:
+        from hil.record import Dump, Record
+
+        if self._options.events is not None:
+            try:
+                self._events = self._stack.enter_context(
+                    os.fdopen(self._options.events, "w", encoding="utf-8")
+                )
+            except (OSError, ValueError) as error:
+                raise UserError(
+                    f"descriptor {self._options.events} can't be written: {error}",
+                    "open it in the shell, e.g. 3>events.jsonl with --events 3",
+                    exit_status=2,
+                ) from None
+        path = self._record_path()
+        if path is None:
+            return
+        self._record = Record(
+            path,
+            tool=self._tool,
+            keyboard=self._keyboard.title,
+            when=settings.when or "",
+            after=settings.after,
+        )
+        self._stack.callback(self._record.close)
+        self._dump = Dump(path.with_suffix(".dump"))
+        self._stack.callback(self._dump.close)
+
+    def _record_path(self) -> Path | None:
+        if self._options.record:
+            return Path(self._options.record)
+        if self._options.virtual:
+            return None
+        file = Path(self._options.file)
+        return file.with_name(f"{file.stem}.bench.jsonl")
+
+    def _send(self, event: Event) -> None:
+        if self._events is None:
+            return
+        try:
+            self._events.write(json.dumps(event.as_json(), ensure_ascii=False) + "\n")
+            self._events.flush()
+        except OSError:
+            # Whoever listened has gone away; the bench goes on without.
+            self._events = None
+
+    def _finish(self, result: Result) -> None:
+        if self._record is not None:
+            self._record.result(result)
+        for each in (self._record, self._dump):
+            if each is not None and each.failure:
+                say(f"warning: {each.failure}. The result below is complete.")

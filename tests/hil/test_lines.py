@@ -1,0 +1,133 @@
+"""The stage `lines`: what one table with nothing pressed says."""
+
+from __future__ import annotations
+
+from random import Random
+
+import networkx
+import pytest
+from boards import Desk
+from wirings import light, small, wiring_of
+
+from hil.stages import lines
+from keyc.keyboard import Diodes
+
+
+def bad_lines(desk: Desk) -> dict[str, str]:
+    return {line.pin: line.verdict.value for line in desk.findings.lines if line.verdict.value != "clear"}
+
+
+def joined(desk: Desk, pin: str) -> list[str]:
+    return [other.name for line in desk.findings.lines if line.pin == pin for other in line.joined]
+
+
+def test_a_good_board_is_clear_on_every_pin_of_the_chip() -> None:
+    desk = Desk(small())
+    assert [line.gpio for line in desk.findings.lines] == list(range(30))
+    assert bad_lines(desk) == {}
+    assert not desk.findings.bad
+
+
+@pytest.mark.parametrize(
+    ("fault", "expected"),
+    [
+        ("bridge GPIO2 GPIO3", {"GPIO2": "bridged", "GPIO3": "bridged"}),
+        ("bridge GPIO3 GPIO8", {"GPIO3": "bridged", "GPIO8": "bridged"}),
+        # The neighbour on the package needn't belong to the matrix.
+        ("bridge GPIO9 GPIO11", {"GPIO9": "bridged", "GPIO11": "bridged"}),
+        ("low GPIO6", {"GPIO6": "low"}),
+        ("high GPIO6", {"GPIO6": "high"}),
+        ("bridge GPIO7 IOVDD", {"GPIO7": "high"}),
+        ("bridge GPIO7 GND", {"GPIO7": "low"}),
+    ],
+)
+@pytest.mark.parametrize("diodes", list(Diodes))
+@pytest.mark.parametrize("seed", [0, 1])
+def test_what_holds_or_joins_lines(fault: str, expected: dict[str, str], diodes: Diodes, seed: int) -> None:
+    desk = Desk(small(diodes), [fault], seed)
+    if diodes is Diodes.NONE and fault == "bridge GPIO3 GPIO8":
+        expected = {"GPIO3": "untested", "GPIO8": "untested"}  # SW7 held down would look the same
+    assert bad_lines(desk) == expected
+
+
+def test_groups_are_the_connected_components() -> None:
+    """Against networkx: what copper joins is a connected component of the graph of bridges."""
+    for seed in range(60):
+        chance = Random(seed)
+        wiring = small(chance.choice([Diodes.CATHODE_TO_ROW, Diodes.CATHODE_TO_COLUMN]))
+        pairs = {tuple(sorted(chance.sample(range(30), 2))) for _ in range(chance.randint(1, 6))}
+        desk = Desk(wiring, [f"bridge GPIO{a} GPIO{b}" for a, b in sorted(pairs)], seed % 2)
+        expected = sorted(
+            tuple(sorted(group)) for group in networkx.connected_components(networkx.Graph(pairs))
+        )
+        assert list(desk.findings.groups) == expected
+
+
+def test_without_diodes_a_held_switch_and_a_bridge_are_one_class_and_the_switch_is_named() -> None:
+    for fault in ("closed SW7", "bridge GPIO3 GPIO8"):
+        desk = Desk(small(Diodes.NONE), [fault])
+        assert desk.findings.maybe_closed == {"SW7": "bridge GPIO3 GPIO8"}
+        assert bad_lines(desk) == {"GPIO3": "untested", "GPIO8": "untested"}
+        assert joined(desk, "GPIO3") == ["GPIO8"]
+
+
+@pytest.mark.parametrize("diodes", [Diodes.CATHODE_TO_ROW, Diodes.CATHODE_TO_COLUMN])
+def test_a_closed_switch_is_told_from_a_bridge_by_its_diode(diodes: Diodes) -> None:
+    desk = Desk(small(diodes), ["closed SW7"])
+    assert {name: state.value for name, state in desk.findings.closed.items()} == {"SW7": "good"}
+    assert bad_lines(desk) == {}
+    desk = Desk(small(diodes), ["closed SW7", "reversed SW7"])
+    assert {name: state.value for name, state in desk.findings.closed.items()} == {"SW7": "reversed"}
+
+
+def test_three_closed_corners_name_no_fourth() -> None:
+    """The fourth corner may read low, over three drops: that is undefined, and no verdict rests on it."""
+    for seed in range(8):
+        desk = Desk(small(), ["closed SW1", "closed SW2", "closed SW5", "reversed SW5"], seed)
+        assert "SW6" not in desk.findings.closed
+
+
+def test_a_switch_to_ground_that_reads_low_is_a_class_of_two() -> None:
+    for fault in ("closed SW13", "low GPIO10"):
+        desk = Desk(small(), [fault])
+        assert bad_lines(desk) == {"GPIO10": "low"}
+        assert desk.findings.maybe_closed == {"SW13": "low GPIO10"}
+
+
+def test_run_beside_a_pin_restarts_the_board() -> None:
+    desk = Desk(wiring_of((16, 17), (6, 7)))
+    base = desk.positions.base
+    found = lines.findings(desk.matrix, base, [16])
+    line = found.line(16)
+    assert line is not None
+    assert line.verdict.value == "bridged"
+    # RUN is pin 26 of the QFN-56 package (RP2040 datasheet, section "Pinout").
+    assert [(other.name, other.package_pin) for other in line.joined] == [("RUN", 26)]
+
+
+def test_indicators_and_dials_are_no_shorts() -> None:
+    """An LED reads either way (bench.md's model): neither reading may become a verdict."""
+    for lit_low in (False, True):
+        for seed in range(6):
+            desk = Desk(wiring_of((2, 3), (6, 7), lights=(light(25, lit_low),)), seed=seed)
+            assert bad_lines(desk) == {}
+
+
+def test_current_in_one_direction_where_no_switch_is() -> None:
+    """A leak that reads low one way only, as some resolution of undefined readings has it, is `weak`."""
+    seen = set()
+    for seed in range(2, 40):
+        found = bad_lines(Desk(small(), ["leaky GPIO2 GPIO3 47k"], seed))
+        assert set(found) <= {"GPIO2", "GPIO3"}
+        seen |= set(found.values())
+    assert "weak" in seen
+
+
+def test_a_pin_that_the_board_does_not_measure_is_untested() -> None:
+    desk = Desk(small())
+    from dataclasses import replace
+
+    base = replace(desk.positions.base, over=desk.positions.base.over & ~(1 << 3))
+    line = lines.findings(desk.matrix, base).line(3)
+    assert line is not None
+    assert line.verdict.value == "untested"

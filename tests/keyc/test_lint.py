@@ -1,0 +1,179 @@
+"""What needs the whole keyboard. Which mistake is which comes from the language page; see beside each."""
+
+from __future__ import annotations
+
+import pytest
+
+from keyc.compile import check_text
+from keyc.lint import PUNCTUATION
+from keyc.source import Source
+from keyc.usages import usage_of
+
+
+def codes(layers: str, *, switches: int = 4, host: str = "linux-us", columns: int = 10) -> list[str]:
+    """The codes for a board of so many switches on pins of their own, or in a matrix of ten columns."""
+    names = [f"SW{number}" for number in range(1, switches + 1)]
+    rows = [names[start : start + columns] for start in range(0, switches, columns)]
+    if switches <= 20:
+        wires = "".join(f" direct GPIO{pin} {name}\n" for pin, name in enumerate(names))
+        wiring = f"wiring {{\n diodes none\n{wires}}}\n"
+    else:
+        wiring = (
+            "wiring {\n diodes cathode-to-row\n columns "
+            + " ".join(f"GPIO{n}" for n in range(columns))
+            + "\n"
+        )
+        for number, row in enumerate(rows):
+            wiring += f" row GPIO{10 + number} {' '.join(row + ['--'] * (columns - len(row)))}\n"
+        wiring += "}\n"
+    shape = "shape {\n" + "".join(" " + " ".join(row) + "\n" for row in rows) + "}\n"
+    text = f'keyboard "X" {{ usb 0x1209:0x5A17 host-layout {host} }}\n{wiring}{shape}{layers}\n'
+    return [one.code for one in check_text(Source("x.keys", text))[1]]
+
+
+def test_a_sound_keyboard_has_nothing_to_say() -> None:
+    assert codes("layer base { A B more D }\nlayer more { SW1 = usb-boot }") == []
+
+
+@pytest.mark.parametrize(
+    ("layers", "due"),
+    [
+        # No key anywhere leads to `more`.
+        ("layer base { A B usb-boot D }\nlayer more { SW1 = X }", ["layer-never-reached"]),
+        # Layers that wait for each other count as never.
+        (
+            "layer base { A B usb-boot D }\nlayer lower { SW1 = upper }\nlayer upper { SW1 = lower }",
+            ["layer-never-reached", "layer-never-reached"],
+        ),
+        # A layer may be reached through another one.
+        ("layer base { A lower usb-boot D }\nlayer lower { SW1 = upper }\nlayer upper { SW1 = X }", []),
+        # A layer that holds itself isn't reached by that.
+        ("layer base { A B usb-boot D }\nlayer lower { SW1 = lower }", ["layer-never-reached"]),
+        # The only usb-boot lies where no key leads.
+        (
+            "layer base { A B C D }\nlayer lower { SW1 = usb-boot }",
+            ["no-way-to-usb-boot", "layer-never-reached"],
+        ),
+        ("layer base { A B C D }", ["no-way-to-usb-boot"]),
+        # `..` on the bottom layer; further layers may have it.
+        ("layer base { A B usb-boot .. }", ["nothing-beneath"]),
+        ("layer base { SW1 = usb-boot }", ["nothing-beneath"]),
+        ("layer base { A B usb-boot lower }\nlayer lower { .. .. .. .. }", []),
+        ("let through = ..\nlayer base { A B usb-boot through }", ["nothing-beneath"]),
+    ],
+)
+def test_layers(layers: str, due: list[str]) -> None:
+    assert codes(layers) == due
+
+
+def test_what_a_mistake_may_hide_is_not_concluded() -> None:
+    """A misspelt layer name is why the layer isn't reached: one error, no warning."""
+    assert codes("layer base { A B usb-boot moer }\nlayer more { SW1 = X }") == ["unknown-name"]
+
+
+LETTERS = list("ABCDEFGHIJKLMNOPQRSTUVWXYZ")
+
+
+def test_forty_keys_need_letters_escape_enter_and_modifiers() -> None:
+    others = ["Escape", "Enter", "Control", "Shift", "Alt", "Meta", "usb-boot", *"0123456"]
+    full = [*LETTERS, *others]
+    assert len(full) == 40
+
+    def layer(cells: list[str]) -> str:
+        rows = [" ".join(cells[n : n + 10]) for n in range(0, len(cells), 10)]
+        return "layer base {\n" + "\n".join(rows) + "\n}"
+
+    assert codes(layer(full), switches=40) == []
+    for key in ("Q", "Escape", "Enter", "Meta"):
+        assert codes(layer([c if c != key else "off" for c in full]), switches=40) == ["key-missing"]
+    right = [c.replace("Control", "ControlRight").replace("Shift", "ShiftRight") for c in full]
+    assert codes(layer(right), switches=40) == []
+    assert codes(layer([*full[1:39], "usb-boot"]), switches=39) == []  # fewer than forty: no list
+    # A letter on another layer is somewhere.
+    away = [c if c != "Q" else "more" for c in full]
+    assert codes(layer(away) + "\nlayer more { SW1 = Q }", switches=40) == []
+
+
+@pytest.mark.parametrize(
+    ("rows", "due"),
+    [
+        ("7 8 9\n4 5 6\n1 2 3", True),
+        ("1 2 3\n4 5 6\n7 8 9", True),  # as a telephone has them
+        ("7 9 8\n4 5 6\n1 2 3", False),
+        ("Numpad7 Numpad8 Numpad9\n4 5 6\n1 2 3", False),
+        ("1 2 3\n7 8 9\n4 5 6", False),
+    ],
+)
+def test_digits_that_lie_like_a_number_pad(rows: str, due: bool) -> None:
+    found = codes(f"layer base {{\n{rows}\n usb-boot\n}}", switches=10, columns=3)
+    assert found == (["digit-on-number-pad"] if due else [])
+
+
+def test_a_row_of_digits_is_no_number_pad() -> None:
+    assert codes("layer base { 1 2 3 4 5 6 7 8 9 usb-boot }", switches=10) == []
+
+
+@pytest.mark.parametrize(
+    ("host", "letters"),
+    [
+        # Common knowledge of the layouts: QWERTZ swaps Y and Z; AZERTY swaps A/Q and Z/W and moves M.
+        ("linux-us", ""),
+        ("linux-gb", ""),
+        ("linux-de", "YZ"),
+        ("linux-fr", "AMQWZ"),
+        ("linux-es", ""),
+        ("linux-se", ""),
+    ],
+)
+def test_bare_letters_that_type_another(host: str, letters: str) -> None:
+    cells = [*LETTERS, *["off"] * 13, "usb-boot"]
+    rows = "\n".join(" ".join(cells[n : n + 10]) for n in range(0, 40, 10))
+    found = codes(f"layer base {{\n{rows}\n}}", switches=40, host=host)
+    assert found.count("letter-types-another") == len(letters)
+    in_full = rows
+    for letter in LETTERS:
+        in_full = in_full.replace(f"{letter} ", f"Key{letter} ", 1) if letter in letters else in_full
+    assert "letter-types-another" not in codes(f"layer base {{\n{in_full}\n}}", switches=40, host=host)
+
+
+def test_a_letter_after_a_plus_counts_too() -> None:
+    assert codes("layer base { Control+Z B C usb-boot }", host="linux-de") == ["letter-types-another"]
+    assert codes('layer base { Control+"z" B C usb-boot }', host="linux-de") == []
+
+
+def test_punctuation_that_types_another_while_nothing_types_its_sign() -> None:
+    """linux-de: the key right of L types ö; `;` is Shift and comma."""
+    assert codes("layer base { Semicolon B C usb-boot }", host="linux-de") == ["sign-types-another"]
+    assert codes('layer base { Semicolon ";" C usb-boot }', host="linux-de") == []
+    assert codes("layer base { Semicolon Semicolon C usb-boot }", host="linux-de") == ["sign-types-another"]
+    assert codes("layer base { Semicolon B C usb-boot }", host="linux-us") == []
+
+
+def test_punctuation_is_named_after_what_a_us_keyboard_types() -> None:
+    """Against the layout's data: on linux-us each of these keys types the sign it is named after."""
+    from keyc.keyboard import Press
+    from keyc.layouts import layout
+
+    for name, sign in PUNCTUATION.items():
+        usage = usage_of(name)
+        assert usage is not None
+        assert layout("linux-us").types(Press(usage)) == sign
+
+
+@pytest.mark.parametrize(
+    ("usb", "due"),
+    [
+        ("", True),
+        ("usb 0x1209:0x0001", True),
+        ("usb 0x1209:0x0002", True),
+        ("usb 0x1209:0x5A17", False),
+        ("usb 0x16C0:0x0001", False),
+    ],
+)
+def test_the_open_test_id(usb: str, due: bool) -> None:
+    text = (
+        f'keyboard "X" {{ {usb} }}\nwiring {{\n diodes none\n direct GPIO2 SW1\n}}\n'
+        "shape { SW1 }\nlayer base { usb-boot }\n"
+    )
+    found = [one.code for one in check_text(Source("x.keys", text))[1]]
+    assert found == (["test-usb-id"] if due else [])
