@@ -42,6 +42,7 @@ from keyc.syntax import (
     LayerBlock,
     Let,
     Modified,
+    Part,
     SequenceStatement,
     Statement,
     Word,

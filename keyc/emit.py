@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from keyc import __version__
 from keyc.files import shipped
-from keyc.keyboard import Action, Cell, Diodes, Keyboard, Rules, Switch
+from keyc.keyboard import Action, AnotherKey, Cell, Diodes, Keyboard, Rules, Switch
 from keyc.layouts import written_press
 from keyc.source import Span
 from keyc.tables import NO_SWITCH, TABLES_VERSION, Further, Tables, modifier_bits
@@ -152,9 +152,9 @@ def _data(keyboard: Keyboard, tables: Tables) -> Mapping[str, object]:
         "layers": list(_layers(keyboard, tables)),
         "actions": _actions(keyboard, tables),
         "timing_place": _place(keyboard.span),
-        "timing_of": _numbers_of_switches(tables.timing_of, keyboard),
+        "timing_of": _numbers_of_switches(tables.timing_of, keyboard, tables),
         "further": tables.further,
-        **(_further_data(keyboard, tables.further) if tables.further else {}),
+        **(_further_data(keyboard, tables, tables.further) if tables.further else {}),
     }
 
 
@@ -192,22 +192,23 @@ def _crossings(tables: Tables, switches: Sequence[Switch]) -> Iterator[_Row]:
             yield _Row(" ".join(f"{number}u," for number in numbers), f"{pin}: {names}")
 
 
-def _row_slices(switches: Sequence[Switch]) -> list[slice]:
-    """The switches of each row of the wiring, as they are numbered."""
-    slices = []
-    start = 0
-    for _, members in groupby(switches, key=lambda switch: switch.row):
-        end = start + sum(1 for _ in members)
-        slices.append(slice(start, end))
-        start = end
-    return slices
+def _row_slices(switches: Sequence[Switch], tables: Tables) -> list[slice]:
+    """The switches of each row of the wiring, as they are numbered; then the two of each dial."""
+    counts = [sum(1 for _ in members) for _, members in groupby(switches, key=lambda switch: switch.row)]
+    ends = list(accumulate(counts + [2] * len(tables.dials)))
+    return [slice(start, end) for start, end in zip([0, *ends], ends, strict=False)]
 
 
 def _layers(keyboard: Keyboard, tables: Tables) -> Iterator[_Layer]:
     names = [switch.name for switch in keyboard.wiring.switches]
-    slices = _row_slices(keyboard.wiring.switches)
+    turns = {(turn.dial, turn.layer): turn for turn in keyboard.dials}
+    slices = _row_slices(keyboard.wiring.switches, tables)
     for layer, numbers in zip(keyboard.layers, tables.cells, strict=True):
         texts = [f"{name} {layer.cells[name].text}" for name in names]
+        for dial in tables.dials:
+            turn = turns.get((dial.name, layer.name))
+            texts += [f"{dial.name} {turn.clockwise.text}" if turn else dial.name]
+            texts += [turn.counter_clockwise.text if turn else ".."]
         words = [f"0x{number:04X}u," for number in numbers]
         rows = [_Row(" ".join(words[part]), "  ".join(texts[part])) for part in slices]
         yield _Layer(layer.name, _place(layer.span), rows)
@@ -222,7 +223,7 @@ def _actions(keyboard: Keyboard, tables: Tables) -> list[_Row]:
     for action in tables.actions:
         usage, bits = action.usage, modifier_bits(action.modifiers)
         text = texts.get(action) or written_press(action)
-        rows.append(_Row(f"{{ 0x{usage.page:02X}u, 0x{usage.id:04X}u, 0x{bits:02X}u, 0 }},", text))
+        rows.append(_Row(f"KEYC_ACTION(0x{usage.page:02X}u, 0x{usage.id:04X}u, 0x{bits:02X}u),", text))
     return rows
 
 
@@ -240,27 +241,30 @@ def _all_cells(keyboard: Keyboard) -> Iterator[Cell]:
         yield from (dial.clockwise, dial.counter_clockwise)
 
 
-def _numbers_of_switches(numbers: Sequence[int] | None, keyboard: Keyboard) -> list[_Row]:
+def _numbers_of_switches(numbers: Sequence[int] | None, keyboard: Keyboard, tables: Tables) -> list[_Row]:
     """A number for each switch, a row for each row of the wiring."""
     if numbers is None:
         return []
     switches = keyboard.wiring.switches
+    names = [switch.name for switch in switches]
+    for dial in tables.dials:
+        names += [dial.name, "the other way"]
     return [
-        _Row(" ".join(f"{n}u," for n in numbers[part]), " ".join(switch.name for switch in switches[part]))
-        for part in _row_slices(switches)
+        _Row(" ".join(f"{n}u," for n in numbers[part]), " ".join(names[part]))
+        for part in _row_slices(switches, tables)
     ]
 
 
 # ---- further tables
 
 
-def _further_data(keyboard: Keyboard, further: Further) -> Mapping[str, object]:
+def _further_data(keyboard: Keyboard, tables: Tables, further: Further) -> Mapping[str, object]:
     names = [switch.name for switch in keyboard.wiring.switches]
     layers = [layer.name for layer in keyboard.layers]
     texts = further.texts
     return {
         "rules": [_rules_row(rules) for rules in further.rules],
-        "rules_of": _numbers_of_switches(further.rules_of, keyboard),
+        "rules_of": _numbers_of_switches(further.rules_of, keyboard, tables),
         "duals": [
             _Row(f"{{ {_cell(row.tap)}, {_cell(row.hold)} }},", text)
             for row, text in zip(further.duals, texts["duals"], strict=True)
@@ -310,8 +314,8 @@ def _rules_row(rules: Rules) -> _Row:
         rules.repeat_if_tapped_within_us,
     )
     said = {
-        "KEYC_HOLD_IF_ANOTHER_TAPPED": rules.hold_if_another_tapped,
-        "KEYC_HOLD_IF_ANOTHER_PRESSED": rules.hold_if_another_pressed,
+        "KEYC_HOLD_IF_ANOTHER_TAPPED": rules.hold_if_another_key is AnotherKey.TAPPED,
+        "KEYC_HOLD_IF_ANOTHER_PRESSED": rules.hold_if_another_key is AnotherKey.PRESSED,
         "KEYC_NEXT_TWICE_LOCKS": rules.next_twice_locks,
     }
     flags = " | ".join(flag for flag, holds in said.items() if holds) or "0"

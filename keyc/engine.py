@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from keyc.cache import cache_folder
 from keyc.diagnostics import UserError
 from keyc.files import shipped
-from keyc.tables import TABLES_VERSION, Further, Tables, modifier_bits
+from keyc.tables import TABLES_VERSION, Further, Tables, modifier_bits, rule_flags
 
 if TYPE_CHECKING:
     from keyc.keyboard import Press
@@ -48,15 +48,6 @@ class Report:
     time_us: int
     which: str
     bytes: bytes
-
-
-class _Action(ctypes.Structure):
-    _fields_ = (
-        ("page", ctypes.c_uint16),
-        ("id", ctypes.c_uint16),
-        ("modifiers", ctypes.c_uint8),
-        ("reserved", ctypes.c_uint8),
-    )
 
 
 class _Timing(ctypes.Structure):
@@ -137,7 +128,7 @@ class _Tables(ctypes.Structure):
         ("direct", ctypes.POINTER(ctypes.c_uint8)),
         ("switch_at", ctypes.POINTER(ctypes.c_uint8)),
         ("cells", ctypes.POINTER(ctypes.c_uint16)),
-        ("actions", ctypes.POINTER(_Action)),
+        ("actions", ctypes.POINTER(ctypes.c_uint32)),
         ("timings", ctypes.POINTER(_Timing)),
         ("timing_of", ctypes.POINTER(ctypes.c_uint8)),
         ("further", ctypes.POINTER(_Further)),
@@ -168,6 +159,8 @@ class EngineLibrary:
         _declare(functions.keyc_host_restarted, ctypes.c_bool, pointer)
         _declare(functions.keyc_host_run, None, pointer, time)
         _declare(functions.keyc_host_run_until_told, None, pointer, time)
+        _declare(functions.keyc_host_tell, ctypes.c_bool, pointer, ctypes.c_uint8, ctypes.c_bool)
+        _declare(functions.keyc_host_run_without_board, None, pointer, time)
         _declare(functions.keyc_host_take_report, ctypes.c_bool, pointer, ctypes.POINTER(_Report))
         _declare(functions.keyc_set_protocol, None, pointer, ctypes.c_bool)
         _declare(functions.keyc_reset_host_state, None, pointer)
@@ -235,6 +228,14 @@ class Engine:
         """Runs until all that has happened is settled and told, at the longest to `time_us`."""
         return self._run(self._functions.keyc_host_run_until_told, time_us)
 
+    def tell(self, switch_number: int, *, pressed: bool) -> bool:
+        """Instead of a board: a switch moves now, as the debounce would tell it. False: the queue is full."""
+        return bool(self._functions.keyc_host_tell(self._host, switch_number, pressed))
+
+    def run_without_board(self, time_us: int) -> list[Report]:
+        """Runs to `time_us` without scans, between calls of `tell`."""
+        return self._run(self._functions.keyc_host_run_without_board, time_us)
+
     def _run(self, run: Callable[[object, int], None], time_us: int) -> list[Report]:
         reports: list[Report] = []
         taken = _Report()
@@ -284,7 +285,7 @@ def _c_tables(tables: Tables, library: EngineLibrary) -> _Tables:
         direct=_bytes_of(tables.direct),
         switch_at=_bytes_of([number for line in tables.switch_at for number in line]),
         cells=_words_of(cells),
-        actions=(_Action * len(actions))(*actions),
+        actions=(ctypes.c_uint32 * len(actions))(*actions),
         timings=(_Timing * len(timings))(*timings),
         timing_of=None if tables.timing_of is None else _bytes_of(tables.timing_of),
         further=ctypes.pointer(_c_further(tables.further, library)) if tables.further else None,
@@ -302,7 +303,7 @@ def _c_further(further: Further, library: EngineLibrary) -> _Further:
             one.taps_within_us,
             one.tap_if_typing_within_us,
             one.repeat_if_tapped_within_us,
-            one.hold_if_another_tapped | one.hold_if_another_pressed << 1 | one.next_twice_locks << 2,
+            rule_flags(one),
         )
         for one in further.rules
     ]
@@ -349,8 +350,8 @@ def _joined(rows: Sequence[Sequence[int]]) -> tuple[list[int], list[int]]:
     return firsts, [number for row in rows for number in row]
 
 
-def _action(action: Press) -> _Action:
-    return _Action(action.usage.page, action.usage.id, modifier_bits(action.modifiers), 0)
+def _action(action: Press) -> int:
+    return modifier_bits(action.modifiers) << 24 | action.usage.page << 16 | action.usage.id
 
 
 def load() -> EngineLibrary:

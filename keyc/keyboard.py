@@ -295,6 +295,13 @@ class Debounce:
     at_once: bool = False  # False: `after-quiet`
 
 
+class AnotherKey(Enum):
+    """What another key must have done meanwhile, for `hold-if another-key …`."""
+
+    TAPPED = "tapped"
+    PRESSED = "pressed"
+
+
 @dataclass(frozen=True, slots=True)
 class Rules:
     """When a held key counts. A time of 0 stands for a rule that isn't given."""
@@ -302,8 +309,7 @@ class Rules:
     hold_after_us: int = 180_000
     chord_within_us: int = 40_000
     taps_within_us: int = 200_000
-    hold_if_another_tapped: bool = False
-    hold_if_another_pressed: bool = False
+    hold_if_another_key: AnotherKey | None = None
     tap_if_typing_within_us: int = 0
     repeat_if_tapped_within_us: int = 0
     next_twice_locks: bool = False

@@ -17,6 +17,7 @@ from keyc.actions import Actions, unescaped
 from keyc.diagnostics import Diagnostic, Label
 from keyc.grids import resolved_layer
 from keyc.keyboard import (
+    AnotherKey,
     ByTaps,
     Cell,
     Chord,
@@ -247,7 +248,7 @@ class _Resolver:
         """A field of `Rules`, and its value."""
         match rule.keyword.text:
             case "hold-if":
-                return f"hold_if_another_{rule.words[1].text}", True
+                return "hold_if_another_key", AnotherKey(rule.words[1].text)
             case "next-twice":
                 return "next_twice_locks", True
             case "tap-if":

@@ -12,6 +12,7 @@ from typing import TypeVar
 
 from keyc.keyboard import (
     Action,
+    AnotherKey,
     Bottom,
     ByTaps,
     Cell,
@@ -68,7 +69,7 @@ LAST_MODIFIER = 0xE7
 
 # Sizes on the chip, where a pointer has four bytes; a test compares them with what the compiler says.
 _TABLES_BYTES = 44
-_ACTION_BYTES = 6
+_ACTION_BYTES = 4
 _TIMING_BYTES = 8
 _STATE_BYTES = 952
 _SLOT_BYTES = 8
@@ -145,6 +146,16 @@ class Further:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class DialRow:
+    """A dial that does something. Its two ways are switches of their own, behind all others."""
+
+    name: str
+    pin_a: int
+    pin_b: int
+    edges_per_detent: int
+
+
 @dataclass(frozen=True)
 class Tables:
     """One keyboard's tables. `cells[layer][switch]` and `switch_at` (a row a driven line, then the
@@ -160,6 +171,7 @@ class Tables:
     timings: tuple[TimingRow, ...]
     timing_of: tuple[int, ...] | None
     uses_second_interface: bool
+    dials: tuple[DialRow, ...]
     further: Further | None
 
     @property
@@ -211,24 +223,44 @@ def tables_of(keyboard: Keyboard) -> Tables:
     if len(switches) >= NO_SWITCH or not switches or len(keyboard.layers) > 255:
         raise ValueError("tables hold 1 to 254 switches and 255 layers")
     cells = _Cells(keyboard)
-    rows = tuple(
-        tuple(cells.of(layer.cells[switch.name]) for switch in switches) for layer in keyboard.layers
+    turns = {(turn.dial, turn.layer): turn for turn in keyboard.dials}
+    turned = {turn.dial for turn in keyboard.dials}
+    dials = tuple(
+        DialRow(dial.name, dial.pin_a, dial.pin_b, dial.edges_per_detent)
+        for dial in wiring.dials
+        if dial.name in turned
     )
+    rows = []
+    for number, layer in enumerate(keyboard.layers):
+        row = [cells.of(layer.cells[switch.name]) for switch in switches]
+        for dial in dials:
+            turn = turns.get((dial.name, layer.name))
+            if turn is None:
+                row += [CELL_BENEATH if number else CELL_OFF] * 2
+            else:
+                row += [cells.of(turn.clockwise), cells.of(turn.counter_clockwise)]
+        rows.append(tuple(row))
+    if len(rows[0]) >= NO_SWITCH:
+        raise ValueError("tables hold 254 switches; a dial counts as two")
     timing = keyboard.timing
+    turns_count = 2 * len(dials)
     debounces, timing_of = _numbered(
-        timing.debounce, (timing.for_switch.get(switch.name, timing.debounce) for switch in switches)
+        timing.debounce,
+        [timing.for_switch.get(switch.name, timing.debounce) for switch in switches]
+        + [timing.debounce] * turns_count,
     )
-    further = cells.further()
+    further = cells.further(turns_count)
     return Tables(
         driven=wiring.driven,
         sensed=wiring.sensed,
         direct=wiring.direct_pins,
         switch_at=_switch_at(wiring),
-        cells=rows,
+        cells=tuple(rows),
         actions=tuple(cells.actions),
         timings=tuple(TimingRow(one.time_us, one.at_once) for one in debounces),
         timing_of=timing_of,
         uses_second_interface=any(press.usage.page != PAGE_KEYBOARD for press in cells.actions),
+        dials=dials,
         further=further,
     )
 
@@ -331,7 +363,7 @@ class _Cells:
             strokes.append(TEXT_ENDS)
         return (*strokes, STROKES_END)
 
-    def further(self) -> Further | None:
+    def further(self, turns_count: int) -> Further | None:
         """None for a keymap that uses nothing of it. After every cell has been asked for."""
         keyboard = self._keyboard
         numbers = {switch.name: number for number, switch in enumerate(keyboard.wiring.switches)}
@@ -355,7 +387,8 @@ class _Cells:
             return None
         timing = keyboard.timing
         rules, rules_of = _numbered(
-            timing.rules, (timing.rules_for.get(name, timing.rules) for name in numbers)
+            timing.rules,
+            [timing.rules_for.get(name, timing.rules) for name in numbers] + [timing.rules] * turns_count,
         )
         strokes_many = sum(map(len, self._sequences))
         cells_many = sum(map(len, self._taps))
@@ -444,6 +477,12 @@ def _keymap_fingerprint(keyboard: Keyboard) -> str:
 
 def _further_without_text(further: Further | None) -> Further | None:
     return further and replace(further, sequences=tuple(map(_without_text, further.sequences)))
+
+
+def rule_flags(rules: Rules) -> int:
+    """`flags` of `struct keyc_rules`."""
+    another = {None: 0, AnotherKey.TAPPED: 1, AnotherKey.PRESSED: 2}[rules.hold_if_another_key]
+    return another | rules.next_twice_locks << 2
 
 
 def _without_text(strokes: tuple[int, ...]) -> tuple[int, ...]:

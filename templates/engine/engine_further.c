@@ -57,6 +57,8 @@ static void keyc_take_out_members(struct keyc_keyboard *keyboard, const struct k
 static bool keyc_is_decided(struct keyc_keyboard *keyboard, struct keyc_press *press)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
+    press->typed_us = press->time_us;
+    press->is_tap = false;
     if (further->match_chords && !further->match_chords(keyboard, press))
         return false;
     if (KEYC_KIND(press->cell) == KEYC_KIND_DUAL && !further->decide(keyboard, press))
@@ -90,8 +92,8 @@ static void keyc_press(struct keyc_keyboard *keyboard, const struct keyc_press *
 {
     const struct keyc_mode_functions *modes = keyboard->tables->further->modes;
     struct keyc_further *state = keyc_further_of(keyboard);
-    struct keyc_usage usage = keyc_usage_of(keyboard->tables, press->cell);
-    if (KEYC_KIND(press->cell) == KEYC_KIND_TYPING || (usage.page != 0 && !keyc_is_modifier(usage))) {
+    keyc_action action = keyc_action_of(keyboard, press->cell);
+    if (KEYC_KIND(press->cell) == KEYC_KIND_TYPING || (action != 0 && !keyc_is_modifier(action))) {
         state->has_typed = true;
         state->typed_us = press->typed_us;
     }
@@ -105,26 +107,28 @@ static void keyc_press(struct keyc_keyboard *keyboard, const struct keyc_press *
 static void keyc_act_further(struct keyc_keyboard *keyboard, struct keyc_slot *slot)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
+    if (keyboard->typing)
+        return; /* it is only a stroke */
     if (further->modes)
         further->modes->act(keyboard, slot);
     if (KEYC_KIND(slot->held_cell) == KEYC_KIND_TYPING)
         further->typing->begin(keyboard, KEYC_VALUE(slot->held_cell), slot);
 }
 
-static void keyc_release(struct keyc_keyboard *keyboard, struct keyc_event event)
+static void keyc_release(struct keyc_keyboard *keyboard, const struct keyc_event *event)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
     struct keyc_further *state = keyc_further_of(keyboard);
-    state->down[event.switch_number / 32u] &= ~keyc_bit(event.switch_number % 32u);
-    if (state->tapped == event.switch_number + 1u)
-        state->tapped_us = event.time_us;
+    state->down[event->switch_number / 32u] &= ~keyc_bit(event->switch_number % 32u);
+    if (state->tapped == event->switch_number + 1u)
+        state->tapped_us = event->time_us;
     for (unsigned n = 0; n < keyboard->held_count; ++n) {
         struct keyc_slot *slot = &keyboard->slots[n];
         /* a chord ends with the first of its switches */
         if (slot->held_by & KEYC_BY_CHORD &&
-            keyc_is_member(further, slot->held_by & KEYC_BY_NUMBER, event.switch_number))
-            slot->held_by = (uint16_t)((slot->held_by & ~(KEYC_BY_CHORD | KEYC_BY_NUMBER)) | event.switch_number);
-        if (further->modes && keyc_is_held_by(slot, event.switch_number))
+            keyc_is_member(further, slot->held_by & KEYC_BY_NUMBER, event->switch_number))
+            slot->held_by = (uint16_t)((slot->held_by & ~(KEYC_BY_CHORD | KEYC_BY_NUMBER)) | event->switch_number);
+        if (further->modes && keyc_is_held_by(slot, event->switch_number))
             further->modes->release(keyboard, slot);
     }
 }

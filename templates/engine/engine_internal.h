@@ -6,11 +6,15 @@
 
 #include "keyc_engine.h"
 
+/* Of a keyc_action. */
+#define KEYC_USAGE(action) ((action)&0xFFFFFFu)
+#define KEYC_MODIFIERS(action) ((uint8_t)((action) >> 24))
+#define KEYC_PAGE(action) (KEYC_USAGE(action) >> 16)
 #define KEYC_PAGE_DESKTOP 0x01u
 #define KEYC_PAGE_KEYBOARD 0x07u
 #define KEYC_PAGE_CONSUMER 0x0Cu
-#define KEYC_FIRST_MODIFIER 0xE0u
-#define KEYC_LAST_MODIFIER 0xE7u
+#define KEYC_FIRST_MODIFIER KEYC_ACTION(KEYC_PAGE_KEYBOARD, 0xE0u, 0u)
+#define KEYC_MODIFIER_COUNT 8u
 
 /* Of a held press: the switch's or the chord's number, and what became of it. */
 #define KEYC_BY_NUMBER 0x0FFFu
@@ -30,22 +34,18 @@ struct keyc_line {
     uint8_t count;
 };
 
-struct keyc_usage {
-    uint16_t page, id; /* page 0: the cell tells the host nothing */
-    uint8_t modifiers;
-};
-
 #define KEYC_NO_LAYER 0xFFu
 
 /* A press at the queue's head: what it finds, until it is decided, and then what it does. */
 struct keyc_press {
     uint32_t time_us;    /* when it went down */
-    uint32_t typed_us;   /* when the last of its switches did, or it did for the last time */
     keyc_cell cell;
     uint16_t by;         /* a switch's number, or KEYC_BY_CHORD with a chord's */
     uint8_t found_layer; /* where the cell comes from */
     uint8_t switch_number;
+    /* With further tables: */
     bool is_tap;         /* of a dual-role key */
+    uint32_t typed_us;   /* when the last of its switches went down, or it did for the last time */
 };
 
 struct keyc_further_functions {
@@ -55,7 +55,7 @@ struct keyc_further_functions {
     /* A decided press lifts what it lifts; then, when the host knows that, acts. */
     void (*press)(struct keyc_keyboard *keyboard, const struct keyc_press *press);
     void (*act)(struct keyc_keyboard *keyboard, struct keyc_slot *slot);
-    void (*release)(struct keyc_keyboard *keyboard, struct keyc_event event);
+    void (*release)(struct keyc_keyboard *keyboard, const struct keyc_event *event);
     void (*add_layers)(const struct keyc_keyboard *keyboard, uint32_t *on);
     void (*amend_keyboard)(const struct keyc_keyboard *keyboard, uint8_t *bytes);
     bool (*type_next_stroke)(struct keyc_keyboard *keyboard);
@@ -97,6 +97,11 @@ static inline struct keyc_further *keyc_further_of(const struct keyc_keyboard *k
     return (struct keyc_further *)(uintptr_t)&keyboard->slots[keyboard->tables->switch_count];
 }
 
+static inline bool keyc_is_modifier(keyc_action action)
+{
+    return KEYC_USAGE(action) - KEYC_FIRST_MODIFIER < KEYC_MODIFIER_COUNT;
+}
+
 static inline bool keyc_is_held_by(const struct keyc_slot *slot, uint8_t switch_number)
 {
     return (slot->held_by & (KEYC_BY_CHORD | KEYC_BY_NUMBER)) == switch_number;
@@ -111,7 +116,7 @@ void keyc_clear(void *block, size_t count);
 void keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us);
 void keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us);
 /* Puts an event behind all others; false when there is no room. */
-bool keyc_put_event(struct keyc_keyboard *keyboard, struct keyc_event event);
+bool keyc_put_event(struct keyc_keyboard *keyboard, uint8_t switch_number, bool pressed, uint32_t time_us);
 /* The n-th event that waits, from 0. */
 struct keyc_event *keyc_event_at(struct keyc_keyboard *keyboard, unsigned n);
 
@@ -123,8 +128,8 @@ void keyc_layers_on(const struct keyc_keyboard *keyboard, uint32_t *on);
 /* The cell that a press of the switch finds, and its layer. */
 keyc_cell keyc_topmost_cell(const struct keyc_keyboard *keyboard, const uint32_t *on, uint8_t switch_number,
                             uint8_t *layer);
-struct keyc_usage keyc_usage_of(const struct keyc_tables *tables, keyc_cell cell);
-bool keyc_is_modifier(struct keyc_usage usage);
+/* What a cell tells the host; 0: nothing. */
+keyc_action keyc_action_of(const struct keyc_keyboard *keyboard, keyc_cell cell);
 /* Ends the modifiers of presses that bring their own, since another usage goes down. */
 void keyc_lift_modifiers(struct keyc_keyboard *keyboard);
 

@@ -5,26 +5,15 @@
  * the list, whatever has changed in between. */
 #include "engine_internal.h"
 
-struct keyc_usage keyc_usage_of(const struct keyc_tables *tables, keyc_cell cell)
+keyc_action keyc_action_of(const struct keyc_keyboard *keyboard, keyc_cell cell)
 {
-    struct keyc_usage usage = {0, 0, 0};
     unsigned value = KEYC_VALUE(cell);
-    if (KEYC_KIND(cell) == KEYC_KIND_KEY) {
-        unsigned modifiers = (value >> 8) & 0xFu;
-        usage.page = KEYC_PAGE_KEYBOARD;
-        usage.id = (uint16_t)(value & 0xFFu);
-        usage.modifiers = (uint8_t)((value & 0x1000u) ? modifiers << 4 : modifiers);
-    } else if (KEYC_KIND(cell) == KEYC_KIND_ACTION) {
-        usage.page = tables->actions[value].page;
-        usage.id = tables->actions[value].id;
-        usage.modifiers = tables->actions[value].modifiers;
-    }
-    return usage;
-}
-
-bool keyc_is_modifier(struct keyc_usage usage)
-{
-    return usage.page == KEYC_PAGE_KEYBOARD && usage.id >= KEYC_FIRST_MODIFIER && usage.id <= KEYC_LAST_MODIFIER;
+    unsigned modifiers = (value >> 8) & 0xFu;
+    if (KEYC_KIND(cell) == KEYC_KIND_ACTION)
+        return keyboard->tables->actions[value];
+    if (KEYC_KIND(cell) != KEYC_KIND_KEY)
+        return 0;
+    return KEYC_ACTION(KEYC_PAGE_KEYBOARD, value & 0xFFu, value & 0x1000u ? modifiers << 4 : modifiers);
 }
 
 /* Layers that lie on the bottom one. */
@@ -61,7 +50,7 @@ keyc_cell keyc_topmost_cell(const struct keyc_keyboard *keyboard, const uint32_t
 void keyc_lift_modifiers(struct keyc_keyboard *keyboard)
 {
     for (unsigned n = 0; n < keyboard->held_count; ++n)
-        if (!keyc_is_modifier(keyc_usage_of(keyboard->tables, keyboard->slots[n].held_cell)))
+        if (!keyc_is_modifier(keyc_action_of(keyboard, keyboard->slots[n].held_cell)))
             keyboard->slots[n].held_by |= KEYC_BY_LIFTED;
 }
 
@@ -78,7 +67,7 @@ static void keyc_press(struct keyc_keyboard *keyboard, const struct keyc_press *
     if (further)
         further->functions->press(keyboard, press);
     /* Control+Z, then D in a fast roll: Control ends as D goes down. */
-    if (keyc_usage_of(keyboard->tables, press->cell).page != 0)
+    if (keyc_action_of(keyboard, press->cell) != 0)
         keyc_lift_modifiers(keyboard);
     struct keyc_slot *slot = &keyboard->slots[keyboard->held_count++];
     slot->held_cell = press->cell;
@@ -94,7 +83,7 @@ void keyc_act(struct keyc_keyboard *keyboard)
         further->functions->act(keyboard, &keyboard->slots[keyboard->held_count - 1u]);
 }
 
-static void keyc_release(struct keyc_keyboard *keyboard, struct keyc_event event)
+static void keyc_release(struct keyc_keyboard *keyboard, const struct keyc_event *event)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
     unsigned kept = 0;
@@ -102,7 +91,7 @@ static void keyc_release(struct keyc_keyboard *keyboard, struct keyc_event event
         further->functions->release(keyboard, event);
     for (unsigned n = 0; n < keyboard->held_count; ++n) {
         const struct keyc_slot *slot = &keyboard->slots[n];
-        if (keyc_is_held_by(slot, event.switch_number))
+        if (keyc_is_held_by(slot, event->switch_number))
             continue;
         keyboard->slots[kept].held_cell = slot->held_cell;
         keyboard->slots[kept].held_by = slot->held_by;
@@ -115,25 +104,26 @@ static void keyc_release(struct keyc_keyboard *keyboard, struct keyc_event event
 bool keyc_take_event(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    struct keyc_event event = *keyc_event_at(keyboard, 0);
-    struct keyc_press press = {.time_us = event.time_us, .typed_us = event.time_us,
-                               .by = event.switch_number,
-                               .switch_number = event.switch_number};
-    if (event.pressed) {
+    const struct keyc_event *event = keyc_event_at(keyboard, 0);
+    struct keyc_press press;
+    bool pressed = event->pressed;
+    if (pressed) {
         uint32_t on[KEYC_SET_WORDS];
+        press.time_us = event->time_us;
+        press.by = press.switch_number = event->switch_number;
         if (further && further->functions->begin_turn(keyboard))
             return true;
         keyc_layers_on(keyboard, on);
-        press.cell = keyc_topmost_cell(keyboard, on, event.switch_number, &press.found_layer);
+        press.cell = keyc_topmost_cell(keyboard, on, press.switch_number, &press.found_layer);
         keyboard->undecided = further && !further->functions->is_decided(keyboard, &press);
         if (keyboard->undecided)
             return false;
     }
     keyboard->first_event = (uint8_t)((keyboard->first_event + 1u) % KEYC_EVENTS);
     --keyboard->event_count;
-    keyboard->keyboard_last = !event.pressed;
+    keyboard->keyboard_last = !pressed;
     keyboard->host_knows = false;
-    if (event.pressed)
+    if (pressed)
         keyc_press(keyboard, &press);
     else
         keyc_release(keyboard, event);

@@ -70,7 +70,7 @@ static bool keyc_end_cover(struct keyc_keyboard *keyboard)
 /* A next waits for any press but those that only change modifiers or hold layers. */
 static bool keyc_counts(const struct keyc_keyboard *keyboard, keyc_cell cell)
 {
-    if (KEYC_KIND(cell) == KEYC_KIND_LAYER || keyc_is_next(cell) || keyc_is_modifier(keyc_usage_of(keyboard->tables, cell)))
+    if (KEYC_KIND(cell) == KEYC_KIND_LAYER || keyc_is_next(cell) || keyc_is_modifier(keyc_action_of(keyboard, cell)))
         return false;
     return KEYC_KIND(cell) != KEYC_KIND_MODE || KEYC_MODE(cell) != KEYC_MODE_LOCK || !(cell & KEYC_MODE_MODIFIERS);
 }
@@ -80,7 +80,7 @@ static void keyc_cover(struct keyc_keyboard *keyboard, struct keyc_slot *slot)
 {
     struct keyc_further *further = keyc_further_of(keyboard);
     for (unsigned n = 0; n < keyboard->held_count; ++n)
-        keyboard->slots[n].held_by |= KEYC_BY_USED;
+        keyboard->slots[n].held_by = (uint16_t)((keyboard->slots[n].held_by | KEYC_BY_USED) & ~KEYC_BY_COVERED);
     if (further->armed_modifiers)
         slot->held_by |= KEYC_BY_COVERED;
     further->cover_modifiers = further->armed_modifiers;

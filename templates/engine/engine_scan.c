@@ -106,19 +106,22 @@ void keyc_advance(struct keyc_keyboard *keyboard)
         keyc_restart_when_told(keyboard);
 }
 
+static bool keyc_none(const struct keyc_keyboard *keyboard, const uint32_t *lines)
+{
+    uint32_t any = 0;
+    for (unsigned line = 0; line <= keyboard->tables->driven_count; ++line)
+        any |= lines[line];
+    return any == 0;
+}
+
 /* A switch that was told but is open again is unsettled, so `told` need not be asked. */
 bool keyc_at_rest(const struct keyc_keyboard *keyboard)
 {
-    uint32_t busy = keyboard->event_count;
-    for (unsigned line = 0; line <= keyboard->tables->driven_count; ++line)
-        busy |= keyboard->closed[line] | keyboard->unsettled[line];
-    return busy == 0 && !keyboard->restarting && keyc_has_told(keyboard);
+    return keyboard->event_count == 0 && !keyboard->restarting && keyc_none(keyboard, keyboard->closed) &&
+           keyc_has_told(keyboard);
 }
 
 bool keyc_is_settling(const struct keyc_keyboard *keyboard)
 {
-    uint32_t unsettled = 0;
-    for (unsigned line = 0; line <= keyboard->tables->driven_count; ++line)
-        unsettled |= keyboard->unsettled[line];
-    return unsettled != 0;
+    return !keyc_none(keyboard, keyboard->unsettled);
 }

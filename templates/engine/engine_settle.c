@@ -5,9 +5,10 @@
  * a recent change. */
 #include "engine_internal.h"
 
-static struct keyc_timing keyc_timing_of(const struct keyc_tables *tables, uint8_t switch_number)
+static const struct keyc_timing *keyc_timing_of(const struct keyc_keyboard *keyboard, uint8_t switch_number)
 {
-    return tables->timings[tables->timing_of ? tables->timing_of[switch_number] : 0];
+    const struct keyc_tables *tables = keyboard->tables;
+    return &tables->timings[tables->timing_of ? tables->timing_of[switch_number] : 0];
 }
 
 struct keyc_event *keyc_event_at(struct keyc_keyboard *keyboard, unsigned n)
@@ -15,12 +16,15 @@ struct keyc_event *keyc_event_at(struct keyc_keyboard *keyboard, unsigned n)
     return &keyboard->events[(keyboard->first_event + n) % KEYC_EVENTS];
 }
 
-bool keyc_put_event(struct keyc_keyboard *keyboard, struct keyc_event event)
+bool keyc_put_event(struct keyc_keyboard *keyboard, uint8_t switch_number, bool pressed, uint32_t time_us)
 {
     keyboard->queue_full = keyboard->event_count == KEYC_EVENTS;
     if (keyboard->queue_full)
         return false;
-    *keyc_event_at(keyboard, keyboard->event_count++) = event;
+    struct keyc_event *event = keyc_event_at(keyboard, keyboard->event_count++);
+    event->time_us = time_us;
+    event->switch_number = switch_number;
+    event->pressed = pressed;
     return true;
 }
 
@@ -29,8 +33,7 @@ bool keyc_put_event(struct keyc_keyboard *keyboard, struct keyc_event event)
 static bool keyc_tell(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
                       uint32_t time_us)
 {
-    struct keyc_event event = {time_us, switch_number, (keyboard->told[line] & bit) == 0};
-    if (!keyc_put_event(keyboard, event))
+    if (!keyc_put_event(keyboard, switch_number, (keyboard->told[line] & bit) == 0, time_us))
         return false;
     keyboard->told[line] ^= bit;
     return true;
@@ -39,7 +42,7 @@ static bool keyc_tell(struct keyc_keyboard *keyboard, unsigned line, uint32_t bi
 static void keyc_note_change(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
                              uint32_t now_us)
 {
-    if (keyc_timing_of(keyboard->tables, switch_number).at_once) {
+    if (keyc_timing_of(keyboard, switch_number)->at_once) {
         if (keyboard->unsettled[line] & bit)
             return; /* told a moment ago: ignored until that time is over */
         (void)keyc_tell(keyboard, line, bit, switch_number, now_us);
@@ -66,14 +69,14 @@ void keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t lo
 static void keyc_settle_switch(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
                                uint32_t now_us)
 {
-    struct keyc_timing timing = keyc_timing_of(keyboard->tables, switch_number);
+    const struct keyc_timing *timing = keyc_timing_of(keyboard, switch_number);
     struct keyc_slot *slot = &keyboard->slots[switch_number];
-    if (now_us - slot->changed_us < timing.debounce_us)
+    if (now_us - slot->changed_us < timing->debounce_us)
         return;
     if ((keyboard->closed[line] ^ keyboard->told[line]) & bit) {
         if (!keyc_tell(keyboard, line, bit, switch_number, now_us))
             return;
-        if (timing.at_once) {
+        if (timing->at_once) {
             slot->changed_us = now_us;
             return;
         }

@@ -61,7 +61,7 @@ static void keyc_amend_typing(const struct keyc_keyboard *keyboard, uint8_t *byt
     if (!keyc_further_of(keyboard)->lifting)
         return;
     keyc_cell stroke = keyboard->slots[keyboard->held_count - 1u].held_cell;
-    bytes[0] = keyboard->coming ? 0 : keyc_usage_of(keyboard->tables, stroke).modifiers;
+    bytes[0] = keyboard->coming ? 0 : KEYC_MODIFIERS(keyc_action_of(keyboard, stroke));
 }
 
 const struct keyc_typing_functions keyc_typing_functions = {

@@ -46,11 +46,10 @@ typedef uint16_t keyc_cell;
 #define KEYC_MODE_POINTER 3u
 #define KEYC_MODE_MODIFIERS 0x400u
 
-struct keyc_action {
-    uint16_t page, id;
-    uint8_t modifiers; /* bit n: usage 0xE0 + n of the keyboard page */
-    uint8_t reserved;
-};
+/* A usage with the modifiers that a press of it brings: bits 0-15 the id, 16-23 the page, 24-31 the
+ * modifiers (bit 24 + n: usage 0xE0 + n of the keyboard page). */
+typedef uint32_t keyc_action;
+#define KEYC_ACTION(page, id, modifiers) ((keyc_action)(modifiers) << 24 | (keyc_action)(page) << 16 | (id))
 
 struct keyc_timing {
     uint32_t debounce_us;
@@ -147,7 +146,7 @@ struct keyc_tables {
     const uint8_t *direct;           /* GPIO numbers; low = pressed */
     const uint8_t *switch_at;        /* [driven][sensed], then [direct]: switch number or KEYC_NO_SWITCH */
     const keyc_cell *cells;          /* [layer][switch] */
-    const struct keyc_action *actions;
+    const keyc_action *actions;
     const struct keyc_timing *timings; /* [0] is for all switches that `timing_of` doesn't name */
     const uint8_t *timing_of;        /* [switch] -> index into timings, or a null pointer: all 0 */
     const struct keyc_further_tables *further; /* or a null pointer */
@@ -166,6 +165,7 @@ struct keyc_tables {
 #define KEYC_KEYBOARD_REPORT_BYTES 36u
 #define KEYC_CONSUMER_REPORT_BYTES 4u
 #define KEYC_SYSTEM_REPORT_BYTES 1u
+#define KEYC_ALL_REPORTS_BYTES (KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES + KEYC_SYSTEM_REPORT_BYTES)
 
 /* The hardware, behind a few functions. Lines are bits: bit n is GPIO n.
  * Ports never drive a line high. */
@@ -205,12 +205,7 @@ struct keyc_slot {
 struct keyc_keyboard {
     const struct keyc_tables *tables;
     const struct keyc_port *port;
-    uint32_t driven_lines, sensed_lines, direct_lines;
-    uint32_t closed[KEYC_LINES];    /* what the last scan read, a bit for each line that was low */
-    uint32_t told[KEYC_LINES];      /* what the events told */
-    uint32_t unsettled[KEYC_LINES]; /* switches whose debounce time is running */
-    uint32_t restart_since_us;
-    struct keyc_event events[KEYC_EVENTS]; /* a ring */
+    /* Small things first: what lies near the beginning costs the chip less code to reach. */
     uint8_t first_event, event_count;
     uint8_t held_count;
     uint8_t bottom;  /* the layer that lies beneath all others */
@@ -218,12 +213,18 @@ struct keyc_keyboard {
     bool queue_full; /* an event found no room */
     bool coming;     /* the last press on the list is held, but not yet down for the host */
     bool typing;     /* a sequence: events wait */
-    bool host_knows; /* it has the reports as they are, or the last of them is in flight */
+    bool host_knows; /* the host has the reports as they are */
     bool in_flight;  /* the port has a report that the host hasn't taken yet */
     bool boot_protocol;
     bool keyboard_last; /* of several reports: a release undoes in the opposite order */
     bool restarting;
-    uint8_t sent[KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES + KEYC_SYSTEM_REPORT_BYTES];
+    uint32_t driven_lines, sensed_lines, direct_lines;
+    uint32_t restart_since_us;
+    uint32_t closed[KEYC_LINES];    /* what the last scan read, a bit for each line that was low */
+    uint32_t told[KEYC_LINES];      /* what the events told */
+    uint32_t unsettled[KEYC_LINES]; /* switches whose debounce time is running */
+    struct keyc_event events[KEYC_EVENTS]; /* a ring */
+    uint8_t sent[KEYC_ALL_REPORTS_BYTES];
     struct keyc_slot slots[]; /* as many as there are switches; then, with further tables, keyc_further */
 };
 

@@ -69,6 +69,11 @@ void keyc_host_run(struct keyc_host *host, uint64_t until_us);
 /* The same, but also stops once every change so far has been told and the host has it. */
 void keyc_host_run_until_told(struct keyc_host *host, uint64_t until_us);
 
+/* Instead of a board: a switch moves at this moment, as the debounce would tell it. False: the queue is
+ * full. Then time passes without scans. */
+bool keyc_host_tell(struct keyc_host *host, uint8_t switch_number, bool pressed);
+void keyc_host_run_without_board(struct keyc_host *host, uint64_t until_us);
+
 /* Takes the oldest report off the log. False: there is none. */
 bool keyc_host_take_report(struct keyc_host *host, struct keyc_host_report *report);
 

@@ -2,6 +2,8 @@
  * the chip does; then the clock leaps, since only a change of the table could end the rest. */
 #include "host.h"
 
+#include "engine_internal.h"
+
 static void keyc_host_clear(void *block, uint32_t count)
 {
     uint8_t *bytes = block;
@@ -135,6 +137,29 @@ static void keyc_host_work(struct keyc_host *host, uint64_t until_us, bool until
             keyc_host_take_frame(host);
         if (until_told && keyc_has_told(host->keyboard))
             return;
+    }
+}
+
+bool keyc_host_tell(struct keyc_host *host, uint8_t switch_number, bool pressed)
+{
+    if (keyc_put_event(host->keyboard, switch_number, pressed, (uint32_t)host->lines.now_us)) {
+        keyc_tell_host(host->keyboard);
+        return true;
+    }
+    keyc_tell_host(host->keyboard); /* a full queue decides */
+    return keyc_put_event(host->keyboard, switch_number, pressed, (uint32_t)host->lines.now_us);
+}
+
+void keyc_host_run_without_board(struct keyc_host *host, uint64_t until_us)
+{
+    while (host->next_frame_us <= until_us && !host->restarted && !keyc_host_log_full(host)) {
+        host->lines.now_us = host->next_frame_us;
+        keyc_tell_host(host->keyboard);
+        keyc_host_take_frame(host);
+    }
+    if (host->next_frame_us > until_us) {
+        host->lines.now_us = until_us;
+        keyc_tell_host(host->keyboard);
     }
 }
 
