@@ -32,7 +32,7 @@ bool keyc_decide(struct keyc_keyboard *keyboard, struct keyc_press *press)
     const struct keyc_rules *rules = keyc_rules_of(keyboard, press->switch_number);
     const struct keyc_further *further = keyc_further_of(keyboard);
     bool tapped = true;
-    bool repeated = further->tapped == press->switch_number + 1u &&
+    bool repeated = further->tapped == press->by + 1u &&
                     press->time_us - further->tapped_us < rules->repeat_if_tapped_within_us;
     bool typing = further->has_typed && press->time_us - further->typed_us < rules->tap_if_typing_within_us;
     if (!repeated && !typing) {

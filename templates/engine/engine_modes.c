@@ -145,7 +145,8 @@ static void keyc_act_mode(struct keyc_keyboard *keyboard, struct keyc_slot *slot
     bool changes_lock = KEYC_MODE(cell) == KEYC_MODE_LOCK;
     if (keyc_is_next(cell) && keyc_changes_lock(keyboard, cell, further->acting)) {
         changes_lock = true;
-        keyc_set_armed(further, cell, false);
+        if (!keyc_is_locked(further, cell))
+            keyc_set_armed(further, cell, false);
         slot->held_cell = KEYC_CELL_OFF; /* it is no next any more */
     }
     if (changes_lock)
