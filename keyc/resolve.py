@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from typing import Any, TypeVar
 
 from keyc import measures
@@ -217,35 +216,35 @@ class _Resolver:
 
     def _timing(self, switches: Mapping[str, Switch]) -> Timing:
         """The rules for all switches, then what single ones have instead."""
-        general = Debounce()
-        rules = Rules()
-        for_switch: dict[str, Debounce] = {}
+        general: dict[str, Any] = {}
         own: dict[str, dict[str, Any]] = {}
         seen: dict[str, Word] = {}
         for block in self._statements:
             if not isinstance(block, TimingBlock):
                 continue
-            names = [word.text for word in block.switches if self._mistakes.names_switch(word, switches)]
+            named: dict[str, Word] = {}
+            names = [
+                word.text
+                for word in block.switches
+                if self._mistakes.names_switch(word, switches) and self._mistakes.once(named, word)
+            ]
             for rule in block.rules:
-                said = self._debounce(rule) if isinstance(rule, DebounceRule) else self._rule(rule)
-                key = "debounce" if isinstance(said, Debounce) else said[0]
-                if not block.switches and self._mistakes.once(seen, rule.keyword, key):
-                    if isinstance(said, Debounce):
-                        general = said
-                    else:
-                        rules = replace(rules, **dict([said]))
+                field, value = self._rule(rule)
+                if not block.switches and self._mistakes.once(seen, rule.keyword):
+                    general[field] = value
                 for name in names:
-                    if not self._mistakes.once(seen, rule.keyword, f"{key} {name}"):
-                        continue
-                    if isinstance(said, Debounce):
-                        for_switch[name] = said
-                    else:
-                        own.setdefault(name, {})[said[0]] = said[1]
-        rules_for = {name: replace(rules, **changes) for name, changes in own.items()}
-        return Timing(general, for_switch, rules, rules_for)
+                    if not self._mistakes.once(seen, rule.keyword, f"{rule.keyword.text} {name}"):
+                        break  # told for one of them is enough
+                    own.setdefault(name, {})[field] = value
+        debounce = general.pop("debounce", Debounce())
+        for_switch = {name: rules.pop("debounce") for name, rules in own.items() if "debounce" in rules}
+        rules_for = {name: Rules(**general | rules) for name, rules in own.items() if rules}
+        return Timing(debounce, for_switch, Rules(**general), rules_for)
 
-    def _rule(self, rule: TimingRule) -> tuple[str, Any]:
-        """A field of `Rules`, and its value."""
+    def _rule(self, rule: DebounceRule | TimingRule) -> tuple[str, Any]:
+        """A field of `Rules`, or `debounce`, and its value."""
+        if isinstance(rule, DebounceRule):
+            return "debounce", self._debounce(rule)
         match rule.keyword.text:
             case "hold-if":
                 return "hold_if_another_key", AnotherKey(rule.words[1].text)

@@ -233,10 +233,10 @@ def boot_report(down: Iterable[Usage]) -> tuple[int, tuple[int, ...]]:
 
     HID 1.11: 8.3 for the bits' order, appendix C for ErrorRollOver in all fields.
     """
-    down = set(down)
+    down = frozenset(down)
     bits = sum(1 << (usage.id - 0xE0) for usage in down if usage.is_modifier)
     keys = sorted(usage.id for usage in down if usage.page == 0x07 and not usage.is_modifier)
-    return (bits, (0x01,) * 6) if len(keys) > 6 else (bits, tuple(keys + [0] * (6 - len(keys))))
+    return bits, (0x01,) * 6 if len(keys) > 6 else (*keys, *(0,) * (6 - len(keys)))
 
 
 def outcome(
