@@ -293,9 +293,7 @@ def _further_data(keyboard: Keyboard, tables: Tables, further: Further) -> Mappi
         ],
         "whens": [
             _Row(f"{{ {first}u, {len(row.others)}u, {row.layer}u }},", layers[row.layer])
-            for first, row in zip(
-                _firsts([row.others for row in further.whens]), further.whens, strict=True
-            )
+            for first, row in zip(_firsts([row.others for row in further.whens]), further.whens, strict=True)
         ],
         "strokes": _cell_rows(further.sequences, texts["sequences"]),
         "sequences": [

@@ -203,7 +203,7 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                 "-mcpu=cortex_m0plus",
                 "-fno-sanitize=all",
             ),
-            ("-Xclang", "-Oz"),  # zig itself takes -Oz for -Os
+            ("-Xclang", "-Oz", "-flto"),  # zig itself takes -Oz for -Os
         )
     if wanted in (None, "gcc") or wanted not in (None, "zig", "gcc"):
         found = shutil.which("arm-none-eabi-gcc" if wanted in (None, "gcc") else wanted or "")
@@ -212,7 +212,7 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                 "arm-none-eabi-gcc",
                 (found,),
                 ("-mcpu=cortex-m0plus", "-masm-syntax-unified"),
-                ("-fno-inline-functions-called-once",),
+                ("-fno-inline-functions-called-once", "-flto"),
             )
     raise UserError(
         f"there is no C compiler called `{wanted}` for the chip"

@@ -368,9 +368,7 @@ class _Resolver:
             self._mistakes.tell("number-out-of-range", message, chords[_CHORDS_MOST].span, "take some out")
         return chords
 
-    def _chord(
-        self, one: ChordStatement, switches: Mapping[str, Switch], actions: Actions
-    ) -> Chord | None:
+    def _chord(self, one: ChordStatement, switches: Mapping[str, Switch], actions: Actions) -> Chord | None:
         mistakes = self._mistakes
         cell = actions.cell(one.action)
         layer = self._layer(one.layer, actions)

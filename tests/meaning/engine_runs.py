@@ -39,7 +39,8 @@ class Difference:
         def shown(states: Sequence[State]) -> str:
             near = states[max(0, self.place - 3) : self.place + 3]
             return " ".join(
-                "{" + " ".join(f"{page:X}:{number:02X}" for page, number in sorted(state)) + "}" for state in near
+                "{" + " ".join(f"{page:X}:{number:02X}" for page, number in sorted(state)) + "}"
+                for state in near
             )
 
         hands = " ".join(f"{c.time_us / 1000:g}{'+' if c.pressed else '-'}{c.switch}" for c in self.changes)
