@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from itertools import accumulate, groupby
+from itertools import accumulate, count, groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -36,6 +36,9 @@ ENGINE_FILES = (
     "engine_taps.c",
     "engine_modes.c",
     "engine_typing.c",
+    "engine_pointer.c",
+    "engine_dials.c",
+    "engine_lights.c",
     "engine_reports.c",
     "engine_usb.h",
     "engine_usb.c",
@@ -294,6 +297,17 @@ def _further_data(keyboard: Keyboard, tables: Tables, further: Further) -> Mappi
         "whens": [
             _Row(f"{{ {first}u, {len(row.others)}u, {row.layer}u }},", layers[row.layer])
             for first, row in zip(_firsts([row.others for row in further.whens]), further.whens, strict=True)
+        ],
+        "dials": [
+            _Row(f"{{ {dial.pin_a}u, {dial.pin_b}u, {dial.edges_per_detent}u, {number}u }},", dial.name)
+            for number, dial in zip(count(further.first_turn, 2), further.dials, strict=False)
+        ],
+        "lights": [
+            _Row(
+                f"{{ {row.pin}u, {'true' if row.lit_low else 'false'}, {row.indicator}u, {row.layer}u }},",
+                f"{light.name}, {_place(light.span)}",
+            )
+            for row, light in zip(further.lights, keyboard.wiring.lights, strict=True)
         ],
         "strokes": _cell_rows(further.sequences, texts["sequences"]),
         "sequences": [

@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import accumulate
+from itertools import accumulate, count
 from pathlib import Path
 from platform import platform
 from typing import TYPE_CHECKING, Any
@@ -36,7 +36,7 @@ FLAGS = (
 )
 NO_COMPILER_HELP = 'install one with `pip install "keyc[image]"`, or gcc or clang from your system'
 
-REPORT_NAMES = ("keyboard", "consumer", "system")
+REPORT_NAMES = ("keyboard", "consumer", "system", "pointer")
 _LINES = 30
 _REPORT_BYTES = 36
 
@@ -86,6 +86,24 @@ class _When(ctypes.Structure):
     _fields_ = (("first", ctypes.c_uint16), ("count", ctypes.c_uint8), ("layer", ctypes.c_uint8))
 
 
+class _Dial(ctypes.Structure):
+    _fields_ = (
+        ("pin_a", ctypes.c_uint8),
+        ("pin_b", ctypes.c_uint8),
+        ("edges_per_detent", ctypes.c_uint8),
+        ("first_switch", ctypes.c_uint8),
+    )
+
+
+class _Light(ctypes.Structure):
+    _fields_ = (
+        ("pin", ctypes.c_uint8),
+        ("lit_low", ctypes.c_bool),
+        ("indicator", ctypes.c_uint8),
+        ("layer", ctypes.c_uint8),
+    )
+
+
 class _Further(ctypes.Structure):
     """`struct keyc_further_tables`, field for field; the library's own functions are plain addresses."""
 
@@ -96,6 +114,9 @@ class _Further(ctypes.Structure):
         ("count_taps", ctypes.c_void_p),
         ("modes", ctypes.c_void_p),
         ("typing", ctypes.c_void_p),
+        ("pointer", ctypes.c_void_p),
+        ("read_dials", ctypes.c_void_p),
+        ("show_lights", ctypes.c_void_p),
         ("rules", ctypes.POINTER(_Rules)),
         ("rules_of", ctypes.POINTER(ctypes.c_uint8)),
         ("duals", ctypes.POINTER(_Dual)),
@@ -107,8 +128,12 @@ class _Further(ctypes.Structure):
         ("when_layers", ctypes.POINTER(ctypes.c_uint8)),
         ("sequences", ctypes.POINTER(ctypes.c_uint16)),
         ("strokes", ctypes.POINTER(ctypes.c_uint16)),
+        ("dials", ctypes.POINTER(_Dial)),
+        ("lights", ctypes.POINTER(_Light)),
         ("chord_count", ctypes.c_uint16),
         ("when_count", ctypes.c_uint8),
+        ("dial_count", ctypes.c_uint8),
+        ("light_count", ctypes.c_uint8),
     )
 
 
@@ -122,7 +147,7 @@ class _Tables(ctypes.Structure):
         ("direct_count", ctypes.c_uint8),
         ("switch_count", ctypes.c_uint8),
         ("layer_count", ctypes.c_uint8),
-        ("uses_second_interface", ctypes.c_uint8),
+        ("second_reports", ctypes.c_uint8),
         ("driven", ctypes.POINTER(ctypes.c_uint8)),
         ("sensed", ctypes.POINTER(ctypes.c_uint8)),
         ("direct", ctypes.POINTER(ctypes.c_uint8)),
@@ -162,6 +187,8 @@ class EngineLibrary:
         _declare(functions.keyc_host_tell, ctypes.c_bool, pointer, ctypes.c_uint8, ctypes.c_bool)
         _declare(functions.keyc_host_run_without_board, None, pointer, time)
         _declare(functions.keyc_host_take_report, ctypes.c_bool, pointer, ctypes.POINTER(_Report))
+        _declare(functions.keyc_host_lights, None, pointer, ctypes.c_uint8)
+        _declare(functions.keyc_host_lit, word, pointer)
         _declare(functions.keyc_set_protocol, None, pointer, ctypes.c_bool)
         _declare(functions.keyc_reset_host_state, None, pointer)
         _declare(functions.keyc_current_report, ctypes.c_uint8, pointer, ctypes.c_uint8, pointer)
@@ -209,6 +236,15 @@ class Engine:
     def set_protocol(self, *, boot: bool) -> None:
         """The host's SET_PROTOCOL: held keys are reported again, in the boot protocol as 8 bytes."""
         self._functions.keyc_set_protocol(self._state, boot)
+
+    def set_host_lights(self, lights: int) -> None:
+        """The host's SET_REPORT for the indicators: bit n is LED usage n + 1."""
+        self._functions.keyc_host_lights(self._state, lights)
+
+    @property
+    def high_lights(self) -> int:
+        """The indicators' pins that are driven high, bit n for GPIO n."""
+        return int(self._functions.keyc_host_lit(self._host))
 
     def reset_host(self) -> None:
         """The host starts anew and knows nothing: held keys are reported to it again."""
@@ -279,7 +315,7 @@ def _c_tables(tables: Tables, library: EngineLibrary) -> _Tables:
         direct_count=len(tables.direct),
         switch_count=tables.switch_count,
         layer_count=tables.layer_count,
-        uses_second_interface=tables.uses_second_interface,
+        second_reports=tables.second_reports,
         driven=_bytes_of(tables.driven),
         sensed=_bytes_of(tables.sensed),
         direct=_bytes_of(tables.direct),
@@ -319,6 +355,11 @@ def _c_further(further: Further, library: EngineLibrary) -> _Further:
         _When(first, len(when.others), when.layer)
         for first, when in zip(others_at, further.whens, strict=True)
     ]
+    dials = [
+        _Dial(dial.pin_a, dial.pin_b, dial.edges_per_detent, number)
+        for number, dial in zip(count(further.first_turn, 2), further.dials, strict=False)
+    ]
+    lights = [_Light(light.pin, light.lit_low, light.indicator, light.layer) for light in further.lights]
     return _Further(
         functions=library.address("keyc_further_functions"),
         match_chords=used("keyc_match_chords", chords),
@@ -326,6 +367,9 @@ def _c_further(further: Further, library: EngineLibrary) -> _Further:
         count_taps=used("keyc_count_taps", taps),
         modes=used("keyc_mode_functions", further.uses_modes),
         typing=used("keyc_typing_functions", strokes),
+        pointer=used("keyc_pointer_functions", further.uses_pointer),
+        read_dials=used("keyc_read_dials", dials),
+        show_lights=used("keyc_show_lights", lights),
         rules=(_Rules * len(rules))(*rules),
         rules_of=None if further.rules_of is None else _bytes_of(further.rules_of),
         duals=(_Dual * len(further.duals))(*(_Dual(dual.tap, dual.hold) for dual in further.duals)),
@@ -339,8 +383,12 @@ def _c_further(further: Further, library: EngineLibrary) -> _Further:
         when_layers=_bytes_of(others),
         sequences=_words_of(firsts),
         strokes=_words_of(strokes),
+        dials=(_Dial * len(dials))(*dials),
+        lights=(_Light * len(lights))(*lights),
         chord_count=len(chords),
         when_count=len(whens),
+        dial_count=len(dials),
+        light_count=len(lights),
     )
 
 

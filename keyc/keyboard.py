@@ -36,8 +36,10 @@ class Switch:
 
 @dataclass(frozen=True, slots=True)
 class Light:
+    """An indicator that the host lights, or that shows whether a layer is on."""
+
     pin: int
-    indicator: int  # usage id on the HID LED page (0x08)
+    indicator: int | None  # usage id on the HID LED page (0x08); None: `name` is a layer
     name: str
     lit_low: bool
     span: Span

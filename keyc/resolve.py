@@ -108,7 +108,8 @@ class _Resolver:
         shape_block = self._only(ShapeBlock, "shape")
         settings = self._settings(head)
         host = self._host_layout(settings)
-        wiring = resolved_wiring(wiring_block, mistakes) if wiring_block else None
+        names = [one.name.text for one in self._statements if isinstance(one, LayerBlock)]
+        wiring = resolved_wiring(wiring_block, names, mistakes) if wiring_block else None
         switches = {switch.name: switch for switch in wiring.switches} if wiring else {}
         shape = resolved_shape(shape_block, wiring, mistakes) if shape_block else None
         actions = Actions(self._statements, host, mistakes)

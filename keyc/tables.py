@@ -17,6 +17,7 @@ from keyc.keyboard import (
     ByTaps,
     Cell,
     Diodes,
+    Direction,
     Keyboard,
     LayerHeld,
     NextOnly,
@@ -55,6 +56,10 @@ CELL_USB_BOOT = 2
 
 MODE_NEXT, MODE_LOCK, MODE_BOTTOM, MODE_POINTER = (mode << 11 for mode in range(4))
 MODE_MODIFIERS = 0x400
+POINTER_WHEEL = 4
+_DIRECTIONS = (Direction.LEFT, Direction.RIGHT, Direction.UP, Direction.DOWN)
+
+SECOND_NONE, SECOND_CONTROLS, SECOND_POINTER = range(3)
 
 STROKES_END = 0
 TEXT_BEGINS = 0x6001
@@ -63,6 +68,7 @@ _PAUSE_MOST_MS = (1 << KIND_SHIFT) - 1
 
 PAGE_DESKTOP = 0x01
 PAGE_KEYBOARD = 0x07
+PAGE_BUTTON = 0x09
 PAGE_CONSUMER = 0x0C
 FIRST_MODIFIER = 0xE0
 LAST_MODIFIER = 0xE7
@@ -71,17 +77,18 @@ LAST_MODIFIER = 0xE7
 _TABLES_BYTES = 44
 _ACTION_BYTES = 4
 _TIMING_BYTES = 8
-_STATE_BYTES = 952
+_STATE_BYTES = 960
 _SLOT_BYTES = 8
-_FURTHER_TABLES_BYTES = 72
+_FURTHER_TABLES_BYTES = 96
 _RULES_BYTES = 24
-_FURTHER_BYTES = 56
+_FURTHER_BYTES = 84
 
 # What one report can say: the system controls of the desktop page, keys and modifiers without the
-# error codes, consumer usages (USB HID Usage Tables, pages 0x01, 0x07 and 0x0C).
+# error codes, five buttons, consumer usages (USB HID Usage Tables, pages 0x01, 0x07, 0x09, 0x0C).
 _REPORTABLE = {
     PAGE_DESKTOP: range(0x81, 0xB8),
     PAGE_KEYBOARD: range(0x04, LAST_MODIFIER + 1),
+    PAGE_BUTTON: range(1, 6),
     PAGE_CONSUMER: range(0x01, 0x1000),  # up to what the report descriptor declares
 }
 
@@ -130,6 +137,10 @@ class Further:
     whens: tuple[WhenRow, ...]
     sequences: tuple[tuple[int, ...], ...]
     uses_modes: bool
+    uses_pointer: bool
+    first_turn: int
+    dials: tuple[DialRow, ...]
+    lights: tuple[LightRow, ...]
     texts: Mapping[str, tuple[str, ...]] = field(repr=False)
 
     @property
@@ -143,6 +154,7 @@ class Further:
             + sum(6 + len(chord.members) for chord in self.chords)
             + sum(4 + len(when.others) for when in self.whens)
             + sum(2 + 2 * len(strokes) for strokes in self.sequences)
+            + 4 * (len(self.dials) + len(self.lights))
         )
 
 
@@ -154,6 +166,16 @@ class DialRow:
     pin_a: int
     pin_b: int
     edges_per_detent: int
+
+
+@dataclass(frozen=True, slots=True)
+class LightRow:
+    """`indicator` is an LED usage, 1 to 5, or 0 where the light shows the layer."""
+
+    pin: int
+    lit_low: bool
+    indicator: int
+    layer: int
 
 
 @dataclass(frozen=True)
@@ -170,9 +192,9 @@ class Tables:
     actions: tuple[Press, ...]
     timings: tuple[TimingRow, ...]
     timing_of: tuple[int, ...] | None
-    uses_second_interface: bool
-    dials: tuple[DialRow, ...]
-    further: Further | None
+    second_reports: int
+    dials: tuple[DialRow, ...] = ()
+    further: Further | None = None
 
     @property
     def switch_count(self) -> int:
@@ -243,13 +265,12 @@ def tables_of(keyboard: Keyboard) -> Tables:
     if len(rows[0]) >= NO_SWITCH:
         raise ValueError("tables hold 254 switches; a dial counts as two")
     timing = keyboard.timing
-    turns_count = 2 * len(dials)
     debounces, timing_of = _numbered(
         timing.debounce,
         [timing.for_switch.get(switch.name, timing.debounce) for switch in switches]
-        + [timing.debounce] * turns_count,
+        + [timing.debounce] * (2 * len(dials)),
     )
-    further = cells.further(turns_count)
+    further = cells.further(dials)
     return Tables(
         driven=wiring.driven,
         sensed=wiring.sensed,
@@ -259,7 +280,7 @@ def tables_of(keyboard: Keyboard) -> Tables:
         actions=tuple(cells.actions),
         timings=tuple(TimingRow(one.time_us, one.at_once) for one in debounces),
         timing_of=timing_of,
-        uses_second_interface=any(press.usage.page != PAGE_KEYBOARD for press in cells.actions),
+        second_reports=cells.second_reports(),
         dials=dials,
         further=further,
     )
@@ -313,8 +334,12 @@ class _Cells:
                 return _mode(MODE_LOCK, self._target(target))
             case Bottom(layer):
                 return _mode(MODE_BOTTOM, self._layers[layer])
-            case PointerMove() | PointerPress() | Wheel():
-                raise ValueError("the pointer isn't done yet")
+            case PointerPress(button):
+                return self._press(Press(Usage(PAGE_BUTTON, button)))
+            case PointerMove(direction):
+                return _mode(MODE_POINTER, _DIRECTIONS.index(direction))
+            case Wheel(direction):
+                return _mode(MODE_POINTER, POINTER_WHEEL | _DIRECTIONS.index(direction))
 
     def _press(self, press: Press) -> int:
         usage, modifiers = press.usage, press.modifiers
@@ -363,7 +388,18 @@ class _Cells:
             strokes.append(TEXT_ENDS)
         return (*strokes, STROKES_END)
 
-    def further(self, turns_count: int) -> Further | None:
+    def second_reports(self) -> int:
+        """What goes out on the second interface: KEYC_SECOND_..."""
+        pages = {press.usage.page for press in self.actions} - {PAGE_KEYBOARD}
+        if self._moves or PAGE_BUTTON in pages:
+            return SECOND_POINTER
+        return SECOND_CONTROLS if pages else SECOND_NONE
+
+    @property
+    def _moves(self) -> bool:
+        return any(isinstance(action, PointerMove | Wheel) for action in self._known)
+
+    def further(self, dials: tuple[DialRow, ...]) -> Further | None:
         """None for a keymap that uses nothing of it. After every cell has been asked for."""
         keyboard = self._keyboard
         numbers = {switch.name: number for number, switch in enumerate(keyboard.wiring.switches)}
@@ -383,12 +419,23 @@ class _Cells:
         uses_modes = bool(whens) or any(
             isinstance(action, NextOnly | UntilPressedAgain | Bottom) for action in self._known
         )
-        if not (chords or uses_modes or self._duals or self._taps or self._sequences):
+        lights = tuple(
+            LightRow(
+                light.pin,
+                light.lit_low,
+                light.indicator or 0,
+                0 if light.indicator else self._layers[light.name],
+            )
+            for light in keyboard.wiring.lights
+        )
+        parts = (chords, uses_modes, self._duals, self._taps, self._sequences, self._moves, dials, lights)
+        if not any(parts):
             return None
         timing = keyboard.timing
         rules, rules_of = _numbered(
             timing.rules,
-            [timing.rules_for.get(name, timing.rules) for name in numbers] + [timing.rules] * turns_count,
+            [timing.rules_for.get(name, timing.rules) for name in numbers]
+            + [timing.rules] * (2 * len(dials)),
         )
         strokes_many = sum(map(len, self._sequences))
         cells_many = sum(map(len, self._taps))
@@ -403,6 +450,10 @@ class _Cells:
             whens=whens,
             sequences=tuple(self._sequences),
             uses_modes=uses_modes,
+            uses_pointer=self._moves,
+            first_turn=len(numbers),
+            dials=dials,
+            lights=lights,
             texts={
                 "duals": tuple(self._texts[KIND_DUAL]),
                 "taps": tuple(self._texts[KIND_TAPS]),

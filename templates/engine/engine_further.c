@@ -113,6 +113,8 @@ static void keyc_act_further(struct keyc_keyboard *keyboard, struct keyc_slot *s
         further->modes->act(keyboard, slot);
     if (KEYC_KIND(slot->held_cell) == KEYC_KIND_TYPING)
         further->typing->begin(keyboard, KEYC_VALUE(slot->held_cell), slot);
+    else if (further->pointer)
+        further->pointer->begin(keyboard, slot->held_cell);
 }
 
 static void keyc_release(struct keyc_keyboard *keyboard, const struct keyc_event *event)
@@ -140,13 +142,39 @@ static void keyc_add_layers(const struct keyc_keyboard *keyboard, uint32_t *on)
         modes->add_layers(keyboard, on);
 }
 
-static void keyc_amend_keyboard(const struct keyc_keyboard *keyboard, uint8_t *bytes)
+static void keyc_amend_reports(const struct keyc_keyboard *keyboard, uint8_t *bytes)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
+    const struct keyc_further *state = keyc_further_of(keyboard);
     if (further->modes)
         bytes[0] |= further->modes->modifiers(keyboard);
     if (keyboard->typing)
         further->typing->amend_keyboard(keyboard, bytes);
+    for (unsigned n = 0; n < sizeof state->moved; ++n)
+        bytes[keyc_report_at[KEYC_REPORT_POINTER] + 1u + n] = (uint8_t)state->moved[n];
+}
+
+static bool keyc_move_pointer(struct keyc_keyboard *keyboard)
+{
+    const struct keyc_pointer_functions *pointer = keyboard->tables->further->pointer;
+    return pointer && pointer->move(keyboard);
+}
+
+/* What it moved is told once; the buttons stay as they are. */
+static void keyc_pointer_told(struct keyc_keyboard *keyboard)
+{
+    struct keyc_further *state = keyc_further_of(keyboard);
+    keyc_clear(state->moved, sizeof state->moved);
+    keyc_clear(keyboard->sent + keyc_report_at[KEYC_REPORT_POINTER] + 1u, sizeof state->moved);
+}
+
+static void keyc_after_scan(struct keyc_keyboard *keyboard)
+{
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    if (further->read_dials)
+        further->read_dials(keyboard);
+    if (further->show_lights)
+        further->show_lights(keyboard);
 }
 
 static bool keyc_type_next_stroke(struct keyc_keyboard *keyboard)
@@ -161,6 +189,9 @@ const struct keyc_further_functions keyc_further_functions = {
     .act = keyc_act_further,
     .release = keyc_release,
     .add_layers = keyc_add_layers,
-    .amend_keyboard = keyc_amend_keyboard,
+    .amend_reports = keyc_amend_reports,
     .type_next_stroke = keyc_type_next_stroke,
+    .move_pointer = keyc_move_pointer,
+    .pointer_told = keyc_pointer_told,
+    .after_scan = keyc_after_scan,
 };

@@ -12,6 +12,7 @@
 #define KEYC_PAGE(action) (KEYC_USAGE(action) >> 16)
 #define KEYC_PAGE_DESKTOP 0x01u
 #define KEYC_PAGE_KEYBOARD 0x07u
+#define KEYC_PAGE_BUTTON 0x09u
 #define KEYC_PAGE_CONSUMER 0x0Cu
 #define KEYC_FIRST_MODIFIER KEYC_ACTION(KEYC_PAGE_KEYBOARD, 0xE0u, 0u)
 #define KEYC_MODIFIER_COUNT 8u
@@ -57,8 +58,13 @@ struct keyc_further_functions {
     void (*act)(struct keyc_keyboard *keyboard, struct keyc_slot *slot);
     void (*release)(struct keyc_keyboard *keyboard, const struct keyc_event *event);
     void (*add_layers)(const struct keyc_keyboard *keyboard, uint32_t *on);
-    void (*amend_keyboard)(const struct keyc_keyboard *keyboard, uint8_t *bytes);
+    /* `bytes` are all reports, as keyc_report_at says. */
+    void (*amend_reports)(const struct keyc_keyboard *keyboard, uint8_t *bytes);
     bool (*type_next_stroke)(struct keyc_keyboard *keyboard);
+    /* Whether the pointer has moved; and the host knows it now. */
+    bool (*move_pointer)(struct keyc_keyboard *keyboard);
+    void (*pointer_told)(struct keyc_keyboard *keyboard);
+    void (*after_scan)(struct keyc_keyboard *keyboard);
 };
 
 struct keyc_mode_functions {
@@ -69,6 +75,11 @@ struct keyc_mode_functions {
     void (*release)(struct keyc_keyboard *keyboard, const struct keyc_slot *slot);
     void (*add_layers)(const struct keyc_keyboard *keyboard, uint32_t *on);
     uint8_t (*modifiers)(const struct keyc_keyboard *keyboard);
+};
+
+struct keyc_pointer_functions {
+    void (*begin)(struct keyc_keyboard *keyboard, keyc_cell cell);
+    bool (*move)(struct keyc_keyboard *keyboard);
 };
 
 struct keyc_typing_functions {
@@ -133,7 +144,9 @@ keyc_action keyc_action_of(const struct keyc_keyboard *keyboard, keyc_cell cell)
 /* Ends the modifiers of presses that bring their own, since another usage goes down. */
 void keyc_lift_modifiers(struct keyc_keyboard *keyboard);
 
-/* engine_reports.c */
+/* engine_reports.c: where the reports lie when all are written one after the other, and where the last
+ * one ends. */
+extern const uint8_t keyc_report_at[KEYC_REPORTS + 1u];
 void keyc_tell_host(struct keyc_keyboard *keyboard);
 
 /* engine_further.c, for its parts */

@@ -53,10 +53,13 @@ static void keyc_add_consumer_usage(uint8_t *bytes, keyc_action action)
     bytes[1] = (uint8_t)(action >> 8);
 }
 
-/* Where the reports lie when all are written one after the other, and where the last one ends. */
-static const uint8_t keyc_report_at[] = {0, KEYC_KEYBOARD_REPORT_BYTES,
-                                         KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES,
-                                         KEYC_ALL_REPORTS_BYTES};
+const uint8_t keyc_report_at[KEYC_REPORTS + 1u] = {
+    0,
+    KEYC_KEYBOARD_REPORT_BYTES,
+    KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES,
+    KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES + KEYC_SYSTEM_REPORT_BYTES,
+    KEYC_ALL_REPORTS_BYTES,
+};
 
 static uint8_t keyc_report_length(const struct keyc_keyboard *keyboard, unsigned which)
 {
@@ -78,18 +81,20 @@ static void keyc_write_reports(const struct keyc_keyboard *keyboard, uint8_t *by
             bytes[KEYC_FIRST_BITMAP_BYTE + (uint16_t)action / 8u] |= (uint8_t)keyc_bit(action & 7u);
         else if (KEYC_PAGE(action) == KEYC_PAGE_CONSUMER)
             keyc_add_consumer_usage(bytes + keyc_report_at[KEYC_REPORT_CONSUMER], action);
+        else if (KEYC_PAGE(action) == KEYC_PAGE_BUTTON)
+            bytes[keyc_report_at[KEYC_REPORT_POINTER]] |= (uint8_t)keyc_bit((action - 1u) & 7u);
         else if (action != 0)
             bytes[keyc_report_at[KEYC_REPORT_SYSTEM]] = (uint8_t)action;
     }
     keyc_add_boot_keys(bytes);
     if (further && !keyboard->restarting)
-        further->functions->amend_keyboard(keyboard, bytes);
+        further->functions->amend_reports(keyboard, bytes);
 }
 
 uint8_t keyc_current_report(const struct keyc_keyboard *keyboard, uint8_t which, uint8_t *bytes)
 {
     uint8_t all[KEYC_ALL_REPORTS_BYTES];
-    if (which > KEYC_REPORT_SYSTEM || (which != KEYC_REPORT_KEYBOARD && !keyboard->tables->uses_second_interface))
+    if (which != KEYC_REPORT_KEYBOARD && which > keyboard->tables->second_reports + KEYC_SECOND_CONTROLS)
         return 0;
     uint8_t length = keyc_report_length(keyboard, which);
     keyc_write_reports(keyboard, all);
@@ -105,8 +110,8 @@ static bool keyc_send_next(struct keyc_keyboard *keyboard)
     const struct keyc_port *port = keyboard->port;
     uint8_t all[KEYC_ALL_REPORTS_BYTES];
     keyc_write_reports(keyboard, all);
-    for (unsigned n = KEYC_REPORT_KEYBOARD; n <= KEYC_REPORT_SYSTEM; ++n) {
-        unsigned which = keyboard->keyboard_last ? KEYC_REPORT_SYSTEM - n : n;
+    for (unsigned n = 0; n < KEYC_REPORTS; ++n) {
+        unsigned which = keyboard->keyboard_last ? KEYC_REPORTS - 1u - n : n;
         uint8_t length = keyc_report_length(keyboard, which);
         const uint8_t *bytes = all + keyc_report_at[which];
         uint8_t *sent = keyboard->sent + keyc_report_at[which];
@@ -119,6 +124,8 @@ static bool keyc_send_next(struct keyc_keyboard *keyboard)
             return false;
         for (unsigned byte = 0; byte < length; ++byte)
             sent[byte] = bytes[byte];
+        if (which == KEYC_REPORT_POINTER)
+            keyboard->tables->further->functions->pointer_told(keyboard);
         keyboard->in_flight = true;
         return true;
     }
@@ -140,7 +147,9 @@ void keyc_tell_host(struct keyc_keyboard *keyboard)
             if (!keyboard->tables->further->functions->type_next_stroke(keyboard))
                 return;
         } else if (keyboard->event_count == 0 || !keyc_take_event(keyboard)) {
-            return;
+            const struct keyc_further_tables *further = keyboard->tables->further;
+            if (!further || !further->functions->move_pointer(keyboard))
+                return;
         }
     }
 }
@@ -163,6 +172,15 @@ void keyc_reset_host_state(struct keyc_keyboard *keyboard)
     keyboard->boot_protocol = false;
     keyboard->host_knows = false;
     keyc_clear(keyboard->sent, sizeof keyboard->sent);
+}
+
+void keyc_host_lights(struct keyc_keyboard *keyboard, uint8_t lights)
+{
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    if (!further || !further->show_lights)
+        return;
+    keyc_further_of(keyboard)->host_lights = lights;
+    further->show_lights(keyboard);
 }
 
 void keyc_set_protocol(struct keyc_keyboard *keyboard, bool boot)

@@ -97,9 +97,12 @@ static void keyc_restart_when_told(struct keyc_keyboard *keyboard)
  * closure is told within the debounce time and one scan, and times are true to one scan. */
 void keyc_advance(struct keyc_keyboard *keyboard)
 {
+    const struct keyc_further_tables *further = keyboard->tables->further;
     if (!keyboard->restarting) {
         keyc_scan(keyboard, keyc_now_us(keyboard));
         keyc_settle(keyboard, keyc_now_us(keyboard));
+        if (further)
+            further->functions->after_scan(keyboard);
     }
     keyc_tell_host(keyboard);
     if (keyboard->restarting)
@@ -123,5 +126,5 @@ bool keyc_at_rest(const struct keyc_keyboard *keyboard)
 
 bool keyc_is_settling(const struct keyc_keyboard *keyboard)
 {
-    return !keyc_none(keyboard, keyboard->unsettled);
+    return keyboard->turning || !keyc_none(keyboard, keyboard->unsettled);
 }

@@ -45,6 +45,12 @@ typedef uint16_t keyc_cell;
 #define KEYC_MODE_BOTTOM 2u
 #define KEYC_MODE_POINTER 3u
 #define KEYC_MODE_MODIFIERS 0x400u
+/* What the pointer does: one of four directions, or with this bit the wheel in one of them. */
+#define KEYC_POINTER_LEFT 0u
+#define KEYC_POINTER_RIGHT 1u
+#define KEYC_POINTER_UP 2u
+#define KEYC_POINTER_DOWN 3u
+#define KEYC_POINTER_WHEEL 4u
 
 /* A usage with the modifiers that a press of it brings: bits 0-15 the id, 16-23 the page, 24-31 the
  * modifiers (bit 24 + n: usage 0xE0 + n of the keyboard page). */
@@ -93,6 +99,19 @@ struct keyc_when {
 #define KEYC_TEXT_BEGINS 0x6001u
 #define KEYC_TEXT_ENDS 0x6000u
 
+/* A dial's two lines. Its ways are the switches `first_switch` (clockwise) and the one after it. */
+struct keyc_dial {
+    uint8_t pin_a, pin_b, edges_per_detent, first_switch;
+};
+
+/* An indicator: lit by the host, or by a layer. */
+struct keyc_light {
+    uint8_t pin;
+    bool lit_low;
+    uint8_t indicator; /* LED usage of the host, 1 to 5; 0: the layer's */
+    uint8_t layer;
+};
+
 struct keyc_keyboard;
 struct keyc_press;
 struct keyc_event;
@@ -102,6 +121,7 @@ struct keyc_further_functions;
 /* ... and those of single parts. */
 struct keyc_mode_functions;
 struct keyc_typing_functions;
+struct keyc_pointer_functions;
 
 /* For keymaps that use more than keys and layers while held. A part that isn't used has null
  * pointers, and the linker leaves out its code. The first three look at a press at the queue's head and
@@ -113,6 +133,9 @@ struct keyc_further_tables {
     bool (*count_taps)(struct keyc_keyboard *keyboard, struct keyc_press *press);
     const struct keyc_mode_functions *modes;
     const struct keyc_typing_functions *typing;
+    const struct keyc_pointer_functions *pointer;
+    void (*read_dials)(struct keyc_keyboard *keyboard);
+    void (*show_lights)(struct keyc_keyboard *keyboard);
     const struct keyc_rules *rules; /* [0] is for all switches that `rules_of` doesn't name */
     const uint8_t *rules_of;        /* [switch] -> index into rules, or a null pointer: all 0 */
     const struct keyc_dual *duals;
@@ -124,23 +147,32 @@ struct keyc_further_tables {
     const uint8_t *when_layers;
     const uint16_t *sequences;      /* [sequence] -> its first stroke in strokes */
     const keyc_cell *strokes;
+    const struct keyc_dial *dials;
+    const struct keyc_light *lights;
     uint16_t chord_count;
-    uint8_t when_count;
+    uint8_t when_count, dial_count, light_count;
 };
 
 /* The parts, for `struct keyc_further_tables`. */
 extern const struct keyc_further_functions keyc_further_functions;
 extern const struct keyc_mode_functions keyc_mode_functions;
 extern const struct keyc_typing_functions keyc_typing_functions;
+extern const struct keyc_pointer_functions keyc_pointer_functions;
+void keyc_read_dials(struct keyc_keyboard *keyboard);
+void keyc_show_lights(struct keyc_keyboard *keyboard);
 bool keyc_match_chords(struct keyc_keyboard *keyboard, struct keyc_press *press);
 bool keyc_decide(struct keyc_keyboard *keyboard, struct keyc_press *press);
 bool keyc_count_taps(struct keyc_keyboard *keyboard, struct keyc_press *press);
+
+#define KEYC_SECOND_NONE 0u
+#define KEYC_SECOND_CONTROLS 1u /* consumer and system */
+#define KEYC_SECOND_POINTER 2u  /* and the pointer */
 
 /* Everything about one keyboard. All of it is const and lies in flash. */
 struct keyc_tables {
     uint16_t version; /* KEYC_TABLES_VERSION */
     uint8_t driven_count, sensed_count, direct_count, switch_count, layer_count;
-    uint8_t uses_second_interface;   /* consumer or system usages appear somewhere */
+    uint8_t second_reports; /* what goes out on the second interface: KEYC_SECOND_... */
     const uint8_t *driven;           /* GPIO numbers; the cathode side */
     const uint8_t *sensed;           /* GPIO numbers */
     const uint8_t *direct;           /* GPIO numbers; low = pressed */
@@ -157,15 +189,21 @@ struct keyc_tables {
  *             modifiers, reserved, six keys), then one bit for each usage 0x00 to 0xDF, bit n % 8 of
  *             byte 8 + n / 8; in the boot protocol the first 8 bytes alone
  *   consumer  two usages of 16 bits, low byte first, 0 = none (page 0x0C)
- *   system    one usage, 0x81 to 0xB7, 0 = none (page 0x01) */
+ *   system    one usage, 0x81 to 0xB7, 0 = none (page 0x01)
+ *   pointer   buttons (bit n: button n + 1), then how far since the last report, signed: right, down,
+ *             the wheel up, the wheel right */
 #define KEYC_REPORT_KEYBOARD 0u
 #define KEYC_REPORT_CONSUMER 1u
 #define KEYC_REPORT_SYSTEM 2u
+#define KEYC_REPORT_POINTER 3u
+#define KEYC_REPORTS 4u
 #define KEYC_BOOT_REPORT_BYTES 8u
 #define KEYC_KEYBOARD_REPORT_BYTES 36u
 #define KEYC_CONSUMER_REPORT_BYTES 4u
 #define KEYC_SYSTEM_REPORT_BYTES 1u
-#define KEYC_ALL_REPORTS_BYTES (KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES + KEYC_SYSTEM_REPORT_BYTES)
+#define KEYC_POINTER_REPORT_BYTES 5u
+#define KEYC_ALL_REPORTS_BYTES                                                                           \
+    (KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES + KEYC_SYSTEM_REPORT_BYTES + KEYC_POINTER_REPORT_BYTES)
 
 /* The hardware, behind a few functions. Lines are bits: bit n is GPIO n.
  * Ports never drive a line high. */
@@ -178,6 +216,8 @@ struct keyc_port {
     uint32_t (*port_now_us)(void *context);
     /* true when the report was taken; the port calls keyc_report_sent() when the host has it */
     bool (*port_send_report)(void *context, uint8_t which, const uint8_t *bytes, uint8_t length);
+    /* An indicator's pin, which alone may be driven high. */
+    void (*port_set_light)(void *context, uint8_t pin, bool high);
     void (*port_restart_to_rom)(void *context);
 };
 
@@ -194,7 +234,7 @@ struct keyc_event {
 
 /* Two lists share this array, since both have as many places as there are switches. */
 struct keyc_slot {
-    uint32_t changed_us; /* of switch n: when its debounce time began */
+    uint32_t changed_us; /* of switch n: when its debounce time began, or the dial whose way it is turned */
     keyc_cell held_cell; /* of the n-th press that is still held, oldest first: what it does */
     uint16_t held_by;    /* ... the switch or chord that does it, and what became of it: KEYC_BY_... */
 };
@@ -218,6 +258,7 @@ struct keyc_keyboard {
     bool boot_protocol;
     bool keyboard_last; /* of several reports: a release undoes in the opposite order */
     bool restarting;
+    bool turning; /* a dial, a moment ago */
     uint32_t driven_lines, sensed_lines, direct_lines;
     uint32_t restart_since_us;
     uint32_t closed[KEYC_LINES];    /* what the last scan read, a bit for each line that was low */
@@ -241,6 +282,13 @@ struct keyc_further {
     uint8_t locked_modifiers; /* until pressed again; bit n: usage 0xE0 + n */
     uint8_t armed_modifiers;  /* for the next key */
     uint8_t cover_modifiers;  /* of a key that was the next one, as long as it is held */
+    uint8_t host_lights;      /* bit n: LED usage n + 1 */
+    bool lights_begun;
+    uint32_t lit;             /* bit n: the n-th light */
+    uint32_t moving_since_us, moved_us, wheeled_us; /* the pointer */
+    uint16_t moved_part;      /* what is left of a whole step */
+    int8_t moved[4];          /* right, down, the wheel up and right: what the host is to be told */
+    bool moving;
     uint8_t layers[];         /* [layer]: whether it is locked or armed */
 };
 
@@ -275,6 +323,9 @@ void keyc_reset_host_state(struct keyc_keyboard *keyboard);
 
 /* SET_PROTOCOL: true for the boot protocol. Keys that are held are reported again. */
 void keyc_set_protocol(struct keyc_keyboard *keyboard, bool boot);
+
+/* SET_REPORT: the host's indicators; bit n: LED usage n + 1. */
+void keyc_host_lights(struct keyc_keyboard *keyboard, uint8_t lights);
 
 /* GET_REPORT and idle repeats: writes the report as it is now, returns its length; 0 for an
  * unknown report. `bytes` has room for KEYC_KEYBOARD_REPORT_BYTES. */

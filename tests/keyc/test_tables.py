@@ -123,14 +123,14 @@ def test_sizes_are_the_compilers(compiler: str, tmp_path: Path) -> None:
     wiring = wiring_of()
     tables = tables_of(keyboard_of(wiring, [], for_switch={"SW1": Debounce(1)}))
     flash = (
-        "sizeof(struct keyc_tables) + 2 * sizeof(struct keyc_timing) + 0 * sizeof(struct keyc_action)"
+        "sizeof(struct keyc_tables) + 2 * sizeof(struct keyc_timing) + 0 * sizeof(keyc_action)"
         " + 2 + 2 + 1 + 5 + 5 + 5 * sizeof(keyc_cell)"
     )
     checks = {
         f"KEYC_TABLES_VERSION == {TABLES_VERSION}",
         f"KEYC_KEYBOARD_BYTES(5) == {tables.state_bytes}",
         f"{flash} == {tables.flash_bytes}",
-        f"sizeof(struct keyc_action) == {with_action(tables).flash_bytes - tables.flash_bytes}",
+        f"sizeof(keyc_action) == {with_action(tables).flash_bytes - tables.flash_bytes}",
     }
     lines = [f'_Static_assert({check}, "");' for check in sorted(checks)]
     (tmp_path / "sizes.c").write_text("\n".join([f'#include "{HEADER}"', *lines, ""]))

@@ -34,6 +34,7 @@ struct keyc_host {
     struct keyc_keyboard *keyboard;
     uint64_t next_frame_us;
     bool restarted;  /* into the ROM: nothing runs any more */
+    uint32_t lit;    /* indicators' pins that are driven high */
     bool report_waits;
     struct keyc_host_report waiting;
     uint32_t log_first, log_count;
@@ -61,6 +62,7 @@ bool keyc_host_begin(struct keyc_host *host, struct keyc_keyboard *keyboard, con
                      uint64_t now_us);
 uint64_t keyc_host_clock_us(const struct keyc_host *host);
 bool keyc_host_restarted(const struct keyc_host *host);
+uint32_t keyc_host_lit(const struct keyc_host *host);
 
 /* Runs until the clock has come to `until_us`, or one scan past it; sooner if the log is full or the
  * board has restarted. */

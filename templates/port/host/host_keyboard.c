@@ -24,6 +24,12 @@ static bool keyc_host_send_report(void *context, uint8_t which, const uint8_t *b
     return true;
 }
 
+static void keyc_host_set_light(void *context, uint8_t pin, bool high)
+{
+    struct keyc_host *host = context;
+    host->lit = high ? host->lit | keyc_bit(pin) : host->lit & ~keyc_bit(pin);
+}
+
 static void keyc_host_restart_to_rom(void *context)
 {
     struct keyc_host *host = context;
@@ -65,6 +71,7 @@ bool keyc_host_begin(struct keyc_host *host, struct keyc_keyboard *keyboard, con
     host->port.port_read_levels = keyc_host_read_levels;
     host->port.port_now_us = keyc_host_now_us;
     host->port.port_send_report = keyc_host_send_report;
+    host->port.port_set_light = keyc_host_set_light;
     host->port.port_restart_to_rom = keyc_host_restart_to_rom;
     return keyc_begin(keyboard, tables, &host->port);
 }
@@ -77,6 +84,11 @@ uint64_t keyc_host_clock_us(const struct keyc_host *host)
 bool keyc_host_restarted(const struct keyc_host *host)
 {
     return host->restarted;
+}
+
+uint32_t keyc_host_lit(const struct keyc_host *host)
+{
+    return host->lit;
 }
 
 static void keyc_host_take_frame(struct keyc_host *host)
@@ -123,13 +135,16 @@ static bool keyc_host_log_full(const struct keyc_host *host)
 
 static void keyc_host_work(struct keyc_host *host, uint64_t until_us, bool until_told)
 {
+    /* A dial may have been turned since the last scan: rest says nothing of that. */
+    bool look = host->keyboard->tables->further && host->keyboard->tables->further->dial_count != 0;
     while (host->lines.now_us < until_us && !host->restarted && !keyc_host_log_full(host)) {
         uint64_t next_us = host->lines.now_us + KEYC_HOST_SCAN_US;
-        if (keyc_at_rest(host->keyboard) && keyc_host_all_open(host)) {
+        if (!look && keyc_at_rest(host->keyboard) && keyc_host_all_open(host)) {
             if (!until_told)
                 keyc_host_leap(host, until_us);
             return;
         }
+        look = false;
         keyc_advance(host->keyboard);
         if (host->lines.now_us < next_us)
             host->lines.now_us = next_us;
