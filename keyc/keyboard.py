@@ -7,9 +7,9 @@ Lengths are in key units (1 u = 19.05 mm), times in microseconds, pins are GPIO 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Mapping, Union
 
 from keyc.source import Span
 
@@ -137,7 +137,7 @@ class LayerHeld:
 
 # What `next`, `lock` and the hold of a dual-role key turn on: a layer by its name, or modifiers by
 # their usage ids of page 7, ascending.
-Target = Union[str, tuple[int, ...]]
+Target = str | tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,22 +234,22 @@ class Wheel:
     direction: Direction
 
 
-Action = Union[
-    Through,
-    Off,
-    UsbBoot,
-    Press,
-    LayerHeld,
-    TapOrHold,
-    NextOnly,
-    UntilPressedAgain,
-    Bottom,
-    ByTaps,
-    Typing,
-    PointerMove,
-    PointerPress,
-    Wheel,
-]
+Action = (
+    Through
+    | Off
+    | UsbBoot
+    | Press
+    | LayerHeld
+    | TapOrHold
+    | NextOnly
+    | UntilPressedAgain
+    | Bottom
+    | ByTaps
+    | Typing
+    | PointerMove
+    | PointerPress
+    | Wheel
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -362,7 +362,7 @@ class Expect:
     span: Span
 
 
-Step = Union[Tap, Down, Up, Wait, Expect]
+Step = Tap | Down | Up | Wait | Expect
 
 
 @dataclass(frozen=True, slots=True)

@@ -150,7 +150,7 @@ class Device:
         return taken
 
 
-KINDS = ["keyc_usb_keyboard", "keyc_usb_keyboard_and_second", "keyc_usb_console"]
+KINDS = ["keyc_usb_keyboard", "keyc_usb_keyboard_and_controls", "keyc_usb_console"]
 
 
 @pytest.fixture(autouse=True)
