@@ -291,11 +291,11 @@ class Actions:
         first = written_press(presses[0])
         self._mistakes.tell(
             "character-needs-two-strokes",
-            f"with {self._host.name}, {_shown(text)} takes {len(presses)} strokes: "
+            f"with {self._host.name}, {_shown(text)} takes {'two' if len(presses) == 2 else len(presses)} strokes: "
             + " then ".join(map(written_press, presses)),
             word,
-            f"a key makes one stroke: write the first one, {first}, and type the rest by hand; or write a "
-            f"sequence, which types it all: sequence my-letter = {cut(word.text)}",
+            f"a key makes one stroke: write the first one, {first}, and type the rest by hand; or make it a "
+            f"sequence, which types them all: sequence my-letter = {cut(word.text)}",
         )
         return None
 
@@ -581,10 +581,13 @@ class Actions:
             return None
         action = self.action(part)
         target = None if action is None else _target(action)
-        if action is not None and target is None:
+        if action is None:
+            return None
+        if target is None or (not isinstance(target, str) and len(target) > 1):
             where = self._mistakes.span(part.start, part.end)
-            message = f"`{self._cut(part)}` is neither a layer nor a modifier"
-            self._mistakes.tell("brackets-unfit", message, where, help)
+            what = "neither a layer nor a modifier" if target is None else "more than one modifier"
+            self._mistakes.tell("brackets-unfit", f"`{self._cut(part)}` is {what}", where, help)
+            return None
         return target
 
     def _bottom(self, written: Call, where: Span) -> Bottom | None:
@@ -667,8 +670,8 @@ class Actions:
             "usage-unfit",
             f"no report can carry the usage 0x{usage.page:02X}, 0x{usage.id:04X}",
             where,
-            "page 0x07 (keys) goes from 0x04 to 0xE7, page 0x0C (consumer) from 0x0001, page 0x01 (system) "
-            "from 0x81 to 0xB7",
+            "page 0x07 (keys) goes from 0x04 to 0xE7, page 0x09 (buttons) from 1 to 5, page 0x0C (consumer) "
+            "from 0x0001 to 0x0FFF, page 0x01 (system) from 0x81 to 0xB7",
         )
         return None
 

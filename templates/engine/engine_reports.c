@@ -91,10 +91,17 @@ static void keyc_write_reports(const struct keyc_keyboard *keyboard, uint8_t *by
         further->functions->amend_reports(keyboard, bytes);
 }
 
+/* [second_reports]: how many reports there are. */
+static const uint8_t keyc_reports_of[] = {
+    [KEYC_SECOND_NONE] = KEYC_REPORT_CONSUMER,
+    [KEYC_SECOND_CONTROLS] = KEYC_REPORT_POINTER,
+    [KEYC_SECOND_POINTER] = KEYC_REPORTS,
+};
+
 uint8_t keyc_current_report(const struct keyc_keyboard *keyboard, uint8_t which, uint8_t *bytes)
 {
     uint8_t all[KEYC_ALL_REPORTS_BYTES];
-    if (which != KEYC_REPORT_KEYBOARD && which > keyboard->tables->second_reports + KEYC_SECOND_CONTROLS)
+    if (which != KEYC_REPORT_KEYBOARD && which >= keyc_reports_of[keyboard->tables->second_reports])
         return 0;
     uint8_t length = keyc_report_length(keyboard, which);
     keyc_write_reports(keyboard, all);

@@ -12,7 +12,7 @@ from hand_made import key, keyboard_of, media, system, wiring_of
 
 from keyc.files import shipped
 from keyc.keyboard import Debounce, Diodes, LayerHeld, Off, Through, Usage, UsbBoot
-from keyc.tables import TABLES_VERSION, Tables, TimingRow, fingerprints, is_reportable, tables_of
+from keyc.tables import SECOND_CONTROLS, SECOND_NONE, TABLES_VERSION, Tables, TimingRow, fingerprints, is_reportable, tables_of
 from keyc.usages import data_rows
 
 HEADER = shipped("templates", "engine", "keyc_engine.h")
@@ -53,12 +53,12 @@ def test_what_needs_an_action_gets_one_and_shares_it() -> None:
     tables = tables_of(keyboard_of(wiring_of(), actions))
     assert tables.cells == ((0x4000, 0x4001, 0x4000, 0x4002, 0x4003),)
     assert tables.actions == (actions[0], actions[1], actions[3], actions[4])
-    assert tables.uses_second_interface
+    assert tables.second_reports == SECOND_CONTROLS
 
 
 def test_keys_alone_need_no_second_interface() -> None:
     tables = tables_of(keyboard_of(wiring_of(), [key(4), key(4, 0xE0, 0xE4)]))
-    assert not tables.uses_second_interface
+    assert tables.second_reports == SECOND_NONE
     assert tables.actions == (key(4, 0xE0, 0xE4),)
 
 
