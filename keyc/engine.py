@@ -422,12 +422,12 @@ def load() -> EngineLibrary:
     return _built(path)
 
 
-def _folders() -> tuple[Path, Path]:
+def source_folders() -> tuple[Path, Path]:
     return shipped("templates", "engine"), shipped("templates", "port", "host")
 
 
-def _sources(patterns: Sequence[str] = ("*.c",)) -> list[Path]:
-    found = (path for folder in _folders() for pattern in patterns for path in folder.glob(pattern))
+def sources(patterns: Sequence[str] = ("*.c",)) -> list[Path]:
+    found = (path for folder in source_folders() for pattern in patterns for path in folder.glob(pattern))
     return sorted(found, key=lambda path: (path.parent.name, path.name))
 
 
@@ -435,7 +435,7 @@ def _object_name() -> str:
     from hashlib import sha256
 
     digest = sha256(repr((FLAGS, platform(), sys.maxsize)).encode())
-    for path in _sources(("*.c", "*.h")):
+    for path in sources(("*.c", "*.h")):
         digest.update(repr((path.name, path.read_bytes())).encode())
     return f"engine-{digest.hexdigest()[:24]}.{'dll' if os.name == 'nt' else 'so'}"
 
@@ -445,10 +445,10 @@ def _built(path: Path) -> EngineLibrary:
     import subprocess
 
     failures = []
-    include = [f"-I{folder}" for folder in _folders()]
+    include = [f"-I{folder}" for folder in source_folders()]
     part = path.with_name(f"{path.stem}-{os.getpid()}.part")
     for compiler in compilers():
-        command = [*compiler, *FLAGS, *include, *map(str, _sources()), "-o", str(part)]
+        command = [*compiler, *FLAGS, *include, *map(str, sources()), "-o", str(part)]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         try:
             if done.returncode == 0:

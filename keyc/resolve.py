@@ -43,6 +43,7 @@ from keyc.keyboard import (
 from keyc.layouts import DEFAULT_LAYOUT, LAYOUT_NAMES, Layout, layout, unknown_layout_help
 from keyc.mistakes import Mistakes, cut
 from keyc.shape import Shape, resolved_shape
+from keyc.syntax import Chord as ChordStatement
 from keyc.syntax import (
     DebounceRule,
     DialBlock,
@@ -62,7 +63,6 @@ from keyc.syntax import (
     WiringBlock,
     Word,
 )
-from keyc.syntax import Chord as ChordStatement
 from keyc.wires import resolved_wiring
 
 TEST_USB_ID = (0x1209, 0x0001)  # set aside for tests by pid.codes; from memory

@@ -17,7 +17,6 @@ from keyc.keyboard import (
     Keyboard,
     LayerHeld,
     UsbBoot,
-    Wiring,
 )
 from keyc.tables import tables_of
 

@@ -12,7 +12,16 @@ from hand_made import key, keyboard_of, media, system, wiring_of
 
 from keyc.files import shipped
 from keyc.keyboard import Debounce, Diodes, LayerHeld, Off, Through, Usage, UsbBoot
-from keyc.tables import SECOND_CONTROLS, SECOND_NONE, TABLES_VERSION, Tables, TimingRow, fingerprints, is_reportable, tables_of
+from keyc.tables import (
+    SECOND_CONTROLS,
+    SECOND_NONE,
+    TABLES_VERSION,
+    Tables,
+    TimingRow,
+    fingerprints,
+    is_reportable,
+    tables_of,
+)
 from keyc.usages import data_rows
 
 HEADER = shipped("templates", "engine", "keyc_engine.h")

@@ -9,13 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from hil.board import Board
 from keyc.compile import check_text
 from keyc.engine import Engine, EngineLibrary, Report
 from keyc.scenarios import usages_in
 from keyc.source import Source
 from keyc.tables import Tables, tables_of
 from tests.meaning.generator import Features, RandomKeymap, random_changes, random_keymap
-from tests.meaning.reference import Change, QueueOverrun, Usage, dial_switch, outcome
+from tests.meaning.reference import Change, Usage, dial_switch, outcome
 
 State = frozenset[tuple[int, int]]
 INTERFACES = {"keyboard": 0x07, "consumer": 0x0C, "system": 0x01}
@@ -96,21 +97,45 @@ def states_expected(states: Iterable[frozenset[Usage]], page: int) -> list[State
     return kept
 
 
+def scanned_reports(
+    library: EngineLibrary, made: RandomKeymap, tables: Tables, changes: Iterable[Change]
+) -> list[Report]:
+    """The same through the whole board: an ideal one, whose switches the engine scans and debounces."""
+    keyboard, _ = check_text(Source(f"random{made.seed}.keys", made.text))
+    assert keyboard is not None
+    board = Board(keyboard.wiring)
+    engine = Engine(library, tables)
+    closed: frozenset[str] = frozenset()
+    reports: list[Report] = []
+    for change in changes:
+        reports += engine.run_until(change.time_us)
+        closed ^= {change.switch}
+        table = board.table(closed)
+        rows = [row.low for row in table.driven]
+        engine.set_lines(table.at_rest.low, table.pulled_down.low, rows, table.rise_us)
+    return reports + engine.run_until(engine.now_us + _REST_US)
+
+
 def difference(
-    library: EngineLibrary, seed: int, count: int, features: Features = Features.ALL
+    library: EngineLibrary, seed: int, count: int, features: Features = Features.ALL, *, scanned: bool = False
 ) -> Difference | None:
-    """One keymap and about `count` changes; None if both say the same (or the reference can't judge)."""
+    """One keymap and about `count` changes; None if both say the same.
+
+    Raises QueueOverrun where the reference can't judge.
+    """
     made = random_keymap(seed, features)
-    changes = random_changes(seed, made, count)
-    return difference_of(library, made, changes)
+    return difference_of(library, made, random_changes(seed, made, count), scanned=scanned)
 
 
-def difference_of(library: EngineLibrary, made: RandomKeymap, changes: Sequence[Change]) -> Difference | None:
-    try:
-        expected = outcome(made.keymap, changes).states
-    except QueueOverrun:
-        return None
-    reports = engine_reports(library, tables_of_text(made), numbers(made), changes)
+def difference_of(
+    library: EngineLibrary, made: RandomKeymap, changes: Sequence[Change], *, scanned: bool = False
+) -> Difference | None:
+    expected = outcome(made.keymap, changes).states
+    tables = tables_of_text(made)
+    if scanned:
+        reports = scanned_reports(library, made, tables, changes)
+    else:
+        reports = engine_reports(library, tables, numbers(made), changes)
     for interface, page in INTERFACES.items():
         due, told = states_expected(expected, page), states_told(reports, interface)
         if due == told or any(len(state) > _CONSUMER_MOST for state in due if interface == "consumer"):
@@ -122,23 +147,17 @@ def difference_of(library: EngineLibrary, made: RandomKeymap, changes: Sequence[
 
 
 def shortest(library: EngineLibrary, found: Difference, features: Features = Features.ALL) -> Difference:
-    """The same difference with as few changes as can be found by leaving switches' moves out."""
+    """A difference of the same keymap with as few changes as leaving some out leads to."""
     made = random_keymap(found.seed, features)
     best = found
-    shorter = True
-    while shorter:
-        shorter = False
-        for size in (len(best.changes) // 2, 16, 4, 1):
-            for start in range(0, len(best.changes), max(1, size)):
-                left = _sound([*best.changes[:start], *best.changes[start + max(1, size) :]])
-                if len(left) >= len(best.changes):
-                    continue
-                again = difference_of(library, made, left)
-                if again is not None:
-                    best, shorter = again, True
-                    break
-            if shorter:
-                break
+    size = len(best.changes) // 2
+    while size:
+        start = 0
+        while start < len(best.changes):
+            left = _sound([*best.changes[:start], *best.changes[start + size :]])
+            again = difference_of(library, made, left) if len(left) < len(best.changes) else None
+            best, start = (again, start) if again is not None else (best, start + size)
+        size //= 2
     return best
 
 
