@@ -50,6 +50,7 @@ from keyc.syntax import (
 from keyc.syntax import Action as Written
 from keyc.syntax import Pause as PauseWritten
 from keyc.usages import (
+    BUTTON_PAGE,
     KEYBOARD_PAGE,
     full_name,
     instead_of,
@@ -195,6 +196,8 @@ class Actions:
                 return ()
             case Press():
                 return (action,)
+            case PointerPress(button):
+                return (Press(Usage(BUTTON_PAGE, button)),)
             case Typing(sequence):
                 return tuple(step.press for step in sequence.steps if isinstance(step, Stroke))
         self._mistakes.tell(
@@ -289,9 +292,10 @@ class Actions:
         if presses is None or len(presses) == 1:
             return presses[0] if presses else None
         first = written_press(presses[0])
+        count = "two" if len(presses) == 2 else len(presses)
         self._mistakes.tell(
             "character-needs-two-strokes",
-            f"with {self._host.name}, {_shown(text)} takes {'two' if len(presses) == 2 else len(presses)} strokes: "
+            f"with {self._host.name}, {_shown(text)} takes {count} strokes: "
             + " then ".join(map(written_press, presses)),
             word,
             f"a key makes one stroke: write the first one, {first}, and type the rest by hand; or make it a "
@@ -325,7 +329,8 @@ class Actions:
                     "character-not-on-layout",
                     f"{self._host.name} can't type {_shown(one)}",
                     where,
-                    "write a character that the computer's layout has, or set `host-layout` to the one it uses",
+                    "write a character that the computer's layout has, or set `host-layout` to the one "
+                    "it uses",
                 )
                 return None
             presses += strokes
@@ -526,7 +531,8 @@ class Actions:
             "one-in-another",
             f"`{self._cut(written)}` can't stand {where}",
             self._mistakes.span(written.start, written.end),
-            "write a key, a text, a layer, `next(…)`, `lock(…)` or another action that needs no time to be decided",
+            "write a key, a text, a layer, `next(…)`, `lock(…)` or another action that needs no time to be "
+            "decided",
         )
         return False
 

@@ -287,15 +287,21 @@ static bool ready(struct keyc_usb *usb, uint32_t pipe, const uint8_t **bytes, ui
     return (keys->waiting & 1u << kind) != 0;
 }
 
+/* What the pointer moved is told once; its buttons stay. */
+static void forget_moves(struct keyc_usb_keys *keys)
+{
+    for (uint32_t i = 2; i <= KEYC_POINTER_REPORT_BYTES; i++)
+        keys->reports[KEYC_REPORT_POINTER][i] = 0;
+}
+
 static void done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length)
 {
     struct keyc_usb_keys *keys = keys_of(usb);
     uint32_t bit = 1u << (pipe == KEYC_SECOND_PIPE ? keys->sending : KEYC_REPORT_KEYBOARD);
     (void)bytes;
     (void)length;
-    if (bit == 1u << KEYC_REPORT_POINTER) /* what it moved is over; the buttons stay */
-        for (uint32_t i = 2; i <= KEYC_POINTER_REPORT_BYTES; i++)
-            keys->reports[KEYC_REPORT_POINTER][i] = 0;
+    if (bit == 1u << KEYC_REPORT_POINTER)
+        forget_moves(keys);
     keys->waiting &= ~bit;
     keys->sent |= keys->asked & bit;
     keys->asked &= ~bit;
@@ -354,10 +360,12 @@ bool keyc_usb_keys_send(struct keyc_usb *usb, uint32_t kind, const uint8_t *byte
         keys->reports[kind][at++] = bytes[i];
     keys->told_us[kind] = now_us;
     keys->waiting |= bit;
-    if (host_listens(usb))
+    if (host_listens(usb)) {
         keys->asked |= bit;
-    else
+    } else {
         keys->sent |= bit;
+        forget_moves(keys);
+    }
     return true;
 }
 
