@@ -37,17 +37,6 @@ static void keyc_add_boot_keys(uint8_t *bytes)
         bytes[KEYC_FIRST_BOOT_KEY + n] = KEYC_ERROR_ROLL_OVER;
 }
 
-/* The latest two: a new press must do something. */
-static void keyc_add_consumer_usage(uint8_t *bytes, keyc_action action)
-{
-    if (bytes[0] == (uint8_t)action && bytes[1] == (uint8_t)(action >> 8))
-        return;
-    bytes[2] = bytes[0];
-    bytes[3] = bytes[1];
-    bytes[0] = (uint8_t)action;
-    bytes[1] = (uint8_t)(action >> 8);
-}
-
 const uint8_t keyc_report_at[KEYC_REPORTS + 1u] = {
     0,
     KEYC_KEYBOARD_REPORT_BYTES,
@@ -63,11 +52,29 @@ static uint8_t keyc_report_length(const struct keyc_keyboard *keyboard, unsigned
     return (uint8_t)(keyc_report_at[which + 1u] - keyc_report_at[which]);
 }
 
+/* Of consumer usages the latest two, since a new press must do something. */
+static void keyc_add_latest(unsigned *latest, unsigned usage)
+{
+    if (usage != latest[0]) {
+        latest[1] = latest[0];
+        latest[0] = usage;
+    }
+}
+
+/* The greater one first, so that the same two are the same report. */
+static void keyc_write_consumer(uint8_t *bytes, const unsigned *latest)
+{
+    unsigned both = latest[0] > latest[1] ? latest[1] << 16 | latest[0] : latest[0] << 16 | latest[1];
+    for (unsigned n = 0; n < KEYC_CONSUMER_REPORT_BYTES; ++n, both >>= 8)
+        bytes[n] = (uint8_t)both;
+}
+
 static void keyc_write_reports(const struct keyc_keyboard *keyboard, uint8_t *bytes)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
     unsigned shown = keyboard->held_count - (unsigned)keyboard->coming;
     keyc_action coming = 0;
+    unsigned latest[2] = {0, 0};
     if (keyboard->coming)
         coming = KEYC_USAGE(keyc_action_of(keyboard, keyboard->slots[shown].held_cell));
     keyc_clear(bytes, KEYC_ALL_REPORTS_BYTES);
@@ -79,13 +86,14 @@ static void keyc_write_reports(const struct keyc_keyboard *keyboard, uint8_t *by
         else if (KEYC_PAGE(action) == KEYC_PAGE_KEYBOARD)
             bytes[KEYC_FIRST_BITMAP_BYTE + (uint16_t)action / 8u] |= (uint8_t)keyc_bit(action & 7u);
         else if (KEYC_PAGE(action) == KEYC_PAGE_CONSUMER)
-            keyc_add_consumer_usage(bytes + keyc_report_at[KEYC_REPORT_CONSUMER], action);
+            keyc_add_latest(latest, (uint16_t)action);
         else if (KEYC_PAGE(action) == KEYC_PAGE_BUTTON)
             bytes[keyc_report_at[KEYC_REPORT_POINTER]] |= (uint8_t)keyc_bit((action - 1u) & 7u);
         else if (action != 0)
             bytes[keyc_report_at[KEYC_REPORT_SYSTEM]] = (uint8_t)action;
     }
     keyc_add_boot_keys(bytes);
+    keyc_write_consumer(bytes + keyc_report_at[KEYC_REPORT_CONSUMER], latest);
     if (further && !keyboard->restarting)
         further->functions->amend_reports(keyboard, bytes);
 }
