@@ -77,6 +77,11 @@ def _parser() -> ArgumentParser:
     show.add_argument("--format", choices=("text", "json"), default="text")
     show.set_defaults(command=_show)
 
+    sheet = commands.add_parser("sheet", help="a picture of every layer and of the matrix, to print")
+    sheet.add_argument("file", metavar="FILE")
+    sheet.add_argument("-o", dest="output", metavar="X.svg|X.html", required=True)
+    sheet.set_defaults(command=_sheet)
+
     names = commands.add_parser("names", help="every key's name, what people say for it, what it types")
     names.add_argument("text", metavar="TEXT", nargs="?", help="only names that have to do with TEXT")
     names.add_argument("--host-layout", metavar="L", default="linux-us")
@@ -178,6 +183,28 @@ def _show(options: Namespace) -> int:
         print_json(as_json(keyboard))
     else:
         print(as_text(keyboard))
+    return DONE
+
+
+def _sheet(options: Namespace) -> int:
+    from keyc.diagnostics import UserError
+
+    kind = options.output.lower().rpartition(".")[2]
+    if kind not in ("svg", "html"):
+        raise UserError(
+            f"{options.output}: a sheet is SVG or HTML",
+            "end the name in .svg for one picture, in .html for pages to print",
+            exit_status=MISUSED,
+        )
+    keyboard = _checked(options.file)
+    if keyboard is None:
+        return WRONG
+    from keyc.sheet import html_of, sheet_of, svg_of
+    from keyc.write import write_whole
+
+    sheet = sheet_of(keyboard)
+    write_whole(options.output, svg_of(sheet) if kind == "svg" else html_of(sheet))
+    print(f"{options.output}: {sheet.summary}")
     return DONE
 
 
