@@ -194,7 +194,7 @@ def _sheet(options: Namespace) -> int:
         raise UserError(
             f"{options.output}: a sheet is SVG or HTML",
             "end the name in .svg for one picture, in .html for pages to print",
-            exit_status=MISUSED,
+            exit_status=2,
         )
     keyboard = _checked(options.file)
     if keyboard is None:

@@ -71,6 +71,7 @@ class Legend:
     levels: tuple[Character | None, ...] = (None, None, None, None)
     note: str = ""
     hold: str = ""
+    holds_layer: bool = False  # `hold` is a layer's name
     kind: Kind = Kind.PLAIN
     is_through: bool = False  # this is what lies beneath
     is_held: bool = False  # the key is down as long as one is on this layer
@@ -146,7 +147,7 @@ def _legend(cell: Cell, host: Layout, *, is_through: bool, is_held: bool) -> Leg
     elif isinstance(action, Press):
         levels = _levels(action, host)
         note = _note(cell, action, host)
-    return Legend(cell.text, levels, note, "", kind, is_through, is_held)
+    return Legend(cell.text, levels, note, kind=kind, is_through=is_through, is_held=is_held)
 
 
 def _levels(press: Press, host: Layout) -> tuple[Character | None, ...]:
