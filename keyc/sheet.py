@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from html import escape
+from math import dist
 
 from keyc import __version__
 from keyc.caps import Laid, Placed, Side, laid_out
@@ -30,7 +31,7 @@ _LARGEST_HEIGHT = _FIRST_PAGE - _HEADING
 _INK, _QUIET, _RULE, _PAPER = "#1a1a1a", "#666666", "#b4b4b0", "#ffffff"
 # Okabe and Ito's colours, and pale tints of them that ink stays legible on.
 _BLUE, _VERMILLION, _GREEN = "#0072B2", "#D55E00", "#009E73"
-_SKY_TINT, _ORANGE_TINT, _NOTHING_TINT = "#e4f2fb", "#fdf1d9", "#f1f1ee"
+_SKY_TINT, _ORANGE_TINT, _PURPLE_TINT, _NOTHING_TINT = "#e4f2fb", "#fdf1d9", "#f3d9e7", "#f1f1ee"
 _TINTS = {Kind.LAYER: _SKY_TINT, Kind.OFF: _NOTHING_TINT, Kind.USB_BOOT: _ORANGE_TINT}
 _WRITTEN = Ink(_INK)
 _ASIDE = Ink(_QUIET)
@@ -57,14 +58,13 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """All that is drawn of a keyboard: `layers`, `tables` of what has no cap, and the `matrix`."""
+    """All that is drawn of a keyboard: its `layers`, its `matrix`, and `tables` of what has no cap."""
 
     title: str
     facts: str
     layers: tuple[Figure, ...]
-    tables: tuple[Table, ...]
     matrix: tuple[Figure, ...]
-    pins: Table
+    tables: tuple[Table, ...]
 
     @property
     def summary(self) -> str:
@@ -79,9 +79,8 @@ def sheet_of(keyboard: Keyboard) -> Sheet:
         keyboard.title,
         _facts(keyboard),
         tuple(_layer_figure(keyboard, layer.name, how[layer.name]) for layer in keyboard.layers),
-        tuple(table for table in (_dials(keyboard), _lights(keyboard)) if table.rows),
         tuple(_matrix_figure(keyboard, side) for side in _SIDES),
-        _pins(keyboard),
+        tuple(table for table in (_dials(keyboard), _lights(keyboard), _pins(keyboard)) if table.rows),
     )
 
 
@@ -257,15 +256,14 @@ def _write_character(
         return
     size = size_u * cap.unit
     y += 0.74 * size if hangs else 0
-    cap.write(x, y, character.text, size, ink, is_end=is_end)
-    if character.is_accent:  # a dotted box tells an accent that waits from the sign of that shape
-        wide = max(width_of(character.text, size, bold=ink.bold), 0.4 * size)
+    if character.is_accent:  # a tinted box tells an accent that waits from the sign of that shape
+        wide = max(width_of(character.text, size, bold=ink.bold), 0.6 * size)
         left = x - wide if is_end else x
         cap.draw(
-            f'<rect x="{left - 0.04 * size:.2f}" y="{y - 0.8 * size:.2f}" width="{wide + 0.08 * size:.2f}" '
-            f'height="{0.86 * size:.2f}" fill="none" stroke="{ink.fill}" stroke-width="0.18" '
-            'stroke-dasharray="0.3 0.4"/>'
+            f'<rect x="{left:.2f}" y="{y - 0.8 * size:.2f}" width="{wide:.2f}" height="{0.86 * size:.2f}" '
+            f'fill="{_PURPLE_TINT}"/>'
         )
+    cap.write(x, y, character.text, size, ink, is_end=is_end)
 
 
 def _write_words(cap: _Cap, legend: Legend, ink: Ink) -> None:
@@ -324,17 +322,26 @@ def _matrix_lines(placed: Iterable[Placed], switches: Mapping[str, Switch], unit
             rows.setdefault(switch.row, []).append(point)
             columns.setdefault(switch.column, []).append(point)
     for points in rows.values():
-        yield _line(sorted(points), _BLUE, "")
+        yield _tree(points, _BLUE, "")
     for points in columns.values():
-        yield _line(sorted(points, key=lambda point: (point[1], point[0])), _VERMILLION, "1.2 0.8")
+        yield _tree(points, _VERMILLION, "1.2 0.8")
     for x, y in (point for points in rows.values() for point in points):
         yield f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{0.035 * unit:.2f}" fill="{_INK}"/>'
 
 
-def _line(points: Sequence[tuple[float, float]], colour: str, dashes: str) -> str:
-    path = "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points)
+def _tree(points: Sequence[tuple[float, float]], colour: str, dashes: str) -> str:
+    """All points joined by as little line as possible: a minimum spanning tree (Prim's algorithm)."""
+    nearest = dict.fromkeys(points[1:], points[0])
+    path = []
+    while nearest:
+        new, old = min(nearest.items(), key=lambda pair: (dist(*pair), pair))
+        path.append(f"M{old[0]:.2f} {old[1]:.2f}L{new[0]:.2f} {new[1]:.2f}")
+        del nearest[new]
+        for point, joined in nearest.items():
+            if dist(point, new) < dist(point, joined):
+                nearest[point] = new
     dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
-    return f'<path d="{path}" fill="none" stroke="{colour}" stroke-width="0.4"{dashed}/>'
+    return f'<path d="{"".join(path)}" fill="none" stroke="{colour}" stroke-width="0.4"{dashed}/>'
 
 
 def _with_pins(cap: _Cap, switch: Switch) -> _Cap:
@@ -390,7 +397,7 @@ HOW_TO_READ = (
     "On a cap: what it types alone; above that, with Shift; on the right, with AltGr and with both. "
     "On the strip along the lower edge: what it does while held, and its switch. "
     "Grey italics: nothing of this layer’s own, but what lies beneath. "
-    "Blue: turns a layer on. A dotted box: an accent that waits for the next letter."
+    "Blue: turns a layer on. In a tinted box: an accent that waits for the next letter."
 )
 
 
@@ -432,13 +439,10 @@ def svg_of(sheet: Sheet) -> str:
     page.heading(sheet.title, sheet.facts, size=6)
     for line in wrapped(HOW_TO_READ, PAPER_WIDTH, 3):
         page.aside(line, 3)
-    for figure in sheet.layers:
+    for figure in (*sheet.layers, *sheet.matrix):
         page.figure(figure)
     for table in sheet.tables:
         page.table(table)
-    for figure in sheet.matrix:
-        page.figure(figure)
-    page.table(sheet.pins)
     width, height = PAPER_WIDTH + 4, page.y + 4
     return "\n".join(
         (
