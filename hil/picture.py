@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
+from hil.markup import xml_text
 from hil.result import BAD_LINES, LineVerdict, PositionVerdict
 from keyc.caps import Side, laid_out
 from keyc.keyboard import Diodes
@@ -71,7 +72,7 @@ def keyboard_svg(keyboard: Keyboard, positions: Sequence[Position], side: Side =
         return ""
     width, height = laid.width_u * _UNIT, laid.height_u * _UNIT
     from_where = "front" if side == "front" else "solder side (left and right are exchanged)"
-    title = escape(f"{keyboard.title}, seen from the {from_where}")
+    title = escape(xml_text(f"{keyboard.title}, seen from the {from_where}"))
     drawn = [
         _cap(
             placed.cap,
@@ -102,11 +103,11 @@ def _cap(
     where = _pins_of(switch)
     return (
         f'<g transform="translate({x:.1f} {y:.1f}){turn}">'
-        f"<title>{escape(f'{switch.name}: {verdict.value} ({where})')}</title>"
+        f"<title>{escape(xml_text(f'{switch.name}: {verdict.value} ({where})'))}</title>"
         f'<rect x="{-width / 2:.1f}" y="{-height / 2:.1f}" width="{width:.1f}" height="{height:.1f}" rx="7" '
         f'fill="{look.tint}" stroke="{look.colour}" stroke-width="{heavy}"{dash}/>'
         f'<text x="{-width / 2 + 6:.1f}" y="{-height / 2 + 16:.1f}" font-size="12" font-weight="600" '
-        f'fill="{_INK}">{escape(name)}</text>'
+        f'fill="{_INK}">{escape(xml_text(name))}</text>'
         f'<g transform="translate({width / 2 - 11:.1f} {-height / 2 + 12:.1f}) scale(.8)">{_mark(look)}</g>'
         f'<g transform="translate(0 4)">{_symbol(switch, verdict, diodes)}</g>'
         f'<text y="{height / 2 - 6:.1f}" font-size="11" text-anchor="middle" fill="{_INK}">'

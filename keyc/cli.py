@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
 
     from keyc.diagnostics import Diagnostic
+    from keyc.firmware import Image
     from keyc.keyboard import Keyboard
 
 
@@ -160,7 +161,7 @@ def _build(options: Namespace) -> int:
 
 
 def _firmware(options: Namespace) -> int:
-    image = options.image or ("daily" if options.file else "bench")
+    image: Image = options.image or ("daily" if options.file else "bench")
     keyboard = _checked(options.file) if options.file else None
     if options.file and keyboard is None:
         return WRONG

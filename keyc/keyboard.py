@@ -7,9 +7,9 @@ Lengths are in key units (1 u = 19.05 mm), times in microseconds, pins are GPIO 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Mapping, Union
 
 from keyc.source import Span
 
@@ -133,7 +133,7 @@ class LayerHeld:
     layer: str
 
 
-Action = Union[Through, Off, UsbBoot, Press, LayerHeld]
+Action = Through | Off | UsbBoot | Press | LayerHeld
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +200,7 @@ class Expect:
     span: Span
 
 
-Step = Union[Tap, Down, Up, Wait, Expect]
+Step = Tap | Down | Up | Wait | Expect
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The `keyc` command from outside: exit statuses, what goes to stdout and stderr, and what a bad disk does."""
+"""The `keyc` command from outside: exit statuses, stdout and stderr, and what a bad disk does."""
 
 from __future__ import annotations
 
