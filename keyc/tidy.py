@@ -9,9 +9,11 @@ nothing that tidying changes: twice is the same as once. Offsets and widths are 
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import chain, groupby
+from typing import TYPE_CHECKING
 
 from keyc import measures
 from keyc.source import Source
@@ -46,6 +48,9 @@ from keyc.syntax import (
     parsed,
 )
 
+if TYPE_CHECKING:
+    from keyc.diagnostics import Diagnostic
+
 _INDENT = 4
 _DRAWN_WIDTH = 80
 _TOUCH = 1e-6  # places nearer than this are one
@@ -56,7 +61,8 @@ _PIECE = re.compile(
     r"|(?P<comment>#[^\n]*)"
     r"|(?P<end>\n)"
     r"|(?P<sign>[{}=(),\\])"
-    r"|(?P<word>\[[^\]\n]*\]|[^\s{}=(),\\\"#\[]+)"
+    # A number with a comma is a mistake, but one word.
+    r"|(?P<word>[0-9.]+,[0-9.]+(?:u|ms|us|s|deg)\b|\[[^\]\n]*\]|[^\s{}=(),\\\"#\[]+)"
 )
 
 
@@ -100,6 +106,28 @@ class _Line:
     @property
     def is_closing(self) -> bool:
         return bool(self.columns) and self.columns[0][0] == "}"
+
+
+@dataclass(frozen=True, slots=True)
+class Tidied:
+    """A file as it is and as it would be."""
+
+    name: str
+    before: str
+    after: str
+
+
+def tidied_file(path: str) -> Tidied | list[Diagnostic]:
+    """A file tidied (`-`: what comes in), or, where its grammar is wrong, why it isn't. Raises UserError
+    where it can't be read."""
+    from keyc.compile import read_source, source_of
+
+    is_stream = path == "-"
+    source = source_of("what came in", sys.stdin.buffer.read()) if is_stream else read_source(path)
+    file = parsed(source)
+    if file.diagnostics:
+        return list(file.diagnostics)
+    return Tidied(source.name, source.text, tidied(file))
 
 
 def tidied(file: File) -> str:
@@ -200,12 +228,12 @@ def _spellings(file: File) -> Iterator[tuple[int, int, str]]:
     for word in _words_of_actions(file):
         if len(word.text) == 1 and word.text in "abcdefghijklmnopqrstuvwxyz" and word.text not in names:
             yield word.start, word.end, word.text.upper()
-        elif word.text.startswith("0x"):
+        elif re.fullmatch("0x[0-9A-Fa-f]+", word.text):
             yield word.start, word.end, f"0x{word.text[2:].upper()}"
     for statement in file.statements:
         if isinstance(statement, KeyboardBlock):
             for setting in statement.settings:
-                if setting.keyword.text == "usb":
+                if re.fullmatch("0x[0-9A-Fa-f]+:0x[0-9A-Fa-f]+", setting.value.text):
                     value = setting.value
                     yield value.start, value.end, value.text.upper().replace("0X", "0x")
         elif isinstance(statement, WiringBlock):
@@ -436,9 +464,11 @@ def _blank(left: _Piece, right: _Piece) -> str:
         return ""
     if left.is_sign("("):
         return ""
-    if (left.kind == "word" and left.text[-1] in "+/") or (right.kind == "word" and right.text[0] in "+/"):
-        return ""
-    return " "
+    is_sign = (left.kind == "word" and left.text[-1] in "+/") or (
+        right.kind == "word" and right.text[0] in "+/"
+    )
+    # Blanks beside `+` and `/` are a mistake, which `keyc check` tells; it isn't to be hidden here.
+    return "" if is_sign and left.start + len(left.text) == right.start else " "
 
 
 def _write(lines: Sequence[_Line]) -> None:
