@@ -405,7 +405,7 @@ def _rows_of(shape: ShapeBlock) -> list[list[tuple[float, float]]]:
 def _width_u(item: CapItem | Word) -> float:
     if isinstance(item, CapItem):
         return _read(lambda text: measures.size_u(text)[0], item.size) if item.size else 1.0
-    return _read(measures.gap_u, item)
+    return _read(lambda text: measures.gap_u(text)[0], item)
 
 
 def _read(reader: Callable[[str], float], word: Word) -> float:
