@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from enum import Enum
 
-from keyc.keyboard import Action, Cell, Keyboard, LayerHeld, Off, Press, Through, UsbBoot
+from keyc.keyboard import Action, Keyboard, LayerHeld, Off, Press, Through, UsbBoot
 from keyc.layouts import Layout, layout, written_press
 from keyc.usages import full_name, name_of
 
@@ -87,7 +87,7 @@ class Way:
 
     layers: tuple[str, ...]  # in file order
     held: tuple[str, ...] = ()  # in the order of pressing
-    is_reached: bool = field(default=True)
+    is_reached: bool = True
 
 
 def ways(keyboard: Keyboard) -> Mapping[str, Way]:
@@ -127,27 +127,19 @@ def legends(keyboard: Keyboard, layer: str) -> Mapping[str, Legend]:
     for switch, cell in cells[layer].items():
         beneath = [cells[name][switch] for name in reversed(above_first)]
         shown = next((one for one in beneath if not isinstance(one.action, Through)), cell)
-        found[switch] = _legend(
-            shown, host, is_through=shown is not cell, is_held=bool(way.held) and switch in way.held
-        )
+        legend = _legend(shown.action, shown.text, host)
+        found[switch] = replace(legend, is_through=shown is not cell, is_held=switch in way.held)
     return found
 
 
-def _legend(cell: Cell, host: Layout, *, is_through: bool, is_held: bool) -> Legend:
-    action = cell.action
-    kind = Kind.PLAIN
-    levels: tuple[Character | None, ...] = (None,) * 4
-    note = ""
-    if isinstance(action, LayerHeld):
-        kind = Kind.LAYER
-    elif isinstance(action, Off):
-        kind = Kind.OFF
-    elif isinstance(action, UsbBoot):
-        kind = Kind.USB_BOOT
-    elif isinstance(action, Press):
-        levels = _levels(action, host)
-        note = _note(cell, action, host)
-    return Legend(cell.text, levels, note, kind=kind, is_through=is_through, is_held=is_held)
+def _legend(action: Action, text: str, host: Layout) -> Legend:
+    """What stands on a cap for an action that is written so."""
+    if isinstance(action, Press):
+        return Legend(text, _levels(action, host), _note(action, text, host))
+    return Legend(text, kind=_KINDS.get(type(action), Kind.PLAIN))
+
+
+_KINDS = {LayerHeld: Kind.LAYER, Off: Kind.OFF, UsbBoot: Kind.USB_BOOT}
 
 
 def _levels(press: Press, host: Layout) -> tuple[Character | None, ...]:
@@ -186,17 +178,14 @@ def _character(press: Press, host: Layout) -> Character | None:
     return Character(typed)
 
 
-def _note(cell: Cell, press: Press, host: Layout) -> str:
+def _note(press: Press, text: str, host: Layout) -> str:
     """What must be said besides: the press behind a name of the file's own, or that a key is the number
-    pad's."""
+    pad's, since its character doesn't tell it from the one of the top row."""
     name = name_of(press.usage) or ""
-    if name.startswith("Numpad") and not press.modifiers and host.types(press) != cell.text:
-        is_typed = host.types(press) or host.types_with_num_lock(press)
-        return "Numpad" if is_typed else ""
-    is_own_name = cell.text[0] not in '"' and "+" not in cell.text and "(" not in cell.text
-    if is_own_name and full_name(cell.text) != name:
-        return _short(press)
-    return ""
+    if name.startswith("Numpad") and not press.modifiers:
+        return "Numpad" if host.types(press) or host.types_with_num_lock(press) else ""
+    is_own_name = not text.startswith('"') and "+" not in text and "(" not in text
+    return _short(press) if is_own_name and full_name(text) != name else ""
 
 
 def _short(press: Press) -> str:
