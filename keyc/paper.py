@@ -82,7 +82,7 @@ def folded(
 def _lines(text: str, room: float, size: float, *, bold: bool) -> list[str]:
     """Folded where a word ends: before a capital or a number, after a hyphen, a sign, a blank."""
     found = [""]
-    for piece in re.split(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Za-z])(?=[0-9])|(?<=[-+/(),])|(?<= )", text):
+    for piece in re.split(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[a-z]{2})(?=[0-9])|(?<=[-+/(),])|(?<= )", text):
         if found[-1] and width_of((found[-1] + piece).rstrip(), size, bold=bold) > room:
             found.append("")
         found[-1] += piece

@@ -126,7 +126,7 @@ class _Cap:
         self.strip = min(0.22 * unit, height / 3)
         self.floor = min(height, 0.95 * unit) - height / 2
         self.small = min(0.14 * unit, 2.3)  # the size of what is only looked up
-        self.in_full = ""
+        self.in_full: tuple[str, ...] = ()
 
     @property
     def svg(self) -> str:
@@ -149,6 +149,10 @@ class _Cap:
     def write(self, x: float, y: float, text: str, size: float, ink: Ink, *, is_end: bool = False) -> None:
         self.draw(text_svg(x, y, text, size, ink, is_end=is_end))
 
+    def tell_in_full(self, text: str) -> None:
+        """What had to be cut on the cap stands below the figure."""
+        self.in_full += (text,)
+
 
 # ---- a layer ----------------------------------------------------------------------------------
 
@@ -164,7 +168,7 @@ def _layer_figure(keyboard: Keyboard, layer: str, way: Way) -> Figure:
         laid.width_u * unit,
         laid.height_u * unit,
         "\n".join(cap.svg for cap in caps),
-        tuple(cap.in_full for cap in caps if cap.in_full),
+        tuple(text for cap in caps for text in cap.in_full),
     )
 
 
@@ -217,7 +221,7 @@ def _write_strip(cap: _Cap, legend: Legend, ink: Ink) -> None:
         size, lines = folded(hold, room, 0, sizes, bold=ink.bold)
         cap.write(cap.left, middle + 0.36 * size, lines[0], size, ink)
         if is_cut(lines[0]):
-            cap.in_full = f"{cap.switch} held: {hold}"
+            cap.tell_in_full(f"{cap.switch} held {hold}")
 
 
 def _write_characters(cap: _Cap, legend: Legend, ink: Ink) -> None:
@@ -233,11 +237,9 @@ def _write_characters(cap: _Cap, legend: Legend, ink: Ink) -> None:
     elif alone or shifted:
         _write_character(cap, cap.left, cap.top, alone or shifted, 0.36, strong, hangs=True)
         if legend.note:
-            room = (cap.room - 0.3 * cap.unit) if alt else cap.room
-            ink_of_note = replace(_ASIDE, italic=ink.italic)
-            cap.write(cap.left, lower, cut(legend.note, room, cap.small), cap.small, ink_of_note)
-    _write_character(cap, right, cap.top, both, 0.2, ink, hangs=True, is_end=True)
-    _write_character(cap, right, lower, alt, 0.2, ink, is_end=True)
+            _write_note(cap, legend, lower, cap.room - (0.3 * cap.unit if alt else 0), ink)
+    _write_character(cap, right, cap.top, both, 0.22, ink, hangs=True, is_end=True)
+    _write_character(cap, right, lower, alt, 0.22, ink, is_end=True)
 
 
 def _write_character(
@@ -271,14 +273,20 @@ def _write_words(cap: _Cap, legend: Legend, ink: Ink) -> None:
     height = cap.floor - cap.strip - cap.top - (1.2 * cap.small if legend.note else 0)
     size, lines = folded(legend.words, cap.room, height, sizes, bold=ink.bold)
     if any(map(is_cut, lines)):
-        cap.in_full = "; ".join(filter(None, (f"{cap.switch}: {legend.words}", cap.in_full)))
+        cap.tell_in_full(f"{cap.switch} {legend.words}")
     y = cap.top + 0.76 * size
     for number, line in enumerate(lines):
         cap.write(cap.left, y + number * leading(size), line, size, ink)
     if legend.note:
         y += (len(lines) - 1) * leading(size) + 1.3 * cap.small
-        note = cut(legend.note, cap.room, cap.small)
-        cap.write(cap.left, y, note, cap.small, replace(_ASIDE, italic=ink.italic))
+        _write_note(cap, legend, y, cap.room, ink)
+
+
+def _write_note(cap: _Cap, legend: Legend, y: float, room: float, ink: Ink) -> None:
+    note = cut(legend.note, room, cap.small)
+    cap.write(cap.left, y, note, cap.small, replace(_ASIDE, italic=ink.italic))
+    if is_cut(note):
+        cap.tell_in_full(f"{cap.switch} {legend.words} is {legend.note}")
 
 
 # ---- the matrix -------------------------------------------------------------------------------
