@@ -22,11 +22,10 @@ def resolved_layer(
     mistakes: Mistakes,
 ) -> Layer:
     """The layer with a cell for each switch. What a sparse layer doesn't name lets through."""
-    if block.when is not None:
-        for word in block.when:
-            if word.text not in actions.layers and not mistakes.lost(word.text):
-                actions.unknown_layer(word)
-        mistakes.not_yet("when", mistakes.words(block.when))
+    when = tuple(word.text for word in block.when or () if word.text in actions.layers)
+    for word in block.when or ():
+        if word.text not in actions.layers and not mistakes.lost(word.text):
+            actions.unknown_layer(word)
     is_sparse = not block.rows
     written = (
         _sparse(block, switches, actions, mistakes) if is_sparse else _grid(block, shape, actions, mistakes)
@@ -35,7 +34,7 @@ def resolved_layer(
     # What a grid lacks is a mistake that has been told: nothing more is to follow from it.
     is_through = is_sparse and mistakes.is_untouched(block.keyword)
     other = Cell(Through() if is_through else Off(), "..", None, where)
-    return Layer(block.name.text, {name: written.get(name, other) for name in switches}, where)
+    return Layer(block.name.text, {name: written.get(name, other) for name in switches}, where, when)
 
 
 def _sparse(
