@@ -220,25 +220,30 @@ _BOLD_KINDS = (Kind.LAYER, Kind.USB_BOOT)
 
 
 def _write_strip(cap: _Cap, legend: Legend, ink: Ink) -> None:
-    """The strip along the lower edge: on it what the key does while held, and the switch's name."""
+    """The strip along the lower edge: on it what the key does while held, and the switch's name if there is
+    room for both."""
     left, _, right, bottom = cap.edges
     middle = bottom - cap.strip / 2
     name = cut(cap.switch, cap.room, cap.small)
-    cap.write(cap.right, middle + 0.36 * cap.small, name, cap.small, _ASIDE, is_end=True)
+    beside_name = cap.room - width_of(name, cap.small) - 0.5 * cap.small
     hold = legend.hold or ("held" if legend.is_held else "")
     if legend.hold:
         rule = bottom - cap.strip
         cap.draw(f'<path d="M{left:.2f} {rule:.2f}H{right:.2f}" stroke="{ink.fill}" stroke-width="0.2"/>')
+        is_blue = legend.holds_layer and not legend.is_through
+        ink = Ink(_BLUE if is_blue else ink.fill, bold=not legend.is_through, italic=legend.is_through)
+    else:
+        ink = Ink(_BLUE, bold=True)
     if hold:
-        room = cap.room - width_of(name, cap.small) - 0.5 * cap.small
-        ink = replace(ink, bold=not legend.is_through)
-        if not legend.hold or (legend.holds_layer and not legend.is_through):
-            ink = Ink(_BLUE, bold=True)
-        sizes = [cap.unit * share / 1000 for share in range(180, 124, -10)]
-        size, lines = folded(hold, room, 0, sizes, bold=ink.bold)
-        cap.write(cap.left, middle + 0.36 * size, lines[0], size, ink)
-        if is_cut(lines[0]):
+        has_name = width_of(hold, cap.small, bold=ink.bold) <= beside_name
+        sizes = [cap.unit * share / 1000 for share in range(160, 114, -5)]
+        size, (shown,) = folded(hold, beside_name if has_name else cap.room, 0, sizes, bold=ink.bold)
+        cap.write(cap.left, middle + 0.36 * size, shown, size, ink)
+        if is_cut(shown):
             cap.tell_in_full(f"{cap.switch} held {hold}")
+        if not has_name:
+            return
+    cap.write(cap.right, middle + 0.36 * cap.small, name, cap.small, _ASIDE, is_end=True)
 
 
 def _write_characters(cap: _Cap, legend: Legend, ink: Ink) -> None:
