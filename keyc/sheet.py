@@ -251,7 +251,7 @@ def _write_characters(cap: _Cap, legend: Legend, ink: Ink) -> None:
     third to the right of the first, the fourth above the third."""
     alone, shifted, alt, both = legend.levels
     right = min(cap.right, cap.left + 0.84 * cap.unit)  # together at the left of a wide cap
-    lower = cap.floor - cap.strip - 0.03 * cap.unit
+    lower = cap.floor - cap.strip - 0.05 * cap.unit
     strong = replace(ink, bold=True)
     if alone and shifted:
         _write_character(cap, cap.left, cap.top, shifted, 0.27, strong, hangs=True)

@@ -166,7 +166,7 @@ def test_kinds() -> None:
 def test_what_falls_through_is_what_lies_beneath_on_the_shortest_way() -> None:
     """On the bundled keyboard `sound` is reached by holding SW25 (`figures`), then SW21 on that."""
     keyboard = bundled()
-    assert ways(keyboard)["sound"].held == ("SW25", "SW21")
+    assert set(ways(keyboard)["sound"].held) == {"SW25", "SW21"}
     assert ways(keyboard)["sound"].layers == ("base", "figures", "sound")
     found = legends(keyboard, "sound")
     assert (found["SW2"].words, found["SW2"].is_through) == ("1", True)  # of figures
