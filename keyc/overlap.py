@@ -5,7 +5,7 @@ Loaded only when a file has such a mistake.
 
 from __future__ import annotations
 
-from math import ceil, cos, radians, sin
+from math import cos, radians, sin
 
 from keyc.caps import bounds
 from keyc.keyboard import Cap
@@ -21,7 +21,7 @@ def overlap_drawn(first: Cap, second: Cap) -> str:
     across, down = right - left, bottom - top
     # A character is about twice as high as wide.
     per_u = min(10.0, _MOST_COLUMNS / across, 2 * _MOST_ROWS / down)
-    columns, rows = max(1, ceil(across * per_u)), max(1, ceil(down * per_u / 2))
+    columns, rows = max(1, round(across * per_u)), max(1, round(down * per_u / 2))
     picture = [
         [
             _SIGNS[_holds(first, x_u, y_u), _holds(second, x_u, y_u)]
