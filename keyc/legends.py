@@ -6,14 +6,35 @@ shortest way from the first one.
 
 from __future__ import annotations
 
+import re
 import unicodedata
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
+from itertools import chain
+from typing import NamedTuple
 
-from keyc.keyboard import Action, Keyboard, LayerHeld, Off, Press, Through, UsbBoot
+from keyc.keyboard import (
+    Action,
+    Bottom,
+    Keyboard,
+    LayerHeld,
+    NextOnly,
+    Off,
+    Pause,
+    Press,
+    Sequence,
+    TapOrHold,
+    Target,
+    Through,
+    Typing,
+    UntilPressedAgain,
+    UsbBoot,
+)
 from keyc.layouts import Layout, layout, written_press
-from keyc.usages import full_name, name_of
+from keyc.lint import actions_on, parts_of
+from keyc.measures import written_time
+from keyc.usages import full_name, modifier_name, name_of
 
 _SHIFT, _ALT_RIGHT = 0xE1, 0xE6
 _LEVELS: tuple[tuple[int, ...], ...] = ((), (_SHIFT,), (_ALT_RIGHT,), (_SHIFT, _ALT_RIGHT))
@@ -81,40 +102,81 @@ class Legend:
         return any(self.levels)
 
 
+class Step(NamedTuple):
+    """A step on the way to a layer: switches pressed together, or a dial; and whether they stay down."""
+
+    keys: tuple[str, ...]
+    is_held: bool
+
+
 @dataclass(frozen=True, slots=True)
 class Way:
-    """The shortest way to a layer: which layers are on then, and which switches are down for it."""
+    """The shortest way to a layer: which layers are on then, and what the hand does for it."""
 
-    layers: tuple[str, ...]  # in file order
-    held: tuple[str, ...] = ()  # in the order of pressing
+    layers: tuple[str, ...]  # from the bottom up
+    steps: tuple[Step, ...] = ()  # in the order of pressing
     is_reached: bool = True
+
+    @property
+    def held(self) -> frozenset[str]:
+        """The switches that stay down."""
+        return frozenset(key for step in self.steps if step.is_held for key in step.keys)
 
 
 def ways(keyboard: Keyboard) -> Mapping[str, Way]:
     """For each layer, the shortest way to it from the first one. A layer that no key leads to lies
     on the first one."""
     order = {layer.name: index for index, layer in enumerate(keyboard.layers)}
-    layers = {layer.name: layer for layer in keyboard.layers}
+
+    def stack(names: Iterable[str]) -> tuple[str, ...]:
+        return tuple(sorted(set(names), key=order.__getitem__))
+
     first = keyboard.layers[0].name
     found = {first: Way((first,))}
     waiting = [first]
     for name in waiting:  # grows as layers are found
         way = found[name]
-        for switch, cell in layers[name].cells.items():
-            for leads_to in layers_turned_on(cell.action):
-                if leads_to not in found and switch not in way.held:
-                    on = sorted({*way.layers, leads_to}, key=order.__getitem__)
-                    found[leads_to] = Way(tuple(on), (*way.held, switch))
-                    waiting.append(leads_to)
+        for keys, action in _on_layer(keyboard, name):
+            for target, is_held, is_bottom in _turned_on(action):
+                if target not in found and not way.held.intersection(keys):
+                    beneath = way.layers[1:] if is_bottom else way.layers
+                    on = (target, *stack(beneath)) if is_bottom else stack((*beneath, target))
+                    found[target] = Way(on, (*way.steps, Step(keys, is_held)))
+                    waiting.append(target)
+        for layer in keyboard.layers:
+            if layer.when and layer.name not in found and found.keys() >= set(layer.when):
+                together = [found[one] for one in layer.when]
+                on = stack((*chain(*(one.layers for one in together)), layer.name))
+                steps = dict.fromkeys(chain(*(one.steps for one in together)))
+                found[layer.name] = Way(on, tuple(steps))
+                waiting.append(layer.name)
     for name in order:
         found.setdefault(name, Way((first, name), is_reached=False))
     return found
 
 
-def layers_turned_on(action: Action) -> Iterator[str]:
-    """The layers that a key with this action can turn on."""
-    if isinstance(action, LayerHeld):
-        yield action.layer
+def _on_layer(keyboard: Keyboard, name: str) -> Iterator[tuple[tuple[str, ...], Action]]:
+    """What can be done on a layer, and with what: its cells, its chords, its dials."""
+    for layer in keyboard.layers:
+        if layer.name == name:
+            yield from (((switch,), cell.action) for switch, cell in layer.cells.items())
+    yield from ((chord.members, chord.cell.action) for chord in keyboard.chords if chord.layer == name)
+    for turn in keyboard.dials:
+        if turn.layer == name:
+            yield (turn.dial,), turn.clockwise.action
+            yield (turn.dial,), turn.counter_clockwise.action
+
+
+def _turned_on(action: Action) -> Iterator[tuple[str, bool, bool]]:
+    """The layers that an action turns on; for each whether while it's held, and whether at the bottom."""
+    for part in parts_of(action):
+        match part:
+            case LayerHeld(layer) | TapOrHold(_, str(layer)):
+                yield layer, True, False
+            case NextOnly(str(layer)) | UntilPressedAgain(str(layer)):
+                yield layer, False, False
+            case Bottom(layer):
+                yield layer, False, True
 
 
 def legends(keyboard: Keyboard, layer: str) -> Mapping[str, Legend]:
@@ -134,12 +196,36 @@ def legends(keyboard: Keyboard, layer: str) -> Mapping[str, Legend]:
 
 def _legend(action: Action, text: str, host: Layout) -> Legend:
     """What stands on a cap for an action that is written so."""
-    if isinstance(action, Press):
-        return Legend(text, _levels(action, host), _note(action, text, host))
-    return Legend(text, kind=_KINDS.get(type(action), Kind.PLAIN))
+    match action:
+        case Press():
+            return Legend(text, _levels(action, host), _note(action, text, host))
+        case TapOrHold(tap, hold):
+            # Written as tap/hold, or by a name that the file has given it.
+            before = _TAP.fullmatch(text)
+            tapped = before[1] if before else _short(tap) if isinstance(tap, Press) else text
+            return replace(
+                _legend(tap, tapped, host), hold=_in_words(hold), holds_layer=isinstance(hold, str)
+            )
+        case LayerHeld() | Bottom() | NextOnly(str()) | UntilPressedAgain(str()):
+            return Legend(text, kind=Kind.LAYER)
+        case Off():
+            return Legend(text, kind=Kind.OFF)
+        case UsbBoot():
+            return Legend(text, kind=Kind.USB_BOOT)
+    return Legend(text)
 
 
-_KINDS = {LayerHeld: Kind.LAYER, Off: Kind.OFF, UsbBoot: Kind.USB_BOOT}
+# What stands before the `/` of a dual-role key; one in quotes is a character.
+_TAP = re.compile(r'((?:"(?:[^"\\]|\\.)*"|[^"/])+)/.*')
+
+
+def _in_words(target: Target) -> str:
+    """A layer's name, or modifiers: `Control+Alt`."""
+    return target if isinstance(target, str) else "+".join(map(_modifier, target))
+
+
+def _modifier(number: int) -> str:
+    return modifier_name(number).removesuffix("Left")
 
 
 def _levels(press: Press, host: Layout) -> tuple[Character | None, ...]:
@@ -196,3 +282,42 @@ def _short(press: Press) -> str:
     elif key.startswith("Digit"):
         key = key[5:]
     return "+".join((*modifiers, key))
+
+
+def sequences(keyboard: Keyboard) -> tuple[Sequence, ...]:
+    """Every sequence that a key, a chord or a dial types, once, in the order of the layers."""
+    actions = chain(*(actions_on(keyboard, layer) for layer in keyboard.layers))
+    parts = chain(*map(parts_of, actions))
+    return tuple(dict.fromkeys(part.sequence for part in parts if isinstance(part, Typing)))
+
+
+def sequence_in_words(sequence: Sequence, host: Layout) -> str:
+    """What a sequence types, as a keymap file writes it: `"Kind regards," Enter wait 50ms Tab`."""
+    words: list[str] = []
+    text = ""
+    accent: Press | None = None
+    for step in sequence.steps:
+        if isinstance(step, Pause) or not step.in_text:
+            words += _quoted(text)
+            text = ""
+            words.append(
+                f"wait {written_time(step.time_us)}" if isinstance(step, Pause) else _short(step.press)
+            )
+        elif accent is None and host.dead(step.press) is not None:
+            accent = step.press
+        else:
+            text += (host.composes(accent, step.press) if accent else host.types(step.press)) or _typed(
+                step.press
+            )
+            accent = None
+    return " ".join([*words, *_quoted(text)])
+
+
+def _quoted(text: str) -> list[str]:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return [f'"{escaped}"'] if text else []
+
+
+def _typed(press: Press) -> str:
+    """What stands in a text for a stroke that types no visible character."""
+    return {"Tab": "\u21e5", "Enter": "\u21b5"}.get(name_of(press.usage) or "", "\ufffd")

@@ -115,7 +115,7 @@ def _layers_never_reached(keyboard: Keyboard) -> Iterator[Diagnostic]:
 def _reached(keyboard: Keyboard) -> frozenset[str]:
     """The layers that can ever be on. Those that only wait for one another can't."""
     leads_to = {
-        layer.name: {name for action in _actions_on(keyboard, layer) for name in _layers_in(action)}
+        layer.name: {name for action in actions_on(keyboard, layer) for name in _layers_in(action)}
         for layer in keyboard.layers
     }
     reached = {keyboard.layers[0].name}
@@ -129,7 +129,7 @@ def _reached(keyboard: Keyboard) -> frozenset[str]:
     return frozenset(reached)
 
 
-def _actions_on(keyboard: Keyboard, layer: Layer) -> Iterator[Action]:
+def actions_on(keyboard: Keyboard, layer: Layer) -> Iterator[Action]:
     """What can be done on a layer: by its cells, its chords and its dials."""
     for cell in layer.cells.values():
         yield cell.action
@@ -142,7 +142,7 @@ def _actions_on(keyboard: Keyboard, layer: Layer) -> Iterator[Action]:
             yield turn.counter_clockwise.action
 
 
-def _parts(action: Action) -> Iterator[Action]:
+def parts_of(action: Action) -> Iterator[Action]:
     """The action itself, or those that it chooses between."""
     match action:
         case TapOrHold(tap):
@@ -154,7 +154,7 @@ def _parts(action: Action) -> Iterator[Action]:
 
 def _layers_in(action: Action) -> Iterator[str]:
     """The layers that an action turns on."""
-    for part in _parts(action):
+    for part in parts_of(action):
         match part:
             case LayerHeld(layer) | Bottom(layer):
                 yield layer
@@ -165,7 +165,7 @@ def _layers_in(action: Action) -> Iterator[str]:
 
 def _usages_in(action: Action) -> Iterator[Usage]:
     """The usages that an action puts down, modifiers that it holds included."""
-    for part in _parts(action):
+    for part in parts_of(action):
         match part:
             case Press(usage):
                 yield usage
@@ -177,7 +177,7 @@ def _usages_in(action: Action) -> Iterator[Usage]:
 def _no_way_to_usb_boot(keyboard: Keyboard) -> Iterator[Diagnostic]:
     reached = _reached(keyboard)
     for layer in keyboard.layers:
-        actions = (part for action in _actions_on(keyboard, layer) for part in _parts(action))
+        actions = (part for action in actions_on(keyboard, layer) for part in parts_of(action))
         if layer.name in reached and any(isinstance(action, UsbBoot) for action in actions):
             return
     yield Diagnostic(

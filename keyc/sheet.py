@@ -16,7 +16,8 @@ from keyc import __version__
 from keyc.caps import Laid, Placed, Side, laid_out
 from keyc.files import shipped
 from keyc.keyboard import Keyboard, Switch
-from keyc.legends import Character, Kind, Legend, Way, legends, ways
+from keyc.layouts import layout
+from keyc.legends import Character, Kind, Legend, Way, legends, sequence_in_words, sequences, ways
 from keyc.paper import FONTS, Ink, cut, folded, is_cut, leading, text_svg, width_of, wrapped
 from keyc.pins import module_pin_of_gpio, package_pin_of_gpio
 from keyc.show import DIODES_IN_WORDS, pin_uses
@@ -80,7 +81,17 @@ def sheet_of(keyboard: Keyboard) -> Sheet:
         _facts(keyboard),
         tuple(_layer_figure(keyboard, layer.name, how[layer.name]) for layer in keyboard.layers),
         tuple(_matrix_figure(keyboard, side) for side in _SIDES),
-        tuple(table for table in (_dials(keyboard), _lights(keyboard), _pins(keyboard)) if table.rows),
+        tuple(
+            table
+            for table in (
+                _chords(keyboard),
+                _dials(keyboard),
+                _sequences(keyboard),
+                _lights(keyboard),
+                _pins(keyboard),
+            )
+            if table.rows
+        ),
     )
 
 
@@ -175,9 +186,15 @@ def _layer_figure(keyboard: Keyboard, layer: str, way: Way) -> Figure:
 def _way_in_words(way: Way) -> str:
     if not way.is_reached:
         return "no key leads to it"
-    if not way.held:
-        return "at the bottom"
-    return "while " + " and ".join(way.held) + (" is held" if len(way.held) == 1 else " are held")
+    held = [key for step in way.steps if step.is_held for key in step.keys]
+    pressed = [" with ".join(step.keys) for step in way.steps if not step.is_held]
+    words = [f"while {_listed(held)} {'is' if len(held) == 1 else 'are'} held"] if held else []
+    words += [f"after {_listed(pressed)}"] if pressed else []
+    return ", ".join(words) or "at the bottom"
+
+
+def _listed(words: Sequence[str]) -> str:
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def _labelled(cap: _Cap, legend: Legend) -> _Cap:
@@ -380,12 +397,26 @@ def _with_pins(cap: _Cap, switch: Switch) -> _Cap:
 # ---- tables -----------------------------------------------------------------------------------
 
 
+def _chords(keyboard: Keyboard) -> Table:
+    rows = ((" with ".join(one.members), one.layer, one.cell.text) for one in keyboard.chords)
+    return Table("Chords", ("together", "on layer", "do"), tuple(rows))
+
+
 def _dials(keyboard: Keyboard) -> Table:
-    rows = (
-        (dial.name, f"GPIO{dial.pin_a}, GPIO{dial.pin_b}", str(dial.edges_per_detent))
-        for dial in keyboard.wiring.dials
-    )
-    return Table("Dials", ("dial", "pins", "edges per detent"), tuple(rows))
+    rows = []
+    for dial in keyboard.wiring.dials:
+        what = (dial.name, f"GPIO{dial.pin_a}, GPIO{dial.pin_b}", str(dial.edges_per_detent))
+        turns = [one for one in keyboard.dials if one.dial == dial.name]
+        rows += [(*what, one.layer, one.clockwise.text, one.counter_clockwise.text) for one in turns]
+        rows += [] if turns else [(*what, "", "", "")]
+    columns = ("dial", "pins", "edges per detent", "on layer", "clockwise", "counter-clockwise")
+    return Table("Dials", columns, tuple(rows))
+
+
+def _sequences(keyboard: Keyboard) -> Table:
+    host = layout(keyboard.host_layout)
+    rows = ((one.name or "a text", sequence_in_words(one, host)) for one in sequences(keyboard))
+    return Table("Sequences", ("name", "types"), tuple(rows))
 
 
 def _lights(keyboard: Keyboard) -> Table:

@@ -42,6 +42,16 @@ _CELLS = (
         "usage(0x07,0x04)",
         "off",
     ),
+    *(
+        "Tab/upper",
+        "a/Control+Shift",
+        '"/"/Shift',
+        "next(Shift)",
+        "lock( upper )",
+        "taps(a,B)",
+        '"two  blanks"',
+    ),
+    *("sign-off", "pointer( left )", "wheel(up)", "Control+Shift+'".replace("'", '"\'"')),
     *("take-back", "upper", "usb-boot", "Space", "BracketLeft", '"a"'),
 )
 _SIZES = ("", "", "", " 1.25u", " 2u", " 1.5u", " 1x2u", " 1.25x2u")
@@ -72,7 +82,8 @@ class _File:
         self._wiring(switches)
         self._block("shape", self._shape(caps))
         if chance.random() < 0.5:
-            self._block("timing", [["debounce 5ms after-quiet"]], shares=True)
+            rules = [["debounce 5ms after-quiet"], ["hold-after 180ms"], ["hold-if another-key tapped"]]
+            self._block("timing", rules, shares=True)
             self._block(f"timing {switches[0]}", [["debounce 12ms"]], shares=True)
         self._line(["let take-back", "=", chance.choice(("Control+Z", "Meta", '"x"'))], gaps=True)
         cells = [[chance.choice(_CELLS) for _ in row] for row in caps]
@@ -84,6 +95,11 @@ class _File:
         else:
             chosen = [name for name in switches if chance.random() < 0.6]
             self._block("layer upper", [[f"{one} = {chance.choice(_CELLS)}"] for one in chosen], shares=True)
+        if len(switches) > 1:
+            self._line(
+                [f"chord {switches[0]} {switches[1]} on base =", chance.choice(("q", "CapsLock"))], gaps=True
+            )
+        self._line(["sequence sign-off =", '"Kind  regards,"', "a", "wait 50ms", "Control+z"], gaps=True)
         steps = [[f"tap {switches[0]}"], ["wait 5ms"], [f"down {switches[-1]}"], ["expect A Control+z"]]
         self._block('scenario "a # b"', [chance.choice(steps) for _ in range(5)], shares=True)
         self._space()
@@ -200,8 +216,10 @@ def shown(text: str) -> object:
         for cell in layer["cells"].values():
             cell["text"] = re.sub(r"(?<![\w\"])([a-z])(?!\w)", lambda match: match[1].upper(), cell["text"])
             cell["text"] = re.sub(
-                r"0x\w+", lambda match: match[0].lower(), re.sub(r",\s*", ",", cell["text"])
+                r"0x\w+", lambda match: match[0].lower(), re.sub(r"\s*([(),])\s*", r"\1", cell["text"])
             )
+    said["actions"] = [[cell.action for cell in layer.cells.values()] for layer in keyboard.layers]
+    said["chords"] = [(one.members, one.layer, one.cell.action) for one in keyboard.chords]
     said["timing"] = keyboard.timing
     said["scenarios"] = [
         (one.name, [re.sub("span=.*", "", repr(step)).lower() for step in one.steps])

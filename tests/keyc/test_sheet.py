@@ -24,7 +24,7 @@ from keyc.cli import main
 from keyc.compile import check_text
 from keyc.files import data_rows, shipped
 from keyc.keyboard import Keyboard
-from keyc.legends import Kind, Legend, legends, ways
+from keyc.legends import Kind, Legend, Step, Way, legends, ways
 from keyc.paper import folded, width_of, wrapped
 from keyc.sheet import PAPER_HEIGHT, PAPER_WIDTH, html_of, sheet_of, svg_of
 from keyc.source import Source
@@ -183,6 +183,59 @@ def test_a_layer_that_no_key_leads_to_lies_on_the_first() -> None:
     assert legends(keyboard, "lost")["SW2"].words == "B"
 
 
+DUAL = """\
+let thumb = Space/Shift
+layer base {
+    A/Control+Alt  "/"/arrows  thumb  lock(arrows)  taps(Escape, Tab)  sign-off
+}
+layer arrows { SW1 = lock(numbers)  SW2 = ArrowLeft  SW6 = usb-boot }
+layer numbers { SW1 = Numpad7 }
+layer both when arrows and numbers { SW1 = wheel(up) }
+layer ground { }
+chord SW1 SW2 on base = bottom(ground)
+dial DIAL1 on base { clockwise = AudioVolumeUp  counter-clockwise = AudioVolumeDown }
+sequence sign-off = "Ciao, ô" Enter wait 50ms Tab Control+Z
+"""
+
+
+def dual() -> Keyboard:
+    return small(DUAL, host="linux-de", more="dial GPIO20 GPIO21 DIAL1\n")
+
+
+def test_a_key_for_two_things_has_one_on_its_face_and_one_on_its_strip() -> None:
+    found = legends(dual(), "base")
+    assert (texts(found["SW1"])[1], found["SW1"].hold, found["SW1"].holds_layer) == (
+        "A",
+        "Control+Alt",
+        False,
+    )
+    assert (texts(found["SW2"])[0], found["SW2"].hold, found["SW2"].holds_layer) == ("/", "arrows", True)
+    assert (found["SW3"].words, found["SW3"].hold, found["SW3"].kind) == ("Space", "Shift", Kind.PLAIN)
+    assert (found["SW4"].words, found["SW4"].kind) == ("lock(arrows)", Kind.LAYER)
+    assert (found["SW5"].words, found["SW6"].words) == ("taps(Escape, Tab)", "sign-off")
+
+
+def test_ways_through_locks_chords_and_layers_that_are_on_while_others_are() -> None:
+    found = ways(dual())
+    assert found["arrows"] == Way(("base", "arrows"), (Step(("SW2",), True),))
+    assert found["numbers"].layers == ("base", "arrows", "numbers")
+    assert found["numbers"].steps == (Step(("SW2",), True), Step(("SW1",), False))
+    assert found["both"].layers == ("base", "arrows", "numbers", "both")
+    assert found["both"].held == {"SW2"}
+    assert found["ground"] == Way(("ground",), (Step(("SW1", "SW2"), False),))
+    remarks = {figure.heading: figure.remark for figure in sheet_of(dual()).layers}
+    assert remarks["Layer both"] == "while SW2 is held, after SW1"
+    assert remarks["Layer ground"] == "after SW1 with SW2"
+
+
+def test_tables_of_what_has_no_cap() -> None:
+    tables = {table.heading: table.rows for table in sheet_of(dual()).tables}
+    assert tables["Chords"] == (("SW1 with SW2", "base", "bottom(ground)"),)
+    assert tables["Dials"] == (("DIAL1", "GPIO20, GPIO21", "4", "base", "AudioVolumeUp", "AudioVolumeDown"),)
+    # ô is two strokes on the German layout: the dead circumflex, then o.
+    assert tables["Sequences"] == (("sign-off", '"Ciao, ô" Enter wait 50ms Tab Control+Z'),)
+
+
 # ---- text
 
 
@@ -258,7 +311,7 @@ def test_tables_say_what_is_wired() -> None:
         table.heading: table.rows
         for table in sheet_of(small("layer base { A B C D E usb-boot }", more=MORE)).tables
     }
-    assert tables["Dials"] == (("DIAL1", "GPIO20, GPIO21", "4"),)
+    assert tables["Dials"] == (("DIAL1", "GPIO20, GPIO21", "4", "", "", ""),)
     assert tables["Lights"] == (("CapsLock", "GPIO25", "high"), ("NumLock", "GPIO24", "low"))
     # Package pins from the chip's data sheet, as in the tests of pins.
     assert ("GPIO1", "3", "2", "SW1, to ground") in tables["Pins"]
@@ -436,6 +489,7 @@ KEYBOARDS = {
     "full": full_size,
     "full-fr": lambda: full_size("linux-fr"),
     "split": lambda: keyboard_of(SPLIT),
+    "dual": dual,
 }
 
 
