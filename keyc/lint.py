@@ -9,7 +9,23 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from keyc.diagnostics import Diagnostic, Label
-from keyc.keyboard import Cap, Cell, Keyboard, LayerHeld, Press, Through, Usage, UsbBoot
+from keyc.keyboard import (
+    Action,
+    Bottom,
+    ByTaps,
+    Cap,
+    Cell,
+    Keyboard,
+    Layer,
+    LayerHeld,
+    NextOnly,
+    Press,
+    TapOrHold,
+    Through,
+    UntilPressedAgain,
+    Usage,
+    UsbBoot,
+)
 from keyc.layouts import layout
 from keyc.source import Span
 from keyc.syntax import File, KeyboardBlock
@@ -97,24 +113,72 @@ def _layers_never_reached(keyboard: Keyboard) -> Iterator[Diagnostic]:
 
 
 def _reached(keyboard: Keyboard) -> frozenset[str]:
-    """The layers that can ever be on."""
+    """The layers that can ever be on. Those that only wait for one another can't."""
     leads_to = {
-        layer.name: {cell.action.layer for cell in layer.cells.values() if isinstance(cell.action, LayerHeld)}
+        layer.name: {name for action in actions_on(keyboard, layer) for name in _layers_in(action)}
         for layer in keyboard.layers
     }
     reached = {keyboard.layers[0].name}
     waiting = list(reached)
     while waiting:
-        for name in leads_to[waiting.pop()] - reached:
+        new = leads_to[waiting.pop()]
+        new |= {layer.name for layer in keyboard.layers if layer.when and reached.issuperset(layer.when)}
+        for name in new - reached:
             reached.add(name)
             waiting.append(name)
     return frozenset(reached)
 
 
+def actions_on(keyboard: Keyboard, layer: Layer) -> Iterator[Action]:
+    """What can be done on a layer: by its cells, its chords and its dials."""
+    for cell in layer.cells.values():
+        yield cell.action
+    for chord in keyboard.chords:
+        if chord.layer == layer.name:
+            yield chord.cell.action
+    for turn in keyboard.dials:
+        if turn.layer == layer.name:
+            yield turn.clockwise.action
+            yield turn.counter_clockwise.action
+
+
+def parts_of(action: Action) -> Iterator[Action]:
+    """The action itself, or those that it chooses between."""
+    match action:
+        case TapOrHold(tap):
+            yield tap
+        case ByTaps(actions):
+            yield from actions
+    yield action
+
+
+def _layers_in(action: Action) -> Iterator[str]:
+    """The layers that an action turns on."""
+    for part in parts_of(action):
+        match part:
+            case LayerHeld(layer) | Bottom(layer):
+                yield layer
+            case NextOnly(target) | UntilPressedAgain(target) | TapOrHold(_, target):
+                if isinstance(target, str):
+                    yield target
+
+
+def _usages_in(action: Action) -> Iterator[Usage]:
+    """The usages that an action puts down, modifiers that it holds included."""
+    for part in parts_of(action):
+        match part:
+            case Press(usage):
+                yield usage
+            case NextOnly(target) | UntilPressedAgain(target) | TapOrHold(_, target):
+                if not isinstance(target, str):
+                    yield from (Usage(KEYBOARD_PAGE, number) for number in target)
+
+
 def _no_way_to_usb_boot(keyboard: Keyboard) -> Iterator[Diagnostic]:
     reached = _reached(keyboard)
     for layer in keyboard.layers:
-        if layer.name in reached and any(isinstance(cell.action, UsbBoot) for cell in layer.cells.values()):
+        actions = (part for action in actions_on(keyboard, layer) for part in parts_of(action))
+        if layer.name in reached and any(isinstance(action, UsbBoot) for action in actions):
             return
     yield Diagnostic(
         "no-way-to-usb-boot",
@@ -136,7 +200,7 @@ def _keys_missing(keyboard: Keyboard) -> Iterator[Diagnostic]:
         return
     reached = _reached(keyboard)
     cells = [cell for layer in keyboard.layers if layer.name in reached for cell in layer.cells.values()]
-    usages = {cell.action.usage for cell in cells if isinstance(cell.action, Press)}
+    usages = {usage for cell in cells for usage in _usages_in(cell.action)}
     typed = {cell.types.lower() for cell in cells if cell.types}
     missing = [letter.upper() for letter in "abcdefghijklmnopqrstuvwxyz" if letter not in typed]
     missing += [name for name in ("Escape", "Enter") if usage_of(name) not in usages]

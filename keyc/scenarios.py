@@ -20,7 +20,15 @@ from typing import TYPE_CHECKING
 
 from keyc.diagnostics import Diagnostic, Label, UserError
 from keyc.keyboard import Down, Expect, Keyboard, Press, Scenario, Step, Tap, Up, Usage, Wait
-from keyc.tables import FIRST_MODIFIER, LAST_MODIFIER, PAGE_CONSUMER, PAGE_DESKTOP, PAGE_KEYBOARD, tables_of
+from keyc.tables import (
+    FIRST_MODIFIER,
+    LAST_MODIFIER,
+    PAGE_BUTTON,
+    PAGE_CONSUMER,
+    PAGE_DESKTOP,
+    PAGE_KEYBOARD,
+    tables_of,
+)
 from keyc.usages import modifier_name, short_names, written
 
 if TYPE_CHECKING:
@@ -135,6 +143,8 @@ def usages_in(report: Report) -> frozenset[Usage]:
     if report.which == "consumer":
         ids = (int.from_bytes(data[n : n + 2], "little") for n in range(0, len(data), 2))
         return frozenset(Usage(PAGE_CONSUMER, number) for number in ids if number)
+    if report.which == "pointer":
+        return frozenset(Usage(PAGE_BUTTON, n) for n in range(1, 9) if data[0] >> (n - 1) & 1)
     if report.which == "system":
         return frozenset(Usage(PAGE_DESKTOP, number) for number in data if number)
     bits = int.from_bytes(data[8:], "little") | data[0] << FIRST_MODIFIER

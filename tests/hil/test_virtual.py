@@ -247,7 +247,7 @@ def test_the_daily_image_types() -> None:
         actions=(Press(Usage(0x0C, 0xE9)),),
         timings=(TimingRow(5_000, False),),
         timing_of=None,
-        uses_second_interface=False,
+        second_reports=0,
     )
     assert NO_SWITCH not in tables.switch_at[0]
     board = HostBoard(wiring, image="daily", tables=tables)

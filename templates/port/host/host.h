@@ -34,6 +34,7 @@ struct keyc_host {
     struct keyc_keyboard *keyboard;
     uint64_t next_frame_us;
     bool restarted;  /* into the ROM: nothing runs any more */
+    uint32_t lit;    /* indicators' pins that are driven high */
     bool report_waits;
     struct keyc_host_report waiting;
     uint32_t log_first, log_count;
@@ -52,14 +53,16 @@ uint32_t keyc_host_now_us(void *context);
 
 /* host_keyboard.c: the daily image's loop. Sizes are for callers that don't read this header. */
 uint32_t keyc_host_bytes(void);
-uint32_t keyc_host_keyboard_bytes(uint32_t switch_count);
+uint32_t keyc_host_keyboard_bytes(const struct keyc_tables *tables);
 uint32_t keyc_host_tables_bytes(void);
+uint32_t keyc_host_further_tables_bytes(void);
 
 /* Begins at `now_us` with nothing closed. Both blocks are zeroed here. */
 bool keyc_host_begin(struct keyc_host *host, struct keyc_keyboard *keyboard, const struct keyc_tables *tables,
                      uint64_t now_us);
 uint64_t keyc_host_clock_us(const struct keyc_host *host);
 bool keyc_host_restarted(const struct keyc_host *host);
+uint32_t keyc_host_lit(const struct keyc_host *host);
 
 /* Runs until the clock has come to `until_us`, or one scan past it; sooner if the log is full or the
  * board has restarted. */
@@ -67,6 +70,11 @@ void keyc_host_run(struct keyc_host *host, uint64_t until_us);
 
 /* The same, but also stops once every change so far has been told and the host has it. */
 void keyc_host_run_until_told(struct keyc_host *host, uint64_t until_us);
+
+/* Instead of a board: a switch moves at this moment, as the debounce would tell it. False: the queue is
+ * full. Then time passes without scans. */
+bool keyc_host_tell(struct keyc_host *host, uint8_t switch_number, bool pressed);
+void keyc_host_run_without_board(struct keyc_host *host, uint64_t until_us);
 
 /* Takes the oldest report off the log. False: there is none. */
 bool keyc_host_take_report(struct keyc_host *host, struct keyc_host_report *report);
