@@ -289,23 +289,24 @@ def _dump(path: str) -> bytes:
 
 
 def _hand_over(options: Namespace, result: Result, keyboard: Keyboard) -> None:
+    """Prints first: a disk that refuses the files must not swallow the verdicts."""
     from keyc.write import write_whole
 
-    if options.report:
-        from hil.report import html_of
-
-        write_whole(options.report, html_of(result, keyboard, tool=_tool(), side=options.side))
-    if options.junit:
-        from hil.junit import junit_of
-
-        write_whole(options.junit, junit_of(result))
     if options.format == "json":
         print_json(result.as_json(_tool()))
     else:
         from hil.report import text_of
 
-        print(text_of(result))
-        if options.report:
+        print(text_of(result), flush=True)
+    if options.junit:
+        from hil.junit import junit_of
+
+        write_whole(options.junit, junit_of(result))
+    if options.report:
+        from hil.report import html_of
+
+        write_whole(options.report, html_of(result, keyboard, tool=_tool(), side=options.side))
+        if options.format != "json":
             print(f"\nreport: {options.report}")
 
 

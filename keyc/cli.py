@@ -98,6 +98,12 @@ def _parser() -> ArgumentParser:
     tidy.add_argument("--diff", action="store_true", help="write nothing; print what would change")
     tidy.set_defaults(command=_tidy)
 
+    trial = commands.add_parser("try", help="run scenarios, or a script like one, and show what comes out")
+    trial.add_argument("file", metavar="FILE")
+    trial.add_argument("--script", metavar="TEXT", help='such as "down SW1 wait 300ms tap SW2 up SW1"')
+    trial.add_argument("--format", choices=("text", "json"), default="text")
+    trial.set_defaults(command=_try)
+
     names = commands.add_parser("names", help="every key's name, what people say for it, what it types")
     names.add_argument("text", metavar="TEXT", nargs="?", help="only names that have to do with TEXT")
     names.add_argument("--host-layout", metavar="L", default="linux-us")
@@ -250,6 +256,20 @@ def _tidy(options: Namespace) -> int:
             write_whole(os.path.realpath(path), tidy.after)  # a link stays one
             print(f"{tidy.name}: tidied")
     return status
+
+
+def _try(options: Namespace) -> int:
+    from keyc.compile import read_source
+    from keyc.trial import as_json, as_text, tried
+
+    trial = tried(read_source(options.file), options.script)
+    if options.format == "json" or not trial.results:
+        _tell(trial.mistakes)
+    if options.format == "json":
+        print_json(as_json(trial))
+    elif trial.results:
+        print(as_text(trial))
+    return DONE if trial.passed else WRONG
 
 
 def _names(options: Namespace) -> int:

@@ -61,7 +61,9 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
         if number is None:
             continue
         cells.update((word.text, cell) for word, cell in zip(lines[number], in_row, strict=False))
-        if is_sound and len(row) != len(lines[number]):
+        # `12`, which is told, may have been meant as `1 2`: no second mistake for the same cause.
+        meant = sum(_digits(action) for action in row)
+        if is_sound and len(row) != len(lines[number]) != meant:
             _tell_row_length(block, index, lines[number], mistakes)
     if is_sound and len(block.rows) != len(lines):
         _tell_row_count(block, lines, partner, mistakes)
@@ -85,6 +87,12 @@ def _partners(rows: Sequence[int], lines: Sequence[int]) -> list[int | None]:
                 before = list(range(extra))
                 return [*before, None, *range(extra, len(lines))]
     return in_order
+
+
+def _digits(action: Action) -> int:
+    """How many cells this one would be with one digit to a cell; 1 for what isn't all digits."""
+    text = action.text if isinstance(action, Word) else ""
+    return len(text) if text.isascii() and text.isdigit() else 1
 
 
 def _tell_row_length(block: LayerBlock, number: int, line: Sequence[Word], mistakes: Mistakes) -> None:

@@ -32,9 +32,9 @@ from keyc.keyboard import (
     UsbBoot,
 )
 from keyc.layouts import Layout, layout, written_press
-from keyc.lint import actions_on, parts_of
 from keyc.measures import written_time
 from keyc.usages import full_name, modifier_name, name_of
+from keyc.ways import cells_on, parts_of
 
 _SHIFT, _ALT_RIGHT = 0xE1, 0xE6
 _LEVELS: tuple[tuple[int, ...], ...] = ((), (_SHIFT,), (_ALT_RIGHT,), (_SHIFT, _ALT_RIGHT))
@@ -286,7 +286,7 @@ def _short(press: Press) -> str:
 
 def sequences(keyboard: Keyboard) -> tuple[Sequence, ...]:
     """Every sequence that a key, a chord or a dial types, once, in the order of the layers."""
-    actions = chain(*(actions_on(keyboard, layer) for layer in keyboard.layers))
+    actions = (cell.action for layer in keyboard.layers for cell in cells_on(keyboard, layer))
     parts = chain(*map(parts_of, actions))
     return tuple(dict.fromkeys(part.sequence for part in parts if isinstance(part, Typing)))
 

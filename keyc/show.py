@@ -108,8 +108,14 @@ def as_text(keyboard: Keyboard) -> str:
         ", ".join(
             [identity, *([f"made by {keyboard.maker}"] if keyboard.maker else []), keyboard.host_layout]
         ),
-        f"{len(keyboard.wiring.switches)} switches, {len(keyboard.layers)} layers, "
-        f"{len(keyboard.scenarios)} scenarios",
+        ", ".join(
+            f"{count} {one if count == 1 else many}"
+            for count, one, many in (
+                (len(keyboard.wiring.switches), "switch", "switches"),
+                (len(keyboard.layers), "layer", "layers"),
+                (len(keyboard.scenarios), "scenario", "scenarios"),
+            )
+        ),
         _timing(keyboard.timing),
         f"{tables.flash_bytes} bytes of tables in flash, {tables.state_bytes} bytes of state in RAM",
         f"fingerprints: wiring {marks.wiring}, keymap {marks.keymap}, engine {marks.engine}",

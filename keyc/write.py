@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 
 
@@ -37,7 +38,8 @@ def write_whole(path: str | Path, content: str | bytes) -> None:
         error.filename, error.filename2 = str(target), None  # the name that the user knows
         raise
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):  # a folder that refused the one refuses the other, too
+            part.unlink(missing_ok=True)
 
 
 def difference(folder: str | Path, files: Mapping[str, str]) -> str:

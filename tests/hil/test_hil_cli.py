@@ -313,3 +313,16 @@ def test_touched_and_compare_used_wrongly(
     status, _, err = run(capsys, "compare", str(tmp_path / "a"), str(tmp_path / "b"))
     assert status == 2
     assert "can't be read" in err
+
+
+@pytest.mark.parametrize("option", ["--report", "--junit"])
+def test_a_file_that_can_not_be_written_takes_no_verdict_with_it(
+    capsys: pytest.CaptureFixture[str], file: str, option: str, tmp_path: Path
+) -> None:
+    missing = tmp_path / "nowhere" / "result"
+    status, out, err = run(capsys, "bench", file, "--virtual", "--fault", "open SW5", option, str(missing))
+    assert status == 3
+    assert out.startswith("Nine: FAIL, 8 of 9 switches proven")
+    assert f"error: {missing}: No such file or directory\nhelp: " in err
+    status, out, _ = run(capsys, "bench", file, "--virtual", "--format", "json", option, str(missing))
+    assert (status, json.loads(out)["verdict"]) == (3, "pass")
