@@ -56,7 +56,11 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
     ghosts = positions.ghosts if positions else None
     stages = tuple(_with_not_tested(account, stage, verdicts) for stage in account.stages)
     unreached = [
-        one.switch for one in verdicts if not one.presses and one.verdict is not PositionVerdict.STUCK
+        one.switch
+        for one in verdicts
+        if one.verdict in (PositionVerdict.OPEN, PositionVerdict.UNTESTED)
+        and not one.presses
+        and not (positions and positions.unclear_times(one.switch))
     ]
     stuck = [one.switch for one in verdicts if one.verdict is PositionVerdict.STUCK]
     if account.lines is not None:

@@ -100,6 +100,17 @@ def _parser() -> ArgumentParser:
     show.add_argument("--format", choices=("text", "json"), default="text")
     show.set_defaults(command=_show)
 
+    sheet = commands.add_parser("sheet", help="a picture of every layer and of the matrix, to print")
+    sheet.add_argument("file", metavar="FILE")
+    sheet.add_argument("-o", dest="output", metavar="X.svg|X.html", required=True)
+    sheet.set_defaults(command=_sheet)
+
+    tidy = commands.add_parser("tidy", help="line the grids of keymap files up; their meaning stays")
+    tidy.add_argument("files", nargs="+", metavar="FILE", help="- reads one file and prints it tidied")
+    tidy.add_argument("--check", action="store_true", help="write nothing; exit 1 if a file isn't tidy")
+    tidy.add_argument("--diff", action="store_true", help="write nothing; print what would change")
+    tidy.set_defaults(command=_tidy)
+
     trial = commands.add_parser("try", help="run scenarios, or a script like one, and show what comes out")
     trial.add_argument("file", metavar="FILE")
     trial.add_argument("--script", metavar="TEXT", help='such as "down SW1 wait 300ms tap SW2 up SW1"')
@@ -227,6 +238,56 @@ def _show(options: Namespace) -> int:
     else:
         print(as_text(keyboard))
     return DONE
+
+
+def _sheet(options: Namespace) -> int:
+    from keyc.diagnostics import UserError
+
+    kind = options.output.lower().rpartition(".")[2]
+    if kind not in ("svg", "html"):
+        raise UserError(
+            f"{options.output}: a sheet is SVG or HTML",
+            "end the name in .svg for one picture, in .html for pages to print",
+            exit_status=2,
+        )
+    keyboard = _checked(options.file)
+    if keyboard is None:
+        return WRONG
+    from keyc.sheet import html_of, sheet_of, svg_of
+    from keyc.write import write_whole
+
+    sheet = sheet_of(keyboard)
+    write_whole(options.output, svg_of(sheet) if kind == "svg" else html_of(sheet))
+    print(f"{options.output}: {sheet.summary}")
+    return DONE
+
+
+def _tidy(options: Namespace) -> int:
+    import os
+
+    from keyc.tidy import Tidied, tidied_file
+    from keyc.write import text_difference, write_whole
+
+    status = DONE
+    for path in options.files:
+        tidy = tidied_file(path)
+        if not isinstance(tidy, Tidied):
+            _tell(tidy)
+            status = WRONG
+            continue
+        if options.diff:
+            print(text_difference(tidy.before, tidy.after, tidy.name, tidy.name), end="")
+        elif path == "-" and not options.check:
+            print(tidy.after, end="")
+        if tidy.before == tidy.after:
+            continue
+        if options.check:
+            say(f"{tidy.name}: not tidy")
+            status = WRONG
+        elif not options.diff and path != "-":
+            write_whole(os.path.realpath(path), tidy.after)  # a link stays one
+            print(f"{tidy.name}: tidied")
+    return status
 
 
 def _try(options: Namespace) -> int:

@@ -62,9 +62,10 @@ def guarded(program: str, run: Callable[[Sequence[str]], int], arguments: Sequen
         say("\nstopped")
         return STOPPED
     except BrokenPipeError:
-        # The reader of our output went away (`| head`): nothing left to say, and nobody to say it to.
+        # The reader of our output went away (`| head`): nothing left to say, and nobody to say it to. It
+        # isn't known what the answer was, so it isn't called done.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return DONE
+        return STOPPED
     except Exception as error:
         return _told(program, arguments, error)
     return status
@@ -89,10 +90,11 @@ def _told_of_disk(error: OSError) -> int:
     where = f"{error.filename}: " if error.filename else ""
     hints = {
         errno.ENOSPC: "the disk is full: free some room, then run the same command again",
-        errno.EROFS: "the folder can only be read: choose another one with -o",
-        errno.EACCES: "you may not write there: choose a folder of your own with -o",
-        errno.EPERM: "you may not write there: choose a folder of your own with -o",
+        errno.EROFS: "the folder can only be read: choose another place",
+        errno.EACCES: "you may not write there: choose a folder of your own",
+        errno.EPERM: "you may not write there: choose a folder of your own",
         errno.ENOENT: "check the name; the folder must exist",
+        errno.EEXIST: "that is a file, and a folder is wanted: choose another name",
         errno.EISDIR: "that is a folder: give the name of a file",
         errno.ENOTDIR: "a part of this path is a file, not a folder: choose another one",
     }

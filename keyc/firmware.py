@@ -217,7 +217,7 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                 "arm-none-eabi-gcc",
                 (found,),
                 ("-mcpu=cortex-m0plus", "-masm-syntax-unified"),
-                ("-fno-inline-functions-called-once", "-flto"),
+                ("-fno-inline-functions-called-once", "-fno-ipa-cp", "-fno-move-loop-invariants", "-flto"),
             )
     raise UserError(
         f"there is no C compiler called `{wanted}` for the chip"

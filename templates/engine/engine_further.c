@@ -173,6 +173,11 @@ static void keyc_after_scan(struct keyc_keyboard *keyboard)
     const struct keyc_further_tables *further = keyboard->tables->further;
     if (further->read_dials)
         further->read_dials(keyboard);
+}
+
+static void keyc_after_telling(struct keyc_keyboard *keyboard)
+{
+    const struct keyc_further_tables *further = keyboard->tables->further;
     if (further->show_lights)
         further->show_lights(keyboard);
 }
@@ -194,4 +199,5 @@ const struct keyc_further_functions keyc_further_functions = {
     .move_pointer = keyc_move_pointer,
     .pointer_told = keyc_pointer_told,
     .after_scan = keyc_after_scan,
+    .after_telling = keyc_after_telling,
 };

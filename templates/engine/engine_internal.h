@@ -65,6 +65,7 @@ struct keyc_further_functions {
     bool (*move_pointer)(struct keyc_keyboard *keyboard);
     void (*pointer_told)(struct keyc_keyboard *keyboard);
     void (*after_scan)(struct keyc_keyboard *keyboard);
+    void (*after_telling)(struct keyc_keyboard *keyboard);
 };
 
 struct keyc_mode_functions {

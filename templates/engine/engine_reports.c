@@ -14,16 +14,11 @@ _Static_assert(KEYC_KEYBOARD_REPORT_BYTES <= 64u, "a full-speed interrupt packet
 
 /* What the host sees of a held press. The last one shows nothing while it is only coming; and if its
  * usage is down by another press already, that one lets it go, so that it can go down again. */
-static keyc_action keyc_shown(const struct keyc_keyboard *keyboard, unsigned n)
+static keyc_action keyc_shown(const struct keyc_keyboard *keyboard, const struct keyc_slot *slot, keyc_action coming)
 {
-    const struct keyc_slot *slot = &keyboard->slots[n];
     keyc_action action = keyc_action_of(keyboard, slot->held_cell);
-    if (keyboard->coming) {
-        unsigned last = keyboard->held_count - 1u;
-        keyc_action next = keyc_action_of(keyboard, keyboard->slots[last].held_cell);
-        if (n == last || (KEYC_USAGE(action) == KEYC_USAGE(next) && !keyc_is_modifier(action)))
-            return 0;
-    }
+    if (KEYC_USAGE(action) == coming && !keyc_is_modifier(action))
+        return 0;
     return slot->held_by & KEYC_BY_LIFTED ? KEYC_USAGE(action) : action;
 }
 
@@ -31,26 +26,15 @@ static keyc_action keyc_shown(const struct keyc_keyboard *keyboard, unsigned n)
 static void keyc_add_boot_keys(uint8_t *bytes)
 {
     unsigned count = 0;
-    for (unsigned id = 0; id < KEYC_KEY_USAGES; ++id)
-        if ((bytes[KEYC_FIRST_BITMAP_BYTE + id / 8u] >> id % 8u) & 1u) {
-            if (count < KEYC_BOOT_KEYS)
-                bytes[KEYC_FIRST_BOOT_KEY + count] = (uint8_t)id;
-            ++count;
-        }
+    for (unsigned byte = 0; byte < KEYC_KEY_USAGES / 8u && count <= KEYC_BOOT_KEYS; ++byte) {
+        unsigned id = byte * 8u;
+        for (unsigned bits = bytes[KEYC_FIRST_BITMAP_BYTE + byte]; bits != 0; bits >>= 1, ++id)
+            if ((bits & 1u) && ++count <= KEYC_BOOT_KEYS)
+                bytes[KEYC_FIRST_BOOT_KEY - 1u + count] = (uint8_t)id;
+    }
     /* HID 1.11 appendix C: more keys than there is room for, so all six say so; modifiers stay true */
     for (unsigned n = 0; count > KEYC_BOOT_KEYS && n < KEYC_BOOT_KEYS; ++n)
         bytes[KEYC_FIRST_BOOT_KEY + n] = KEYC_ERROR_ROLL_OVER;
-}
-
-/* The latest two: a new press must do something. */
-static void keyc_add_consumer_usage(uint8_t *bytes, keyc_action action)
-{
-    if (bytes[0] == (uint8_t)action && bytes[1] == (uint8_t)(action >> 8))
-        return;
-    bytes[2] = bytes[0];
-    bytes[3] = bytes[1];
-    bytes[0] = (uint8_t)action;
-    bytes[1] = (uint8_t)(action >> 8);
 }
 
 const uint8_t keyc_report_at[KEYC_REPORTS + 1u] = {
@@ -68,25 +52,48 @@ static uint8_t keyc_report_length(const struct keyc_keyboard *keyboard, unsigned
     return (uint8_t)(keyc_report_at[which + 1u] - keyc_report_at[which]);
 }
 
+/* Of consumer usages the latest two, since a new press must do something. */
+static void keyc_add_latest(unsigned *latest, unsigned usage)
+{
+    if (usage != latest[0]) {
+        latest[1] = latest[0];
+        latest[0] = usage;
+    }
+}
+
+/* The greater one first, so that the same two are the same report. */
+static void keyc_write_consumer(uint8_t *bytes, const unsigned *latest)
+{
+    unsigned both = latest[0] > latest[1] ? latest[1] << 16 | latest[0] : latest[0] << 16 | latest[1];
+    for (unsigned n = 0; n < KEYC_CONSUMER_REPORT_BYTES; ++n, both >>= 8)
+        bytes[n] = (uint8_t)both;
+}
+
 static void keyc_write_reports(const struct keyc_keyboard *keyboard, uint8_t *bytes)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
+    unsigned shown = keyboard->held_count - (unsigned)keyboard->coming;
+    keyc_action coming = 0;
+    unsigned latest[2] = {0, 0};
+    if (keyboard->coming)
+        coming = KEYC_USAGE(keyc_action_of(keyboard, keyboard->slots[shown].held_cell));
     keyc_clear(bytes, KEYC_ALL_REPORTS_BYTES);
-    for (unsigned n = 0; n < keyboard->held_count; ++n) {
-        keyc_action action = keyc_shown(keyboard, n);
+    for (unsigned n = 0; n < shown; ++n) {
+        keyc_action action = keyc_shown(keyboard, &keyboard->slots[n], coming);
         bytes[0] |= KEYC_MODIFIERS(action);
         if (keyc_is_modifier(action))
             bytes[0] |= (uint8_t)keyc_bit(action & 7u);
         else if (KEYC_PAGE(action) == KEYC_PAGE_KEYBOARD)
             bytes[KEYC_FIRST_BITMAP_BYTE + (uint16_t)action / 8u] |= (uint8_t)keyc_bit(action & 7u);
         else if (KEYC_PAGE(action) == KEYC_PAGE_CONSUMER)
-            keyc_add_consumer_usage(bytes + keyc_report_at[KEYC_REPORT_CONSUMER], action);
+            keyc_add_latest(latest, (uint16_t)action);
         else if (KEYC_PAGE(action) == KEYC_PAGE_BUTTON)
             bytes[keyc_report_at[KEYC_REPORT_POINTER]] |= (uint8_t)keyc_bit((action - 1u) & 7u);
         else if (action != 0)
             bytes[keyc_report_at[KEYC_REPORT_SYSTEM]] = (uint8_t)action;
     }
     keyc_add_boot_keys(bytes);
+    keyc_write_consumer(bytes + keyc_report_at[KEYC_REPORT_CONSUMER], latest);
     if (further && !keyboard->restarting)
         further->functions->amend_reports(keyboard, bytes);
 }
@@ -141,24 +148,32 @@ static bool keyc_send_next(struct keyc_keyboard *keyboard)
 }
 
 /* One change at a time: the next one waits until the host has taken every report of the one before.
- * The strokes of a sequence go before events. */
+ * The strokes of a sequence go before events. False when there is nothing to do now. */
+static bool keyc_tell_next(struct keyc_keyboard *keyboard)
+{
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    if (keyboard->in_flight)
+        return false;
+    if (!keyboard->host_knows)
+        return keyc_send_next(keyboard) || keyboard->host_knows;
+    if (keyboard->coming) {
+        keyc_act(keyboard);
+        return true;
+    }
+    if (keyboard->typing)
+        return further->functions->type_next_stroke(keyboard);
+    if (keyboard->event_count != 0 && keyc_take_event(keyboard))
+        return true;
+    return further && further->functions->move_pointer(keyboard);
+}
+
 void keyc_tell_host(struct keyc_keyboard *keyboard)
 {
-    while (!keyboard->in_flight) {
-        if (!keyboard->host_knows) {
-            if (!keyc_send_next(keyboard) && !keyboard->host_knows)
-                return;
-        } else if (keyboard->coming) {
-            keyc_act(keyboard);
-        } else if (keyboard->typing) {
-            if (!keyboard->tables->further->functions->type_next_stroke(keyboard))
-                return;
-        } else if (keyboard->event_count == 0 || !keyc_take_event(keyboard)) {
-            const struct keyc_further_tables *further = keyboard->tables->further;
-            if (!further || !further->functions->move_pointer(keyboard))
-                return;
-        }
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    while (keyc_tell_next(keyboard)) {
     }
+    if (further)
+        further->functions->after_telling(keyboard);
 }
 
 bool keyc_has_told(const struct keyc_keyboard *keyboard)

@@ -357,6 +357,12 @@ def test_a_socket_port_that_is_taken_is_explained() -> None:
     first.close()
 
 
+def test_a_socket_port_that_can_not_be_is_wrong_use() -> None:
+    with pytest.raises(UserError, match="there is no port 99999") as caught:
+        SocketPort(99999).open()
+    assert caught.value.exit_status == 2
+
+
 def test_a_plain_serial_terminal_is_enough(served: Served) -> None:
     """What pyserial alone reads when somebody types `who`."""
     with serial.serial_for_url(served.names[0], timeout=2) as port:

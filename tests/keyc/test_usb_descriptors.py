@@ -427,7 +427,7 @@ def test_reports_go_out_once_and_are_acknowledged() -> None:
 
 
 def test_what_the_pointer_moved_is_told_once() -> None:
-    """Neither an idle repeat nor a host that comes late moves it again; the buttons stay (HID 1.11, 7.2.4)."""
+    """No idle repeat and no host that comes late moves it again (HID 1.11, 7.2.4); the buttons stay."""
     device = Device(KINDS[3])
     device.configure()
     moved = bytes((1, 5, 0xFE, 1, 0xFF))
