@@ -6,7 +6,17 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from keyc.command import DONE, MISUSED, WRONG, colour_wanted, guarded, print_json, say
+from keyc.command import (
+    DONE,
+    MISUSED,
+    UNPROVEN,
+    WRONG,
+    colour_wanted,
+    guarded,
+    print_json,
+    progress_line,
+    say,
+)
 
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
@@ -58,6 +68,9 @@ def _parser() -> ArgumentParser:
     check = commands.add_parser("check", help="find every mistake in keymap files, and run their scenarios")
     check.add_argument("files", nargs="+", metavar="FILE")
     check.add_argument("--format", choices=("text", "json", "sarif"), default="text")
+    check.add_argument(
+        "--prove", action="store_true", help="also explore the engine with each keymap, a minute at most"
+    )
     check.add_argument("--deny-warnings", action="store_true", help="exit 1 when there is a warning")
     check.set_defaults(command=_check)
 
@@ -145,6 +158,7 @@ def _check(options: Namespace) -> int:
 
     checked = [check_file(path) for path in options.files]
     found = [one for result in checked for one in result.found]
+    proofs = _proofs([result.keyboard for result in checked], found) if options.prove else []
     if options.format == "json":
         from keyc.diagnostics import as_json
 
@@ -157,8 +171,26 @@ def _check(options: Namespace) -> int:
         _tell(found)
         for result in checked:
             print(result.summary)
+        for text, _ in proofs:
+            print(text)
     bad = ("error", "warning") if options.deny_warnings else ("error",)
-    return WRONG if any(one.severity in bad for one in found) else DONE
+    if any(one.severity in bad for one in found):
+        return WRONG
+    return DONE if all(complete for _, complete in proofs) else UNPROVEN
+
+
+def _proofs(keyboards: Sequence[Keyboard | None], found: list[Diagnostic]) -> list[tuple[str, bool]]:
+    """What was proved of each keyboard, as text, and whether that is everything. Adds to what was found."""
+    from keyc.prove import as_text, diagnostics_of, proved
+
+    proofs = []
+    for keyboard in keyboards:
+        if keyboard is not None:
+            with progress_line(sys.stderr) as progress:
+                proof = proved(keyboard, progress=progress)
+            found += diagnostics_of(proof, keyboard)
+            proofs.append((as_text(proof), proof.complete))
+    return proofs
 
 
 def _build(options: Namespace) -> int:

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TextIO
 
 DONE = 0
 WRONG = 1  # the input is wrong, or the board failed
@@ -27,6 +29,18 @@ def colour_wanted(stream: object) -> bool:
 def say(text: str) -> None:
     """Progress and hints, for people: stderr."""
     print(text, file=sys.stderr, flush=True)
+
+
+@contextmanager
+def progress_line(stream: TextIO) -> Iterator[Callable[[str], None]]:
+    """Tells how far a long work has come, on one line of a terminal that is gone afterwards."""
+    if not stream.isatty():
+        yield lambda text: None
+        return
+    try:
+        yield lambda text: print(f"\r{text:<79}", end="", file=stream, flush=True)
+    finally:
+        print(f"\r{'':79}\r", end="", file=stream, flush=True)
 
 
 def print_json(value: object) -> None:

@@ -50,6 +50,31 @@ class Report:
     bytes: bytes
 
 
+MOVE_NONE, MOVE_DOWN, MOVE_UP, MOVE_DOWN_AND_UP = range(4)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What came of one step: an event was lost, the board restarted into its ROM, something was still
+    to be told; and how many events wait to be decided."""
+
+    lost: bool
+    restarted: bool
+    untold: bool
+    waiting: int
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """What is held after a step. `shows`: the reports say more than the modifiers that are locked or wait
+    for a key. `modes`: the bottom, locked modifiers, those for the next key, then for each layer bit 0
+    locked, bit 1 for the next key."""
+
+    holds: bool
+    shows: bool
+    modes: bytes
+
+
 class _Timing(ctypes.Structure):
     _fields_ = (("debounce_us", ctypes.c_uint32), ("at_once", ctypes.c_bool))
 
@@ -192,6 +217,12 @@ class EngineLibrary:
         _declare(functions.keyc_set_protocol, None, pointer, ctypes.c_bool)
         _declare(functions.keyc_reset_host_state, None, pointer)
         _declare(functions.keyc_current_report, ctypes.c_uint8, pointer, ctypes.c_uint8, pointer)
+        byte = ctypes.c_uint8
+        _declare(functions.keyc_host_step, word, pointer, byte, byte, word, word)
+        _declare(functions.keyc_host_save, None, pointer, pointer)
+        _declare(functions.keyc_host_restore, None, pointer, pointer)
+        _declare(functions.keyc_host_note_found, None, pointer, pointer, pointer, pointer)
+        _declare(functions.keyc_host_rest, word, pointer, pointer)
         rows = ctypes.POINTER(ctypes.c_uint32)
         _declare(functions.keyc_host_set_lines, None, pointer, word, word, rows, rows)
         if functions.keyc_host_tables_bytes() != ctypes.sizeof(_Tables):
@@ -271,6 +302,35 @@ class Engine:
     def run_without_board(self, time_us: int) -> list[Report]:
         """Runs to `time_us` without scans, between calls of `tell`."""
         return self._run(self._functions.keyc_host_run_without_board, time_us)
+
+    def step(self, switch_number: int, moves: int, step_us: int, most_us: int) -> Step:
+        """Explores: a switch moves (see MOVE_...), then all is told that can be, in a whole number of
+        `step_us`, at the longest `most_us`. Afterwards the state has no time of its own."""
+        found = self._functions.keyc_host_step(self._host, switch_number, moves, step_us, most_us)
+        return Step(bool(found & 1), bool(found & 2), bool(found & 4), found >> 8)
+
+    def saved(self) -> bytes:
+        """The state after a step. Equal states go on equally, in this process."""
+        size = self._functions.keyc_host_keyboard_bytes(ctypes.byref(self._tables))
+        bytes_of = (ctypes.c_uint8 * size)()
+        self._functions.keyc_host_save(self._host, bytes_of)
+        return bytes(bytes_of)
+
+    def restore(self, state: bytes) -> None:
+        """Back to a state that `saved` returned."""
+        self._functions.keyc_host_restore(self._host, state)
+
+    def note_found(self, layers: bytearray, cells: bytearray, chords: bytearray) -> None:
+        """Marks with 1 which layers are on, [layer], which cells a press would find, [layer * switches +
+        switch], and which chords are held, [chord]."""
+        views = [(ctypes.c_uint8 * len(one)).from_buffer(one) for one in (layers, cells, chords)]
+        self._functions.keyc_host_note_found(self._host, *views)
+
+    def rest(self) -> Rest:
+        """What is held and shown after a step, and which modes are on."""
+        modes = (ctypes.c_uint8 * (3 + self._tables.layer_count))()
+        found = self._functions.keyc_host_rest(self._host, modes)
+        return Rest(bool(found & 1), bool(found & 2), bytes(modes))
 
     def _run(self, run: Callable[[object, int], None], time_us: int) -> list[Report]:
         reports: list[Report] = []

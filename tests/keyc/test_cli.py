@@ -52,7 +52,7 @@ def test_version_is_the_package_s() -> None:
 def test_without_a_command_it_says_what_there_is_and_that_it_was_used_wrongly() -> None:
     done = run()
     assert done.returncode == 2
-    for command in ("check", "build", "firmware", "show", "names", "explain", "demo"):
+    for command in ("check", "build", "firmware", "show", "try", "names", "explain", "demo"):
         assert command in done.stderr
 
 

@@ -362,6 +362,7 @@ def test_steps_of_a_scenario() -> None:
         ("row GPIO3 SW3 --", "row GPIO3 SW3 -", "misplaced"),
         ("    A B", "    A B ;", "sign-without-quotes"),
         ("    A B", "    A Escpe", "unknown-name"),
+        ("    A B", "    A latch(Shift)", "unknown-name"),
         ("layer base {", "layer base", "unfinished"),
         ("layer base {", "layer {", "misplaced"),
         ("shape {", "shap {", "unknown-statement"),
