@@ -156,7 +156,8 @@ class _Exploration:
         self.modes: list[bytes] = []
         self.edges = (array("I"), array("I"))
         self.expanded = 0
-        self.cut: set[int] = set()  # not tried with every move: too many events would wait
+        # By a restart, which ends all modes, or to where too many movements wait.
+        self._leading_out: set[int] = set()
         self.stuck: tuple[int, str] | None = None
         self.lost: tuple[int, _Move] | None = None
         self._known: dict[bytes, int] = {}
@@ -212,10 +213,8 @@ class _Exploration:
             if step.lost:
                 self.lost = (number, move)
                 return
-            if step.restarted:
-                continue
-            if step.waiting > self.level.waiting:
-                self.cut.add(number)
+            if step.restarted or step.waiting > self.level.waiting:
+                self._leading_out.add(number)
                 continue
             reached = self._add(self._engine.saved(), after, number, move, step.waiting)
             if step.untold and self.stuck is None:
@@ -268,7 +267,7 @@ class _Exploration:
         is none, as far as is known."""
         inside = {number for number, modes in enumerate(self.modes) if is_in(modes)}
         back: dict[int, list[int]] = {}
-        free = {number for number in inside if number >= self.expanded or number in self.cut}
+        free = {number for number in inside if number >= self.expanded or number in self._leading_out}
         for source, target in zip(*self.edges, strict=True):
             if source in inside:
                 if target in inside:
