@@ -69,7 +69,6 @@ _TRIED = {
     "const": "let",
     "alias": "let",
     "macro": "sequence",
-    "combo": "chord",
     "matrix": "wiring",
     "pins": "wiring",
     "geometry": "shape",

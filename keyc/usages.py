@@ -50,7 +50,6 @@ _NO_KEY = {
     "suspend": "W3C has this name, but no USB usage stands for it: for standby write Sleep",
     "resume": "W3C has this name, but no USB usage stands for it: write WakeUp",
     "hyper": "write the modifiers that you mean, such as Control+Alt+Meta, then `+` and a key",
-    "transparent": "for whatever lies beneath write `..`",
     "none": "for a switch that does nothing write `off`",
     "reset": "to restart into the chip's own drive, for new firmware, write `usb-boot`",
     "restart": "to restart into the chip's own drive, for new firmware, write `usb-boot`",
