@@ -95,8 +95,11 @@ def test_a_bottom_that_cant_be_left() -> None:
 
 
 def test_a_restart_ends_all_locks() -> None:
-    """Behind the undecided SW1 waits `usb-boot`: whatever comes next, the board restarts."""
-    layers = "layer base {\n A/more lock(Shift)\n C usb-boot\n}\nlayer more { SW2 = X }"
+    """Behind SW3, which is about to be decided, waits `usb-boot`: whatever comes next, the board restarts."""
+    layers = (
+        "timing { tap-if typing-within 120ms }\nlayer base {\n A lock(Shift)\n Space/Control usb-boot\n}\n"
+        "chord SW1 SW2 on base = X"
+    )
     assert verdicts(proved(keyboard_of(layers))) == {Verdict.PROVED}
 
 
