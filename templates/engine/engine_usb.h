@@ -89,6 +89,7 @@ struct keyc_usb_device {
     uint32_t bulk;      /* bit n: it carries bulk transfers, not interrupt transfers */
     const uint8_t *configuration;
     uint16_t configuration_length;
+    const uint8_t *of_class; /* the class's own constants */
     /* Every state of the class begins afresh: reset of the bus, or a new configuration. */
     void (*begin)(struct keyc_usb *usb);
     /* A request that isn't standard. Answers with keyc_usb_answer(), does it, or accepts the data

@@ -23,8 +23,16 @@ FRAME = {
     "shape": "shape {\n    SW1 SW2\n    SW3 SW4\n}\n",
     "layer": "layer base {\n    A B\n    C usb-boot\n}\n",
 }
-# Told by running scenarios, or of a file too long for a page.
-ELSEWHERE = {"scenario-failed", "scenario-not-run", "key-missing", "too-many-layers", "too-many-mistakes"}
+# Told by running scenarios or by exploring, or of a file too long for a page.
+ELSEWHERE = {
+    "scenario-failed",
+    "scenario-not-run",
+    "key-missing",
+    "too-many-layers",
+    "too-many-mistakes",
+    "proof-failed",
+    "never-reached",
+}
 
 
 def found_in(fragment: str) -> list[Diagnostic]:

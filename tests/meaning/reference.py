@@ -399,7 +399,6 @@ class _Board:
         self._send()
         stack = self._stack()
         last_press = self._last_press
-        self._last_press = _LastPress()
 
         chord, gathered = self._chord(press, stack)  # [16]
         if chord is None:

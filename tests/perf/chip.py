@@ -1,26 +1,28 @@
 """The daily image on the chip, by compiler: flash, RAM, stack, cycles of a step, closure to report.
 
 Cycles are those in which the core is awake, as the emulator counts them (it knows no flash latency). A step
-is a scan with everything after it, at 1 kHz while a key is held. The larger keyboard has 104 keys in 6 × 18,
-layers, modified, consumer and system keys and a `usb-boot`.
+is a scan with everything after it, at 1 kHz while a key is held. `everything` is the keyboard of
+`tests/emulator/everything.keys`, which uses every feature of the language.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from importlib.util import find_spec
+from pathlib import Path
 from shutil import which
 
 from hil.chip_board import ChipBoard
 from keyc.compile import check_text, read_source
 from keyc.files import shipped
 from keyc.firmware import STACK_BYTES, build_uf2
-from keyc.keyboard import Keyboard, LayerHeld, UsbBoot
-from tests.keyc.hand_made import key, keyboard_of, media, system, wiring_of
+from keyc.keyboard import Keyboard
 from tests.perf import Figure
 
 _STACK_LOWEST, _STACK_TOP, _MARK = 0x20041004, 0x20042000, 0xA5A5A5A5
 _EP1_BUFFER_CONTROL, _AVAILABLE = 0x88, 1 << 10  # RP2040 datasheet 4.1.2.5
+
+_EVERYTHING = Path(__file__).parents[1] / "emulator" / "everything.keys"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,31 +39,31 @@ def figures() -> list[Figure]:
     for compiler, there in (("zig", find_spec("ziglang")), ("gcc", which("arm-none-eabi-gcc"))):
         if not there:
             continue
-        for name, keyboard, ram in (("the demo", _demo(), 2048), ("104 keys", _large(), 4096)):
+        for name, file, flash, stack, ram in (
+            ("the demo", _demo(), 8192, STACK_BYTES["daily"], 2048),
+            ("everything", _EVERYTHING, 16384, 1024, 4096),
+        ):
+            keyboard = _keyboard(file)
             one = _measured(keyboard, compiler)
             found += [
-                Figure(f"{name}, {compiler}: flash", one.flash, "bytes", 8192),
-                Figure("... RAM without stack", one.ram, "bytes", ram - STACK_BYTES["daily"]),
-                Figure("... deepest stack", one.stack, "bytes", STACK_BYTES["daily"]),
+                Figure(f"{name}, {compiler}: flash", one.flash, "bytes", flash),
+                Figure("... RAM without stack", one.ram, "bytes", ram - stack),
+                Figure("... deepest stack", one.stack, "bytes", stack),
                 Figure("... awake in a step", one.step_cycles, "cycles", 12_500),
                 Figure("... closure to USB buffer, beyond the debounce", one.late_us, "µs", 250),
             ]
     return found
 
 
-def _demo() -> Keyboard:
+def _demo() -> Path:
     (file,) = shipped("data", "demo").glob("*.keys")
+    return file
+
+
+def _keyboard(file: Path) -> Keyboard:
     keyboard, _ = check_text(read_source(file))
     assert keyboard is not None
     return keyboard
-
-
-def _large() -> Keyboard:
-    unused = [f"SW{n}" for n in range(105, 109)]
-    wiring = wiring_of(rows=tuple(range(6)), columns=tuple(range(6, 24)), direct=(), without=unused)
-    base = [*[key(4 + n % 100) for n in range(102)], LayerHeld("upper"), UsbBoot()]
-    upper = [media(0xE9), system(0x82), *[key(4 + n % 50, 0xE1) for n in range(100)]]
-    return keyboard_of(wiring, base, upper)
 
 
 def _measured(keyboard: Keyboard, compiler: str) -> _Measured:

@@ -185,7 +185,7 @@ static void stroke(void)
 {
     uint8_t report[KEYC_USB_KEYBOARD_REPORT_BYTES];
     static const uint8_t lengths[] = {KEYC_KEYBOARD_REPORT_BYTES, KEYC_CONSUMER_REPORT_BYTES,
-                                      KEYC_SYSTEM_REPORT_BYTES};
+                                      KEYC_SYSTEM_REPORT_BYTES, KEYC_POINTER_REPORT_BYTES};
     uint32_t kind = chance(KEYC_USB_REPORT_KINDS);
     random_bytes(report, sizeof report);
     if (chance(3) == 0)
@@ -294,13 +294,13 @@ static void check_that_all_is_well(void)
 
 int main(int argc, char **argv)
 {
-    static const struct keyc_usb_device *const devices[] = {&keyc_usb_keyboard, &keyc_usb_keyboard_and_second,
-                                                            &keyc_usb_console};
+    static const struct keyc_usb_device *const devices[] = {
+        &keyc_usb_keyboard, &keyc_usb_keyboard_and_controls, &keyc_usb_keyboard_and_pointer, &keyc_usb_console};
     unsigned long steps = argc > 1 ? strtoul(argv[1], NULL, 10) : 10000;
     struct keyc_usb_identity identity = {NULL, {keyc_usb_languages, maker, title, NULL}};
     state = argc > 2 ? strtoull(argv[2], NULL, 10) : 0;
-    for (uint32_t which = 0; which < 3; which++) {
-        is_console = which == 2;
+    for (uint32_t which = 0; which < 4; which++) {
+        is_console = which == 3;
         device = devices[which];
         identity.device = is_console ? device_of_console : device_of_keys;
         if (is_console)

@@ -119,7 +119,7 @@ class DeviceOverUsbIp(HostedDevice):
     title = "Handmade"
 
     def __init__(self) -> None:
-        self._device = Device("keyc_usb_keyboard_and_second", title=self.title)
+        self._device = Device("keyc_usb_keyboard_and_controls", title=self.title)
         self._server = UsbIpServer(self._device.descriptor_of_device, self._transfer)
         self._connection = Connection(socket.create_connection(("127.0.0.1", self._server.port)))
         self._connection.import_device()

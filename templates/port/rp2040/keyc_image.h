@@ -7,11 +7,16 @@
 struct keyc_image {
     const struct keyc_usb_device *device;
     struct keyc_usb_identity usb;
-    /* Its keyboard's lines, bit n is GPIO n; zeros: it knows none. */
-    uint32_t cathode_lines, anode_lines, direct_lines;
+    uint32_t dial_lines; /* bit n is GPIO n */
     uint8_t wiring[6], keymap[6], engine[6]; /* fingerprints; zeros: it has none */
 };
 
+/* The matrix, for an image without the keyboard's tables; bit n is GPIO n, zeros: it knows none. */
+struct keyc_image_lines {
+    uint32_t cathode, anode, direct;
+};
+
 extern const struct keyc_image keyc_image;
+extern const struct keyc_image_lines keyc_image_lines;
 
 #endif

@@ -142,9 +142,9 @@ void keyc_main(void)
     static uint8_t device_descriptor[KEYC_USB_DEVICE_DESCRIPTOR_BYTES];
     struct keyc_bench_identity identity = {
         .usable_pins = KEYC_USABLE_PINS,
-        .cathode_lines = keyc_image.cathode_lines,
-        .anode_lines = keyc_image.anode_lines,
-        .direct_lines = keyc_image.direct_lines,
+        .cathode_lines = keyc_image_lines.cathode,
+        .anode_lines = keyc_image_lines.anode,
+        .direct_lines = keyc_image_lines.direct,
     };
     copy(identity.wiring, keyc_image.wiring, sizeof identity.wiring);
     copy(identity.keymap, keyc_image.keymap, sizeof identity.keymap);

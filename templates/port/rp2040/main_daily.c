@@ -16,6 +16,7 @@ static struct {
     uint32_t driven; /* lines, as in `held_high` */
     uint32_t held_high, held_high_since_us;
     bool told_boot_protocol;
+    uint8_t told_lights;
 } board;
 
 static KEYC_NOT_INLINE void port_drive_low(void *context, uint32_t lines)
@@ -67,6 +68,12 @@ static bool port_send_report(void *context, uint8_t which, const uint8_t *bytes,
     return taken;
 }
 
+static void port_set_light(void *context, uint8_t pin, bool high)
+{
+    (void)context;
+    keyc_rp2040_set_light(pin, high);
+}
+
 static void port_restart_to_rom(void *context)
 {
     (void)context;
@@ -80,6 +87,7 @@ static const struct keyc_port port = {
     .port_read_levels = port_read_levels,
     .port_now_us = port_now_us,
     .port_send_report = port_send_report,
+    .port_set_light = port_set_light,
     .port_restart_to_rom = port_restart_to_rom,
 };
 
@@ -89,9 +97,11 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
 {
     uint32_t sent, within_us, bus_us;
     bool boot_protocol;
+    uint8_t lights;
     keyc_rp2040_usb_hold();
     sent = keyc_usb_keys_take_sent(&usb);
     boot_protocol = keys.boot_protocol;
+    lights = keys.lights;
     within_us = keyc_usb_keys_repeat_idle(&usb, keyc_rp2040_now_us());
     if (keys.waiting)
         keyc_rp2040_usb_serve();
@@ -100,6 +110,10 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
     if (boot_protocol != board.told_boot_protocol) {
         board.told_boot_protocol = boot_protocol;
         keyc_set_protocol(keyboard, boot_protocol);
+    }
+    if (lights != board.told_lights) {
+        board.told_lights = lights;
+        keyc_host_lights(keyboard, lights);
     }
     if (sent)
         keyc_report_sent(keyboard);
@@ -112,25 +126,26 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
     return within_us < KEYC_LOOK_AGAIN_US ? within_us : KEYC_LOOK_AGAIN_US;
 }
 
-/* With every driven line low a closing switch pulls its line low, which wakes the chip. Returns at once
- * if a line is low already, as with a switch that the keymap doesn't know. */
+/* With every driven line low a closing switch pulls its line low, which wakes the chip, as does any edge
+ * of a dial. Returns at once if a line is low already, as with a switch that the keymap doesn't know. */
 static void rest(struct keyc_keyboard *keyboard)
 {
     uint32_t watched = keyboard->sensed_lines | keyboard->direct_lines;
-    uint32_t within_us;
+    uint32_t levels, within_us;
     bool awake = false;
     while (!awake) {
         /* Driven and read back anew each time: something may hold a line high now, or no longer. */
         port_drive_low((void *)0, keyboard->driven_lines);
         keyc_rp2040_wait_us(KEYC_SETTLE_US);
-        if ((port_read_levels((void *)0) & watched) != watched)
+        levels = port_read_levels((void *)0);
+        if ((levels & watched) != watched)
             break;
-        keyc_rp2040_wake_on_low();
+        keyc_rp2040_wake_on(watched | (keyc_image.dial_lines & levels), keyc_image.dial_lines & ~levels);
         within_us = attend_to_host(keyboard);
         keyc_rp2040_sleep_until(keyc_rp2040_now_us() + within_us);
-        awake = keyc_rp2040_low_came() || !keyc_at_rest(keyboard);
+        awake = keyc_rp2040_line_came() || !keyc_at_rest(keyboard);
     }
-    keyc_rp2040_sleep_through_lows();
+    keyc_rp2040_wake_on(0, 0);
     port_release((void *)0);
 }
 
@@ -151,9 +166,8 @@ void keyc_main(void)
     uint32_t lines;
     if (!keyc_begin(keyboard, &keyc_keyboard_tables, &port))
         keyc_rp2040_restart_to_rom(); /* tables of another version: nothing else can be done with them */
-    lines = keyboard->driven_lines | keyboard->sensed_lines | keyboard->direct_lines;
+    lines = keyboard->driven_lines | keyboard->sensed_lines | keyboard->direct_lines | keyc_image.dial_lines;
     keyc_rp2040_pins_begin(lines);
-    keyc_rp2040_watch(keyboard->sensed_lines | keyboard->direct_lines);
     board.held_high = keyc_rp2040_held_high(keyboard->driven_lines);
     board.held_high_since_us = keyc_rp2040_now_us();
     keyc_usb_keys_begin(&keys);

@@ -50,7 +50,7 @@ void keyc_rp2040_clocks_fast(void)
     start_usb_clock(KEYC_CLOCKS_USB_FROM_PLL_USB, 1);
 }
 
-void keyc_rp2040_clocks_slow(void)
+KEYC_NOT_INLINE void keyc_rp2040_clocks_slow(void)
 {
     KEYC_AT(KEYC_CLOCKS_USB_CTRL) = 0;
     select_source(KEYC_CLOCKS_SYS_CTRL, KEYC_CLOCKS_SYS_FROM_REF);
