@@ -2,32 +2,30 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
+from hil.markup import xml_text
 from hil.result import BAD_LINES, BAD_POSITIONS, LineVerdict, PositionVerdict, Verdict
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
-    from hil.result import Result
-
-# Characters that XML 1.0 (section 2.2, Char) has no way to hold.
-_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+    from hil.markup import xml_text
+from hil.result import Result
 
 
 def junit_of(result: Result) -> str:
     """The XML text, with its declaration."""
     from xml.etree.ElementTree import Element, SubElement, indent, tostring
 
-    suite = Element("testsuite", name=_clean(result.keyboard))
+    suite = Element("testsuite", name=xml_text(result.keyboard))
     seconds = sum(stage.seconds for stage in result.stages)
     rig = SubElement(suite, "testcase", classname="bench", name="rig", time=f"{seconds:.3f}")
     if result.verdict in (Verdict.ERROR, Verdict.ABORTED):
         _child(rig, "error", result.trouble or "stopped by the user")
     faults = {name: fault for fault in reversed(result.faults) for name in fault.switches}
     for one in result.positions:
-        case = SubElement(suite, "testcase", classname="positions", name=_clean(one.switch), time="0")
+        case = SubElement(suite, "testcase", classname="positions", name=xml_text(one.switch), time="0")
         if one.verdict in BAD_POSITIONS:
             fault = faults.get(one.switch)
             causes = "\n".join(f"{cause.what}: {cause.look_at}" for cause in fault.causes) if fault else ""
@@ -60,10 +58,6 @@ def junit_of(result: Result) -> str:
 def _child(case: Element, tag: str, message: str, text: str = "") -> None:
     from xml.etree.ElementTree import SubElement
 
-    child = SubElement(case, tag, message=_clean(message))
+    child = SubElement(case, tag, message=xml_text(message))
     if text:
-        child.text = _clean(text)
-
-
-def _clean(text: str) -> str:
-    return _NOT_XML.sub("\N{REPLACEMENT CHARACTER}", text)
+        child.text = xml_text(text)

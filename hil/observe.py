@@ -290,10 +290,11 @@ class Reader:
             self._next, self._steady, self._in_table = None, True, False
             self._now = watched if watched.rows >> REST else None
             return Watching(watched) if self._now is not None else None
-        if word == "change" and self._next is not None:
-            self._now, self._next = self._next, None
-            steady, self._steady = self._steady, True
-            return Changed(self._now, steady)
+        if word == "change" and self._now is not None:
+            # An unsteady frame may end as it began, without a line of change.
+            told, steady = self._next is not None or not self._steady, self._steady
+            self._now, self._next, self._steady = self._next or self._now, None, True
+            return Changed(self._now, steady) if told else None
         if word == "stop":
             self._now = self._next = None
         return None

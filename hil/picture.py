@@ -11,6 +11,7 @@ from html import escape
 from math import cos, radians, sin
 from typing import TYPE_CHECKING, Literal
 
+from hil.markup import xml_text
 from hil.result import BAD_LINES, LineVerdict, PositionVerdict
 from keyc.keyboard import Diodes
 from keyc.pins import package_pins
@@ -75,7 +76,7 @@ def keyboard_svg(keyboard: Keyboard, positions: Sequence[Position], side: Side =
     top, bottom = min(y for _, y in corners), max(y for _, y in corners)
     width, height = (right - left) * _UNIT, (bottom - top) * _UNIT
     from_where = "front" if side == "front" else "solder side (left and right are exchanged)"
-    title = escape(f"{keyboard.title}, seen from the {from_where}")
+    title = escape(xml_text(f"{keyboard.title}, seen from the {from_where}"))
     drawn = [
         _cap(
             cap,
@@ -116,11 +117,11 @@ def _cap(
     where = _pins_of(switch)
     return (
         f'<g transform="translate({x:.1f} {y:.1f}){turn}">'
-        f"<title>{escape(f'{switch.name}: {verdict.value} ({where})')}</title>"
+        f"<title>{escape(xml_text(f'{switch.name}: {verdict.value} ({where})'))}</title>"
         f'<rect x="{-width / 2:.1f}" y="{-height / 2:.1f}" width="{width:.1f}" height="{height:.1f}" rx="7" '
         f'fill="{look.tint}" stroke="{look.colour}" stroke-width="{heavy}"{dash}/>'
         f'<text x="{-width / 2 + 6:.1f}" y="{-height / 2 + 16:.1f}" font-size="12" font-weight="600" '
-        f'fill="{_INK}">{escape(name)}</text>'
+        f'fill="{_INK}">{escape(xml_text(name))}</text>'
         f'<g transform="translate({width / 2 - 11:.1f} {-height / 2 + 12:.1f}) scale(.8)">{_mark(look)}</g>'
         f'<g transform="translate(0 4)">{_symbol(switch, verdict, diodes)}</g>'
         f'<text y="{height / 2 - 6:.1f}" font-size="11" text-anchor="middle" fill="{_INK}">'

@@ -130,6 +130,7 @@ def _rest_of(order: Ordering) -> Iterator[Sentence | Lost]:
 def _plain(whole_lines: list[bytes], counters: Counters) -> Iterator[Sentence]:
     """The lines of a dump without checksums, with `finished change` put in where the time moves on."""
     time: str | None = None
+    table: list[list[str]] = []
     for line in whole_lines:
         words = line.decode("ascii", "replace").split()
         if not words or words[0].startswith("#"):
@@ -142,6 +143,14 @@ def _plain(whole_lines: list[bytes], counters: Counters) -> Iterator[Sentence]:
             yield Sentence("finished", ("change",), 0)
         time = fields[2] if name == "change" else None if name == "finished" else time
         counters.lines += 1
+        if name == "low-lines":
+            table.append(fields)
+            continue
+        if fields == ["watch"]:
+            # A table of WIRE.md begins with the row that has nothing driven; here that may be left out.
+            for row in sorted([["up", "0"], *table], key=lambda row: row[0] != "up"):
+                yield Sentence("low-lines", tuple(row), 0)
+            table = []
         yield Sentence(name, tuple(fields), 0)
 
 

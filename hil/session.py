@@ -27,7 +27,7 @@ from hil.observe import (
 from hil.outcome import Account, result_of
 from hil.result import Identity, LineVerdict, PositionVerdict, Result, Stage, Verdict
 from hil.stages import hello, lines
-from hil.stages.positions import Guide, Kind, Noted, Positions, Question, rows_of_caps
+from hil.stages.positions import NOT_LET_GO, Guide, Kind, Noted, Positions, Question, rows_of_caps
 from hil.transport import PortGone
 
 if TYPE_CHECKING:
@@ -145,6 +145,7 @@ class Session:
         self._stages: list[Stage] = []
         self._remarks: list[str] = []
         self._shown: dict[str, PositionVerdict] = {}
+        self._closing: set[str] = set()  # good, and not let go yet
 
     def run(self) -> Result:
         """The whole run. Never raises for what the board, the port or the person does."""
@@ -413,6 +414,8 @@ class Session:
         self._hand.asked(question)
 
     def _told(self, noted: Noted) -> None:
+        if noted.kind is Kind.GOOD and noted.switch is not None:
+            self._closing.add(noted.switch)
         if noted.kind is not Kind.RELEASED:
             self._tell(
                 Event(
@@ -431,9 +434,11 @@ class Session:
         """Tells a verdict when it is new."""
         assert self._positions is not None
         position = self._positions.position(name)
-        if self._shown.get(name, PositionVerdict.UNTESTED) is position.verdict:
+        known = self._shown.get(name, PositionVerdict.UNTESTED)
+        if known is position.verdict or (position.blocked_by == (NOT_LET_GO,) and not self._positions.ended):
             return
         self._shown[name] = position.verdict
+        self._closing.discard(name)
         self._tell(
             Event(
                 "verdict",
@@ -448,12 +453,8 @@ class Session:
     @property
     def _proven(self) -> int:
         """How many are proven, or will be as soon as they are let go."""
-        assert self._positions is not None
-        return sum(
-            verdict is PositionVerdict.PROVEN
-            or (verdict is PositionVerdict.ANSWERS and self._positions.is_good(name))
-            for name, verdict in self._shown.items()
-        )
+        proven = {name for name, verdict in self._shown.items() if verdict is PositionVerdict.PROVEN}
+        return len(proven | self._closing)
 
 
 _STAGE_WORDS = {

@@ -67,6 +67,8 @@ class LiveView:
                 bell, said = "\a\a", [event.text]
         elif event.kind == "press":
             bell = "\a" if event.meant == "good" else "\a\a"
+            if event.meant == "good" and event.switch:
+                self._verdicts[event.switch] = "proven"
             said = [] if event.meant == "good" else [event.text]
         elif event.kind == "ended":
             self.close()
@@ -124,7 +126,8 @@ def keyboard_lines(
     caps = keyboard.caps
     left = min(cap.x_u - cap.width_u / 2 for cap in caps)
     right = max(cap.x_u + cap.width_u / 2 for cap in caps)
-    per_unit = min(7.0, (_COLUMNS - 2) / max(1.0, right - left))
+    # Whole columns, so that names are cut alike.
+    per_unit = max(2, min(7, int((_COLUMNS - 2) / max(1.0, right - left))))
     lines: dict[int, list[Cap]] = {}
     for cap in caps:
         lines.setdefault(cap.line, []).append(cap)

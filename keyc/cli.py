@@ -94,11 +94,15 @@ def _parser() -> ArgumentParser:
 
 
 def _checked(path: str) -> Keyboard | None:
-    """The keyboard in a file; its mistakes and warnings go to stderr. None when there are mistakes."""
+    """The keyboard in a file, or None when there are mistakes. Those go to stderr; warnings are counted."""
     from keyc.compile import check_text, read_source
 
     keyboard, found = check_text(read_source(path))
-    _tell(found)
+    if keyboard is None:
+        _tell([one for one in found if one.severity == "error"])
+    elif found:
+        count = "1 warning" if len(found) == 1 else f"{len(found)} warnings"
+        say(f"{count}: `keyc check {path}` shows what is meant")
     return keyboard
 
 

@@ -26,7 +26,7 @@ KEYS = "otterbridge.keys"
 FAULTS = ("reversed SW12", "open SW18", "bridge GPIO4 GPIO5")
 # `far` (SW23) is held for the letters of the other half.
 TYPED = "down SW23; tap SW11; up SW23; tap SW4; down SW23; tap SW6; up SW23; tap SW17; tap SW7"
-EXPECTED = ("k", "e", "y", "c", "\n")
+EXPECTED = ("k", "e", "y", "c", "Enter")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +56,9 @@ def run_demo(folder: str) -> int:
             if status != wanted.status:
                 say(f"error: this ended with status {status}, and {wanted.status} was expected")
                 return status or WRONG
+    if (found := _faults_found(place)) != {fault.replace(" ", "-") for fault in FAULTS}:
+        say(f"error: the bench found {', '.join(sorted(found)) or 'nothing'} instead")
+        return WRONG
     say("\n== 6. The daily image, copied to the same chip's flash, types")
     if not _types(place):
         return WRONG
@@ -107,6 +110,14 @@ def _run(command: str) -> int:
         sys.stdout.flush()
 
 
+def _faults_found(place: Path) -> set[str]:
+    """The faults in the newest result of the first board's record."""
+    import json
+
+    last = (place / "soldered.jsonl").read_text(encoding="utf-8").splitlines()[-1]
+    return {fault["id"] for fault in json.loads(last)["result"]["faults"]}
+
+
 def _types(place: Path) -> bool:
     """Whether the daily image in the emulated chip enumerates as a keyboard and types what is tapped."""
     from hil.chip_board import ChipBoard
@@ -129,16 +140,19 @@ def _types(place: Path) -> bool:
     finger.advance(at_us - finger.now_us + 50_000)
     came = list(_characters(board.reports(), keyboard))
     print(f"taps:   {TYPED}")
-    print("came:   " + "  ".join(f"{time_us / 1000:.1f} ms {character!r}" for time_us, character in came))
+    print("came:   " + "  ".join(f"{time_us / 1000:.1f} ms {character}" for time_us, character in came))
     right = tuple(character for _, character in came) == EXPECTED
-    print(f"typed:  {''.join(EXPECTED)!r}" if right else f"error: {EXPECTED!r} was to come")
+    if not right:
+        say(f"error: {' '.join(EXPECTED)} was to come")
     return right
 
 
 def _characters(reports: list[tuple[int, str, bytes]], keyboard: Keyboard) -> Iterator[tuple[int, str]]:
-    """What a computer with this host layout makes of keyboard reports: a character per key that went down."""
+    """What a computer with this host layout makes of keyboard reports: a character or a name for each key
+    that went down, and when."""
     from keyc.keyboard import Press, Usage
     from keyc.layouts import layout
+    from keyc.usages import name_of
 
     host = layout(keyboard.host_layout)
     before: frozenset[int] = frozenset()
@@ -148,7 +162,8 @@ def _characters(reports: list[tuple[int, str, bytes]], keyboard: Keyboard) -> It
         modifiers = tuple(0xE0 + bit for bit in range(8) if payload[0] >> bit & 1)
         now = frozenset(payload[2:8]) - {0}
         for usage in sorted(now - before):
-            yield time_us, host.types(Press(Usage(7, usage), modifiers)) or f"usage {usage:#04x}"
+            key = Usage(7, usage)
+            yield time_us, host.types(Press(key, modifiers)) or name_of(key) or f"usage {usage:#04x}"
         before = now
 
 

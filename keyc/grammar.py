@@ -76,6 +76,7 @@ def _imported(path: str) -> ModuleType | None:
     if spec is None or spec.loader is None:
         return None
     module = module_from_spec(spec)
+    sys.modules[module.__name__] = module  # lark's dataclasses look their module up there
     try:
         spec.loader.exec_module(module)
     except Exception:  # whatever a damaged file may do: it is made again
@@ -85,6 +86,7 @@ def _imported(path: str) -> ModuleType | None:
 
 def _module_of(text: str) -> ModuleType:
     module = ModuleType("keyc_grammar")
+    sys.modules[module.__name__] = module
     exec(compile(text, "keyc_grammar", "exec"), module.__dict__)
     return module
 
@@ -97,5 +99,5 @@ def _generated(grammar: str) -> str:
 
     lark = Lark(grammar, parser="lalr", lexer="contextual", maybe_placeholders=False)
     text = StringIO()
-    gen_standalone(lark, out=text)
+    gen_standalone(lark, out=text)  # type: ignore[no-untyped-call]
     return text.getvalue()

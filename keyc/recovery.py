@@ -2,8 +2,8 @@
 
 Loaded only when a file has such a mistake. lark hands over its parser at the point of the error;
 `Recovery.mended` tells the mistake, takes from the parser's stack what can't be finished, moves
-the lexer past the mistake, and lets it go on. One place is visited a few times at most, so a
-file costs time in proportion to its length, whatever is in it.
+the lexer past the mistake, and lets it go on. One place is visited a few times at most,
+and after two thousand mistakes the rest of the file is left alone, so that any file ends soon.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ _TEXT = re.compile(r'"(?:[^"\\\n]|\\[^\n])*"')
 _CHUNK = re.compile(r'[^\s{}#"]+|\S|\s')
 # What hides a brace or a line end, and those themselves.
 _STOP = re.compile(r'"(?:[^"\\\n]|\\[^\n])*"|\\[ \t]*(?:#[^\n]*)?\r?\n|#[^\n]*|[{}\n]')
-_VISITS = 4
+_VISITS = 4  # to one place, before its statement is given up
+_MENDED_MOST = 2000
 _BLANKS = re.compile(r"[ \t]*")
 _BLANK_LINES = re.compile(r"(?:[ \t]*(?:#[^\n]*)?\r?\n)*[ \t]*")
 
@@ -117,9 +118,11 @@ class Recovery:
         self._words: set[str] = set()
         self._blocks: set[str] = set()
         self._starts: set[int] = set()
+        self._mended = 0
         self._at = -1  # the last mistake's place, and how often it was come back to
         self._visits = 0
         self._told_line = 0  # one mistake a line, but for signs without quotes
+        self._told: set[tuple[str, int]] = set()
         self._mixed_layer = -1  # where the last layer of both forms was opened
 
     def damage(self) -> Damage:
@@ -154,7 +157,10 @@ class Recovery:
             self._starts.add(self._keyword.start)
         self._visits = self._visits + 1 if at == self._at else 1
         self._at = at
-        if self._visits > _VISITS:  # nothing above found a way: give the statement up
+        self._mended += 1
+        if self._mended > _MENDED_MOST:
+            self._lexer.line_ctr.char_pos = self._give_up(at)
+        elif self._visits > _VISITS:
             self._drop_statement()
             self._lexer.line_ctr.char_pos = at + 1
         else:
@@ -186,15 +192,16 @@ class Recovery:
         message: str,
         start: int,
         end: int,
-        help: str | None,
+        help: str,
         labels: tuple[Label, ...] = (),
     ) -> None:
         """Adds a mistake, unless its line has one already."""
         line = self._source.place(min(start, self._end))[0]
         self._lines.add(line)
-        if line == self._told_line:
+        if line == self._told_line or (code, start) in self._told:
             return
         self._told_line = line
+        self._told.add((code, start))  # a line may be read again, once its block has been closed
         span = self._span(start, end)
         self.diagnostics.append(Diagnostic(code, "error", message, span, help, labels))
 
@@ -313,6 +320,31 @@ class Recovery:
         return taken
 
     # ---- mistakes
+
+    def _give_up(self, at: int) -> int:
+        """Leaves the rest of the file alone."""
+        if self._mended == _MENDED_MOST + 1:
+            self._told_line = 0
+            self._tell(
+                "too-many-mistakes",
+                f"after {_MENDED_MOST} mistakes the rest of the file is not looked at",
+                at,
+                at,
+                "mend the first ones, or see whether this is the right file",
+            )
+        self._skipped(at, len(self._text))
+        self._blocks.update(FORMS[""])
+        self._drop_statement()
+        return len(self._text)
+
+    def _nested_brace(self, at: int) -> int:
+        """A `{` inside a block: what it opens is passed over, with the words before it in its line."""
+        self._misplaced(at)
+        end = self._after_block(at)
+        self._skipped(at, end)
+        self._rewind(self._line_start(at))
+        self._finish_row()
+        return end
 
     def _file_ends(self) -> int:
         end = len(self._text)
@@ -486,16 +518,11 @@ class Recovery:
         text = self._text
         block = self._keyword.text
         if text[at] == "{":
-            self._misplaced(at)
-            end = self._after_block(at)
-            self._skipped(at, end)
-            self._rewind(self._line_start(at))
-            self._finish_row()
-            return end
+            return self._nested_brace(at)
         chunk_end = _CHUNK.match(text, at).end()  # type: ignore[union-attr]
         name = _NAME.match(text, at)
         in_row = block == "shape" or (block == "wiring" and self._in_wiring_row())
-        fresh = not text[self._line_start(at) : at].strip() or text[:at].rstrip(" \t")[-1:] == "{"
+        fresh = text[self._line_start(at) : at].rstrip()[-1:] in ("", "{")
         statement_lost = False
         if name and name.group() in FORMS[block] and not self._takes("_NL"):
             # The next statement begins before this one has all its words.
@@ -537,12 +564,7 @@ class Recovery:
         assert self._opened is not None
         chunk_end = _CHUNK.match(text, at).end()  # type: ignore[union-attr]
         if text[at] == "{":
-            self._misplaced(at)
-            end = self._after_block(at)
-            self._skipped(at, end)
-            self._rewind(self._line_start(at))
-            self._finish_row()
-            return end
+            return self._nested_brace(at)
         line_start = self._line_start(at)
         stop = self._stop(at)
         sparse = self._is_sparse()
@@ -646,7 +668,6 @@ class Recovery:
             )
             return
         if text[0].isprintable():
-            shown = text if len(text) > 1 else text[0]
             key = _key_of(text) if len(text) == 1 else None
             if key:
                 help = f'write {key} for the key, or "{text}" for the character'
@@ -654,7 +675,7 @@ class Recovery:
                 help = f'write it in quotes: "{text}"'
             else:
                 help = "a character is written in quotes, one to a cell; a key by its name"
-            self._tell("sign-without-quotes", f"{_quoted(shown)} is not a key's name", at, end, help)
+            self._tell("sign-without-quotes", f"{_quoted(text)} is not a key's name", at, end, help)
         else:
             self._tell("misplaced", f"{_quoted(text)} can't be read", at, end, "take this character out")
 

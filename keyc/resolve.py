@@ -207,7 +207,12 @@ class _Resolver:
         for block in self._statements:
             if not isinstance(block, TimingBlock):
                 continue
-            names = [word.text for word in block.switches if self._mistakes.names_switch(word, switches)]
+            named: dict[str, Word] = {}
+            names = [
+                word.text
+                for word in block.switches
+                if self._mistakes.names_switch(word, switches) and self._mistakes.once(named, word)
+            ]
             for rule in block.rules:
                 if isinstance(rule, TimingRule):
                     self._mistakes.not_yet("timing", rule.keyword)
@@ -218,8 +223,9 @@ class _Resolver:
                         general = debounce
                     continue
                 for name in names:
-                    if self._mistakes.once(seen, rule.keyword, f"debounce {name}"):
-                        for_switch[name] = debounce
+                    if not self._mistakes.once(seen, rule.keyword, f"debounce {name}"):
+                        break  # told for one of them is enough
+                    for_switch[name] = debounce
         return Timing(general, for_switch)
 
     def _debounce(self, rule: DebounceRule) -> Debounce:

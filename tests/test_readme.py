@@ -45,10 +45,20 @@ def pattern_of(expected: str) -> str:
     return "".join(lines)
 
 
+def commands_in(folder: Path) -> Path:
+    """`keyc` and `hil` of this tree, whether or not it is installed."""
+    folder.mkdir()
+    for name in ("keyc", "hil"):
+        path = folder / name
+        path.write_text(f'#!/bin/sh\nexec {sys.executable} -m {name}.cli "$@"\n', encoding="utf-8")
+        path.chmod(0o755)
+    return folder
+
+
 @pytest.mark.timeout(300)
 def test_every_example_of_the_readme_prints_what_it_says(tmp_path: Path) -> None:
-    bin_folder = Path(sys.executable).parent
-    environment = dict(os.environ, NO_COLOR="1", COLUMNS="80", PATH=f"{bin_folder}:{os.environ['PATH']}")
+    environment = dict(os.environ, NO_COLOR="1", COLUMNS="80", PYTHONPATH=str(ROOT))
+    environment["PATH"] = f"{commands_in(tmp_path / 'commands')}:{os.environ['PATH']}"
     ran = 0
     for head, body in blocks(README.read_text(encoding="utf-8")):
         kind, _, name = head.partition(" ")
@@ -57,10 +67,16 @@ def test_every_example_of_the_readme_prints_what_it_says(tmp_path: Path) -> None
         if kind != "console":
             continue
         for command, expected in examples(body):
-            done = subprocess.run(
-                command, shell=True, cwd=tmp_path, env=environment, text=True, capture_output=True, timeout=120
-            )
-            got = done.stdout + done.stderr
+            got = subprocess.run(
+                command,
+                shell=True,
+                cwd=tmp_path,
+                env=environment,
+                text=True,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                timeout=120,
+            ).stdout
             assert re.fullmatch(pattern_of(expected), got if got.endswith("\n") or not got else got + "\n"), (
                 f"$ {command}\n--- expected\n{expected}\n--- got\n{got}"
             )

@@ -55,7 +55,7 @@ class LineFindings:
         if line.verdict in (LineVerdict.LOW, LineVerdict.HIGH):
             return (f"{line.verdict.value} {line.pin}",)
         if line.verdict is LineVerdict.WEAK:
-            return (f"weak {line.pin}",)
+            return (f"{'leaky' if line.joined else 'slow'} {line.pin}",)
         if line.verdict is LineVerdict.UNTESTED:
             return (line.note or f"{line.pin} not measured",)
         return ()
@@ -153,7 +153,7 @@ class _Lines:
                 "reads low although it is pulled up",
             )
         if self.table.slow & bit:
-            return LineVerdict.WEAK, (), "takes more than 100 µs to recover after it was pulled low"
+            return self._slow(gpio)
         if group:
             joined = tuple(_neighbour(other) for other in group if other != gpio)
             if unsure:
@@ -167,6 +167,17 @@ class _Lines:
                 "current gets through in one direction, where no switch joins these lines",
             )
         return LineVerdict.CLEAR, (), None
+
+    def _slow(self, gpio: int) -> tuple[LineVerdict, tuple[Neighbour, ...], str | None]:
+        """A line that is still low when the next one's turn comes keeps that from being driven."""
+        driven = members(self.table.over & ~self.high)
+        first = driven.index(gpio)
+        while first and self.table.slow >> driven[first - 1] & 1:
+            first -= 1
+        if driven[first] != gpio:
+            note = f"GPIO{driven[first]} was still low, so GPIO{gpio} could not be driven"
+            return LineVerdict.UNTESTED, (), note
+        return LineVerdict.WEAK, (), "takes more than 100 µs to recover after it was pulled low"
 
     def _groups(self) -> list[tuple[int, ...]]:
         """Lines that read low for one another: what one piece of copper does."""

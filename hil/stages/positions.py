@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 
 from hil.ghosts import Ghosts
 from hil.judge import Judgement, Matrix, State
-from hil.observe import Observation
+from hil.observe import ROW, Observation, pairs
 from hil.result import Position, PositionVerdict
 from keyc.keyboard import Diodes
 
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from keyc.keyboard import Cap
 
 _QUICK_US = 700_000  # two touches within this are meant as one gesture
+_TOO_SHORT_US = 10_000  # of a press: no hand is that fast, but a contact that drops out is (from memory)
 _TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 _CLOCK = 1 << 32
 _AGREEING = 2
@@ -38,6 +39,7 @@ _AGREEING = 2
 ONCE_ONLY = "seen once; a second press that agrees is needed"
 ROUGH = "its contact let go or rattled in the middle of a press, once; a second press is needed"
 NOT_LET_GO = "has not been let go yet"
+TOO_SHORT = "was let go at once; a longer press is needed"
 ONE_WAY = "diodes were not measured against their direction"
 
 
@@ -109,8 +111,12 @@ class Positions:
         self._instead_of: dict[str, Counter[str]] = {}  # asked → those that had answered for themselves
         self._unclear: dict[str, list[tuple[str, ...]]] = {}
         self._unsteady: Counter[str] = Counter()
+        self._rattled_since_asked = False
+        self._rattled_while_asked: set[str] = set()
         self._reclosed: Counter[str] = Counter()
+        self._closed_us: dict[str, int] = {}
         self._opened_us: dict[str, int] = {}
+        self._let_go: set[str] = set()
         self._held: dict[str, int] = {}  # switch → presses of others since it went down
         self._opened: set[str] = set()  # read pressed at rest, and then let go
         self._last_touch: tuple[str, int] | None = None
@@ -135,18 +141,25 @@ class Positions:
     def ask(self, asked: str | None, instead: str | None = None) -> None:
         """From here on presses answer this question. None: free order."""
         self.asked, self.instead = asked, instead
+        self._rattled_since_asked = False
 
     def silent(self) -> Noted | None:
         """The person says that the switch asked for doesn't answer."""
         if self.asked is None:
             return None
+        if self._rattled_since_asked:
+            self._rattled_since_asked = False
+            self._rattled_while_asked.add(self.asked)
+            return Noted(Kind.UNSTEADY, None, self.asked)
         self._while_asked.setdefault(self.asked, []).append(None)
         return Noted(Kind.SILENT, None, self.asked)
 
     def restart(self, base: Observation) -> None:
         """The board was gone and is back: what was seen stands, what was held is asked again."""
         self._now = base
-        self._held.clear()
+        pressed = self.matrix.read_pressed(base)
+        self._let_go |= {name for name in self._held if name not in pressed}
+        self._held = {name: others for name, others in self._held.items() if name in pressed}
         self._last_touch = None
         self._note_openings(base)
 
@@ -178,6 +191,8 @@ class Positions:
         judged = self.matrix.judgement(self._now, table)
         name = judged.switch or (next(iter(self._held)) if len(self._held) == 1 else None)
         if name is None:
+            # Perhaps the one asked for, perhaps the last one's end: not silence, at any rate.
+            self._rattled_since_asked = True
             return None
         self._unsteady[name] += 1
         return Noted(Kind.UNSTEADY, name, self.asked, judged.pressed)
@@ -191,6 +206,7 @@ class Positions:
         for other in self._held:
             self._held[other] += 1
         self._held[name] = 0
+        self._closed_us[name] = time_us
         settled_before = self.is_settled(name)
         opened_us = self._opened_us.get(name)
         if opened_us is not None and (time_us - opened_us) % _CLOCK <= _TOO_FAST_US:
@@ -224,6 +240,8 @@ class Positions:
         for name in released:
             del self._held[name]
             self._opened_us[name] = table.time_us
+            if (table.time_us - self._closed_us[name]) % _CLOCK >= _TOO_SHORT_US:
+                self._let_go.add(name)
         self._note_openings(table)
         return released
 
@@ -344,9 +362,14 @@ class Positions:
             return PositionVerdict.UNTESTED, None, None, (ROUGH,)
         if self.is_good(name):
             # A contact that closes and doesn't open again is no good switch.
-            if name in self._opened_us and (name not in self._held or counts[State.GOOD] > 1):
+            if name in self._let_go:
                 return PositionVerdict.PROVEN, State.GOOD, None, ()
-            return PositionVerdict.ANSWERS, State.GOOD, None, (NOT_LET_GO,)
+            return (
+                PositionVerdict.ANSWERS,
+                State.GOOD,
+                None,
+                (NOT_LET_GO if name in self._held else TOO_SHORT,),
+            )
         if self.round_of(name):
             return PositionVerdict.SWAPPED, None, self.answered_elsewhere(name), ()
         elsewhere = self.answered_elsewhere(name)
@@ -408,6 +431,8 @@ class Positions:
         together = self.seen_with(name)
         if together:
             return (f"answers together with {' and '.join(together)}",)
+        if name in self._rattled_while_asked:
+            return (ROUGH,)
         if self._seen.get(name) or self.unclear_times(name):
             return (ONCE_ONLY,)
         for other, times in self._instead_of.get(name, Counter()).most_common(1):
@@ -498,11 +523,12 @@ class Guide:
         elif noted.unsettled:
             self._try(name, 2 if self._positions.answered_elsewhere(name) else 4)
         else:
-            self._try(name, 4)
+            # Something that had answered before: perhaps a slip, so the question needn't be put again.
+            self._try(name, 4, again=False)
 
-    def _try(self, name: str, tries: int) -> None:
+    def _try(self, name: str, tries: int, *, again: bool = True) -> None:
         self._tries += 1
-        self._attempts[name] += 1
+        self._attempts[name] += again
         if self._tries >= tries:
             self._close(name)
 
@@ -587,6 +613,4 @@ def _pin(gpio: int | None) -> str | None:
 
 def _blinded(base: Observation) -> int:
     """Pairs that can't be read because of a fault, rather than because nobody drives that line."""
-    from hil.observe import ROW, pairs
-
     return pairs(base.held | base.slow, ROW) | pairs(ROW, base.held | base.slow)

@@ -24,7 +24,7 @@ FRAME = {
     "layer": "layer base {\n    A B\n    C usb-boot\n}\n",
 }
 # Told by running scenarios, or of a file too long for a page.
-ELSEWHERE = {"scenario-failed", "scenario-not-run", "key-missing", "too-many-layers"}
+ELSEWHERE = {"scenario-failed", "scenario-not-run", "key-missing", "too-many-layers", "too-many-mistakes"}
 
 
 def found_in(fragment: str) -> list[Diagnostic]:

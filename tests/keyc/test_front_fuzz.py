@@ -100,4 +100,14 @@ def test_time_is_in_proportion_to_length() -> None:
         return min(times)
 
     best(10)
-    assert best(800) < 3.2 * best(400)
+    assert best(400) < 3.2 * best(200)
+
+
+def test_one_endless_line_of_mistakes_ends_soon() -> None:
+    """What one line costs is looked at again for each mistake in it, so the count of them is limited."""
+    text = "layer base { " + "! " * 50_000 + "}\n"
+    found = check_text(Source("t.keys", text))[1]
+    codes = [one.code for one in found]
+    assert codes.count("too-many-mistakes") == 1
+    assert codes.count("sign-without-quotes") == 2000
+    assert "block-not-closed" not in codes

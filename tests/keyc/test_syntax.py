@@ -9,8 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from keyc import syntax
-from keyc.files import shipped
+from keyc import grammar, syntax
 from keyc.source import Source
 from keyc.syntax import (
     Assignment,
@@ -60,8 +59,13 @@ def test_the_grammar_has_no_conflicts() -> None:
     """lark's strict mode: no shift/reduce conflict, no two terminals that match one text in one state."""
     lark = pytest.importorskip("lark")
     pytest.importorskip("interegular", reason="lark checks terminals against each other with it")
-    grammar = shipped("grammars", "keymap.lark").read_text(encoding="utf-8")
-    lark.Lark(grammar, parser="lalr", lexer="contextual", strict=True)
+    lark.Lark(
+        grammar.grammar_text(),
+        parser="lalr",
+        lexer="contextual",
+        strict=True,
+        postlex=grammar.AlwaysAccepted(),
+    )
 
 
 def test_the_whole_language_parses() -> None:
@@ -231,43 +235,77 @@ def test_a_missing_word_is_shown_behind_the_last_one() -> None:
     assert one.span.start == one.span.end == text.index("debounce") + len("debounce")
 
 
-# ---- the cached grammar -----------------------------------------------------------------------
+# ---- the parser that is kept -------------------------------------------------------------------
 
 
 @pytest.fixture
-def cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A cache folder of the test's own, and no parser in memory."""
     monkeypatch.setenv("KEYC_CACHE", str(tmp_path))
     monkeypatch.setattr(syntax, "_parser", syntax._parser.__wrapped__)
+    monkeypatch.setattr(grammar, "parser_module", grammar.parser_module.__wrapped__)
     return tmp_path
 
 
-def test_the_grammar_is_built_once(cache: Path) -> None:
+def kept_file(folder: Path) -> Path:
+    (file,) = folder.glob("*.py")
+    return file
+
+
+def test_the_parser_is_made_once(kept: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     parsed("let a = B")
-    (file,) = cache.iterdir()
-    before = file.read_bytes()
+    before = kept_file(kept).read_bytes()
+    monkeypatch.setattr(grammar, "_generated", None)  # would fail if it were called
     assert not parsed("let a = B").diagnostics
-    assert file.read_bytes() == before
+    assert kept_file(kept).read_bytes() == before
 
 
-@pytest.mark.parametrize("damage", [b"", b"\0" * 40, b"not a cache\n", None])
-def test_a_damaged_cache_is_built_again(cache: Path, damage: bytes | None) -> None:
+@pytest.mark.parametrize("damage", [b"", b"\0" * 40, b"not Python\n", b"raise SystemError\n", None])
+def test_a_damaged_parser_is_made_again(kept: Path, damage: bytes | None) -> None:
     parsed("let a = B")
-    (file,) = cache.iterdir()
+    file = kept_file(kept)
     whole = file.read_bytes()
     file.write_bytes(whole[: len(whole) // 2] if damage is None else damage)
     assert not parsed("let a = B").diagnostics
-    mended = file.read_bytes()
-    assert len(mended) > len(whole) // 2
-    assert not parsed("let a = B").diagnostics
-    assert file.read_bytes() == mended
+    assert b"MADE_FOR" in file.read_bytes()
 
 
-def test_a_folder_that_is_no_folder_is_done_without(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cache: Path
+def test_another_grammar_makes_another_parser(kept: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    parsed("let a = B")
+    before = kept_file(kept).read_bytes()
+    text = grammar.grammar_text().replace('"let"', '"name"')
+    monkeypatch.setattr(grammar, "grammar_text", lambda: text)
+    assert not parsed("name a = B").diagnostics
+    assert kept_file(kept).read_bytes() != before
+
+
+def test_a_folder_that_can_not_be_written_is_done_without(
+    kept: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    (tmp_path / "file").write_text("")
-    monkeypatch.setenv("KEYC_CACHE", str(tmp_path / "file"))
+    (kept / "file").write_text("")
+    monkeypatch.setenv("KEYC_CACHE", str(kept / "file"))
     assert not parsed("let a = B").diagnostics
+
+
+def test_the_kept_parser_is_the_grammar_s(kept: Path) -> None:
+    """The stand-alone parser against lark's own of the same grammar: the same tree for every golden file
+    that parses, or both refuse it."""
+    lark = pytest.importorskip("lark")
+    kept_module = grammar.parser_module()
+    own = kept_module.Lark_StandAlone(postlex=grammar.AlwaysAccepted())
+    larks = lark.Lark(grammar.grammar_text(), parser="lalr", lexer="contextual", maybe_placeholders=False)
+    taken = 0
+    for path in WHOLE_LANGUAGE.parent.parent.rglob("*.keys"):
+        text = path.read_text(encoding="utf-8") + "\n"
+        try:
+            due = larks.parse(text).pretty()
+        except lark.UnexpectedInput:
+            with pytest.raises(kept_module.UnexpectedInput):
+                own.parse(text)
+        else:
+            assert own.parse(text).pretty() == due
+            taken += 1
+    assert taken >= 5
 
 
 def test_a_pause_in_a_sequence() -> None:
