@@ -12,10 +12,9 @@ from itertools import combinations
 
 from keyc import pins
 from keyc.circuit import Part
-from keyc.diagnostics import BoardPlace, Diagnostic, Label, in_file_order
+from keyc.diagnostics import BoardPlace, Diagnostic, Label, Severity, in_file_order
 from keyc.netlist import Pad
 from keyc.places import Layout
-from keyc.source import Span
 from keyc.traced import (
     Board,
     Contact,
@@ -75,9 +74,9 @@ def _place(part: Part, pin: str | None = None) -> BoardPlace:
 
 
 def _tell(
-    board: Board,
     code: str,
-    severity: str,
+    severity: Severity,
+    board: Board,
     message: str,
     where: Sequence[tuple[Part, str | None]],
     help: str,
@@ -87,8 +86,7 @@ def _tell(
     places = [_place(part, pin) for part, pin in where]
     spans = [netlist.span(_pad(part, pin)) for part, pin in where]
     labels = tuple(Label(str(place), span) for place, span in zip(places, spans, strict=True))
-    assert severity in ("error", "warning", "note")
-    return Diagnostic(code, severity, message, spans[0], help, labels[:_LABELS_MOST], tuple(places))  # type: ignore[arg-type]
+    return Diagnostic(code, severity, message, spans[0], help, labels[:_LABELS_MOST], tuple(places))
 
 
 def _names(names: Iterable[str]) -> str:
@@ -122,13 +120,13 @@ def _designators_not_unique(board: Board) -> Iterator[Diagnostic]:
             shared[part.name.rpartition("-")[0]].append(part)
     for name, parts in shared.items():
         yield _tell(
-            board,
             "designator-not-unique",
             "warning",
+            board,
             f"{len(parts)} parts are called {name}: the file keeps six characters of a name",
             [(parts[0], None)],
-            f"they are called {parts[0].name}, {parts[1].name} and so on here, from the upper left on; shorter "
-            "designators in the design give them back their names",
+            f"they are called {parts[0].name}, {parts[1].name} and so on here, from the upper left on; "
+            "shorter designators in the design give them back their names",
         )
 
 
@@ -146,14 +144,14 @@ def _loose_switches(board: Board) -> Iterator[Diagnostic]:
             )
             help = "join this pad to its line, or to its diode, in the design"
             where = [(contact.part, pin) for pin in open_pins]
-        yield _tell(board, "switch-not-connected", "error", message, where, help)
+        yield _tell("switch-not-connected", "error", board, message, where, help)
     for key in board.keys:
         if None in (key.row, key.column) and not (key.diode and key.diode.line is None):
             pin = contact_pin(key.contact)
             yield _tell(
-                board,
                 "switch-not-connected",
                 "error",
+                board,
                 f"{key.name} isn't connected: nothing else is on the net of its pin {pin}",
                 [(key.contact.part, pin)],
                 "join this pad to its line in the design",
@@ -169,9 +167,9 @@ def _loose_diodes(board: Board) -> Iterator[Diagnostic]:
     for key in board.keys:
         if key.diode is not None and key.diode.line is None:
             yield _tell(
-                board,
                 "diode-not-connected",
                 "error",
+                board,
                 f"{key.diode.part.name}, the diode of {key.name}, isn't connected on its other side",
                 [(key.diode.part, key.diode.line_pin)],
                 "join this pad to the key's line in the design",
@@ -184,14 +182,14 @@ def _missing_diodes(board: Board) -> Iterator[Diagnostic]:
     for key in _all_keys(board):
         if key.diode is None and key.row is not None and key.column is not None:
             yield _tell(
-                board,
                 "diode-missing",
                 "error",
-                f"{key.name} has no diode: it joins {board.net_name(key.row)} and {board.net_name(key.column)} "
-                "directly",
+                board,
+                f"{key.name} has no diode: it joins {board.net_name(key.row)} and "
+                f"{board.net_name(key.column)} directly",
                 [(key.contact.part, pin) for pin in key.contact.pins[:2]],
-                "with two other keys held, keys will appear that nobody pressed: put a diode between the switch "
-                "and its line, as at the other keys",
+                "with two other keys held, keys will appear that nobody pressed: put a diode between the "
+                "switch and its line, as at the other keys",
             )
 
 
@@ -207,39 +205,39 @@ def _turned_diodes(board: Board) -> Iterator[Diagnostic]:
         first = next(key for key in board.keys if key.diode is not None)
         assert first.diode is not None
         yield _tell(
-            board,
             "diode-direction-unknown",
             "warning",
+            board,
             "the file can't tell which way the diodes point",
             [(first.diode.part, first.diode.line_pin)],
-            f"`diodes {board.pointing.value}` is a guess: look in the design whether the end with the ring, the "
-            "cathode, is at the row or at the column, and say it with --diodes",
+            f"`diodes {board.pointing.value}` is a guess: look in the design whether the end with the ring, "
+            "the cathode, is at the row or at the column, and say it with --diodes",
         )
         return
     if len(board.turned) == len(with_diode) > 1:
         key = board.turned[0]
         assert key.diode is not None
         yield _tell(
-            board,
             "diodes-other-way",
             "warning",
+            board,
             f"all {len(with_diode)} diodes point against `diodes {board.pointing.value}`",
             [(key.diode.part, key.diode.line_pin)],
-            "either the design has them the other way, and the keymap file must say so; or pin 1 of this diode, "
-            "taken for the cathode here, is its anode: look at the ring in the design",
+            "either the design has them the other way, and the keymap file must say so; or pin 1 of this "
+            "diode, taken for the cathode here, is its anode: look at the ring in the design",
         )
         return
     for key in board.turned:
         assert key.diode is not None
         pin = key.diode.line_pin if key.diode.cathode_at_line else key.diode.switch_pin
         yield _tell(
-            board,
             "diode-reversed",
             "error",
+            board,
             f"{key.diode.part.name}, the diode of {key.name}, points against the other diodes",
             [(key.diode.part, pin)],
-            f"its cathode, pin {pin}, is at the wrong side: {key.name} will never be seen; turn it in the design, "
-            "or solder it the other way round and mark that on the board",
+            f"its cathode, pin {pin}, is at the wrong side: {key.name} will never be seen; turn it in the "
+            "design, or solder it the other way round and mark that on the board",
         )
 
 
@@ -251,9 +249,9 @@ def _twins(board: Board) -> Iterator[Diagnostic]:
         near = all(_distance(a.contact.part, b.contact.part) < _ONE_CAP_MM for a, b in combinations(every, 2))
         names = " and ".join(one.name for one in every)
         yield _tell(
-            board,
             "switches-at-one-position",
             "warning" if near else "error",
+            board,
             f"{names} close the same row and column: they are one key",
             [(one.contact.part, None) for one in every],
             f"they lie side by side, so that only one may be meant to be fitted; {key.name} is written down"
@@ -270,11 +268,13 @@ def _distance(one: Part, other: Part) -> float:
 def _crowded(board: Board, layout: Layout) -> Iterator[Diagnostic]:
     parts = {key.name: key.contact.part for key in board.keys}
     parts |= {direct.contact.name: direct.contact.part for direct in board.directs}
+    if _has_unusual_pitch(layout):
+        return  # then no distance is what it seems
     for name, other in layout.crowded:
         yield _tell(
-            board,
             "switches-too-close",
             "warning",
+            board,
             f"{name} lies on {other}: both can't have a cap",
             [(parts[name], None), (parts[other], None)],
             f"{name} is left out; if it is the one to be fitted, change the names over in the text",
@@ -288,9 +288,9 @@ def _odd_keys(board: Board) -> Iterator[Diagnostic]:
     for key in board.odd:
         nets = " and ".join(board.net_name(net) for net in (key.row, key.column) if net is not None)
         yield _tell(
-            board,
             "line-both-ways",
             "error",
+            board,
             f"{key.name} makes its lines, {nets}, rows and columns at once",
             [(key.contact.part, pin) for pin in key.contact.pins[:2]],
             "keyc reads matrices in which each line is either a row or a column: check this switch's nets",
@@ -313,30 +313,31 @@ def _lines_without_pin(board: Board) -> Iterator[Diagnostic]:
         whole = _goes_on_as(board, line)
         if whole is not None:
             yield _tell(
-                board,
                 "line-in-two-pieces",
                 "error",
+                board,
                 f"{_line_name(board, line)} reaches no pin, and {board.net_name(whole.net)} "
                 f"(GPIO{whole.gpio}) has the rest of that {line.side.value}",
                 [*_line_pads(board, line)[:2], *_line_pads(board, whole)[:1]],
-                f"they are two pieces of one {line.side.value}: give both the same net name in the design, or "
-                "join them with a wire",
+                f"they are two pieces of one {line.side.value}: give both the same net name in the design, "
+                "or join them with a wire",
             )
         else:
             yield _tell(
-                board,
                 "line-without-pin",
                 "error",
+                board,
                 f"{_line_name(board, line)} reaches no pin of {board.controller.part.name}",
                 _line_pads(board, line),
-                f"its keys ({_names(key.name for key in line.keys)}) can't be read: join the line to a free GPIO",
+                f"its keys ({_names(key.name for key in line.keys)}) can't be read: "
+                "join the line to a free GPIO",
             )
     for part, lines in ends.items():
         keys = {key.name for line in lines for key in line.keys}
         yield _tell(
-            board,
             "line-on-another-circuit",
             "error",
+            board,
             f"{len(lines)} lines end at {part.name}, which isn't the controller",
             [(part, None), *_line_pads(board, lines[0])[:1]],
             f"expanders and shift registers aren't supported: {len(keys)} keys on "
@@ -345,7 +346,7 @@ def _lines_without_pin(board: Board) -> Iterator[Diagnostic]:
 
 
 def _goes_on_as(board: Board, piece: Line) -> Line | None:
-    """The line with a pin that a piece without one belongs to: in line with it, and no position taken twice."""
+    """The line with a pin that a piece without one goes on from: in line with it, no position taken twice."""
     across = piece.side.other
     taken = {key.line(across) for key in piece.keys}
     best: tuple[float, Line] | None = None
@@ -377,19 +378,21 @@ def _lines_on_wrong_pins(board: Board) -> Iterator[Diagnostic]:
         ] or _line_pads(board, line)[:1]
         if others and not line.gpios:
             yield _tell(
-                board,
                 "line-on-wrong-pin",
                 "error",
-                f"{_line_name(board, line)} is on {_names(others)} of {board.controller.part.name}, which is no GPIO",
+                board,
+                f"{_line_name(board, line)} is on {_names(others)} of {board.controller.part.name}, "
+                "which is no GPIO",
                 where,
-                f"its keys ({_names(key.name for key in line.keys)}) can't be read there: join it to a free GPIO",
+                f"its keys ({_names(key.name for key in line.keys)}) can't be read there: "
+                "join it to a free GPIO",
             )
         elif len(line.gpios) > 1 or others:
             listed = [f"GPIO{gpio}" for gpio in line.gpios] + others
             yield _tell(
-                board,
                 "line-on-two-pins",
                 "error",
+                board,
                 f"{_line_name(board, line)} is on {len(listed)} pins: {_names(listed)}",
                 where,
                 f"only GPIO{line.gpios[0]} is written down; take the line off the other pin",
@@ -398,11 +401,12 @@ def _lines_on_wrong_pins(board: Board) -> Iterator[Diagnostic]:
 
 def _lines_used_otherwise(board: Board) -> Iterator[Diagnostic]:
     """Parts on a line, or on a pin of its own switch or dial, that have no business there."""
-    diodes = {key.diode.part for key in _all_keys(board) if key.diode}
-    contacts = {key.contact.part for key in _all_keys(board)}
+    keys = [*_all_keys(board), *board.odd]
+    own = {key.diode.part for key in keys if key.diode} | {key.contact.part for key in keys}
+    own |= {contact.part for contact in board.loose}
     for line in board.lines.values():
         if line.gpio is not None:
-            yield from _strangers(board, line.net, line.gpio, diodes | contacts, f"{_line_name(board, line)}")
+            yield from _strangers(board, line.net, line.gpio, own, _line_name(board, line))
     for direct in board.directs:
         own = {direct.contact.part} | {other.contact.part for other in board.directs}
         yield from _strangers(
@@ -417,20 +421,22 @@ def _strangers(
     for part in board.circuit.on(net):
         if part in own or part is board.controller.part or is_test_point(part):
             continue
+        if len(part.joined) < 2:
+            continue  # what leads nowhere does no harm: the diode of a switch that isn't connected
         if is_resistor(part) and _is_harmless(board, part, net):
             continue
         if own_pin and (is_resistor(part) or is_capacitor(part)):
             continue
         pin = next(pin for pin, joined in part.nets.items() if joined == net)
         yield _tell(
-            board,
             "line-used-otherwise",
             "warning",
+            board,
             f"{part.name} is on {what} (GPIO{gpio}) too",
             [(part, pin)],
             _capacitor_help(part)
             if is_capacitor(part)
-            else "the matrix needs this pin for itself: whatever else pulls it makes keys appear or hides them",
+            else "the matrix needs this pin for itself: whatever else pulls it makes keys appear or hides some",
         )
 
 
@@ -450,28 +456,33 @@ def _dials_not_wired(board: Board) -> Iterator[Diagnostic]:
         for pin, gpio in zip("AB", dial.gpios, strict=True):
             if gpio is None:
                 yield _tell(
-                    board,
                     "dial-not-wired",
                     "error",
+                    board,
                     f"pin {pin} of the dial {dial.part.name} reaches no GPIO of {board.controller.part.name}",
                     [(dial.part, pin)],
                     "a dial needs both of its pins: join this one to a free GPIO",
                 )
 
 
-def _unusual_pitch(board: Board, layout: Layout) -> Iterator[Diagnostic]:
+def _has_unusual_pitch(layout: Layout) -> bool:
     least, most = _USUAL_PITCHES_MM
-    across, down = layout.pitch_mm
-    if len(layout.caps) < 2 or (least <= across <= most and least <= down <= most):
+    return len(layout.caps) > 1 and not all(least <= pitch <= most for pitch in layout.pitch_mm)
+
+
+def _unusual_pitch(board: Board, layout: Layout) -> Iterator[Diagnostic]:
+    if not _has_unusual_pitch(layout):
         return
+    across, down = layout.pitch_mm
     key: Key | DirectKey = board.keys[0] if board.keys else board.directs[0]
     yield _tell(
-        board,
         "pitch-unusual",
         "warning",
+        board,
         f"the keys are {across:g} mm by {down:g} mm from one another",
         [(key.contact.part, None)],
-        "19.05 mm is usual, 17 and 18 occur: if the board isn't that different, the file's UNITS line is wrong",
+        "19.05 mm is usual, 17 and 18 occur: if the board isn't that different, the "
+        "file's UNITS line is wrong",
     )
 
 
@@ -481,27 +492,19 @@ def _beside_supply(board: Board) -> Iterator[Diagnostic]:
         return
     found = []
     for line in board.lines.values():
-        if line.gpio is not None:
-            beside = [pin.name for pin in pins.neighbours(line.gpio) if pin.name in _BESIDE]
+        for gpio in line.gpios:
+            beside = [pin.name for pin in pins.neighbours(gpio) if pin.name in _BESIDE]
             if beside:
-                found.append((line, beside))
+                found.append((gpio, f"GPIO{gpio} ({board.net_name(line.net)}) beside {' and '.join(beside)}"))
     if not found:
         return
-    found.sort(key=lambda one: one[0].gpio or 0)
-    listed = [
-        f"GPIO{line.gpio} ({board.net_name(line.net)}) beside {' and '.join(beside)}"
-        for line, beside in found
-    ]
+    found.sort()
     yield _tell(
-        board,
         "line-beside-supply",
         "note",
-        f"a bridge of solder is likely here: {_names(listed)}",
-        [(board.controller.part, str(pins.package_pin_of_gpio(line.gpio or 0))) for line, _ in found],
-        "look at these pins with a lens before the first power-up; the bench's `lines` stage finds such bridges",
+        board,
+        f"a bridge of solder is likely here: {_names(words for _, words in found)}",
+        [(board.controller.part, str(pins.package_pin_of_gpio(gpio))) for gpio, _ in found],
+        "look at these pins with a lens before the first power-up; the bench's `lines` stage "
+        "finds such bridges",
     )
-
-
-def netlist_span(board: Board, part: Part, pin: str | None = None) -> Span:
-    """The record of a part's pad."""
-    return board.circuit.netlist.span(_pad(part, pin))

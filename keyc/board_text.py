@@ -13,7 +13,7 @@ from keyc.keyboard import Diodes
 from keyc.netlist import fingerprint
 from keyc.places import CapLine, Layout, PlacedCap, layout_of, spots_of
 from keyc.syntax import RESERVED
-from keyc.traced import Board, DirectKey, Key, Side
+from keyc.traced import Board, DirectKey, Key, Side, natural
 
 _INDICATORS = ("CapsLock", "NumLock", "ScrollLock", "Compose", "Kana")
 _NAME = re.compile(r"[A-Za-z_]\w*(?:-\w+)*")
@@ -68,7 +68,7 @@ def keymap_text(text: BoardText, title: str, layers: Sequence[str]) -> str:
     board = text.board
     netlist = board.circuit.netlist
     head = [
-        f"# From the netlist {_base_name(netlist.source.name)} ({fingerprint(netlist)}), by keyc {__version__}.",
+        f"# From the netlist {_base_name(netlist.source.name)} ({fingerprint(netlist)}); keyc {__version__}.",
         "# It says what was meant to be joined; a cut track or a short in copper isn't in it.",
     ]
     if any(key.diode for key in text.keys):
@@ -202,7 +202,7 @@ def _diode_names(text: BoardText) -> list[str]:
     lines = _aligned(rows, "    ", 1)
     if shared:
         lines.append(
-            f"    # {_listed(sorted(shared, key=_natural))} hold two diodes each, so none is named here"
+            f"    # {_listed(sorted(shared, key=natural))} hold two diodes each, so none is named here"
         )
     return lines
 
@@ -229,11 +229,6 @@ def _left_out(text: BoardText) -> Iterator[str]:
 
 def _listed(names: Iterable[str]) -> str:
     return ", ".join("".join(c if c.isprintable() else "_" for c in name) for name in names)
-
-
-def _natural(name: str) -> list[tuple[int, str]]:
-    """A key that sorts D2 before D10."""
-    return [(int(word), "") if word.isdigit() else (-1, word) for word in re.split(r"(\d+)", name)]
 
 
 # ---- shape ------------------------------------------------------------------------------------

@@ -87,10 +87,59 @@ def _parser() -> ArgumentParser:
     explain.add_argument("word", metavar="WORD", nargs="?", help="left out: a list of them")
     explain.set_defaults(command=_explain)
 
+    wiring = commands.add_parser(
+        "wiring", help="the wiring and shape in a PCB's netlist, and what is wrong with it"
+    )
+    wiring.add_argument(
+        "netlist", metavar="NETLIST", help="an IPC-D-356 file, as every PCB program exports it"
+    )
+    wiring.add_argument(
+        "-o", dest="output", metavar="FILE.keys", help="write the text there; never over a file"
+    )
+    wiring.add_argument("--format", choices=("text", "json", "sarif"), default="text")
+    wiring.add_argument(
+        "--diodes",
+        choices=("cathode-to-row", "cathode-to-column"),
+        help="which way the diodes are meant to point; left out: as most of them do",
+    )
+    _add_board_options(wiring)
+    wiring.set_defaults(command=_wiring)
+
     demo = commands.add_parser("demo", help="the whole line on the bundled keyboard and an emulated board")
     demo.add_argument("folder", metavar="DIR", nargs="?", default="keyc-demo")
     demo.set_defaults(command=_demo)
     return parser
+
+
+def _add_board_options(parser: ArgumentParser) -> None:
+    parser.add_argument("--controller", metavar="REF", help="the controller's designator, such as U3")
+    parser.add_argument(
+        "--pins", metavar="MAP", help="a text file with a module's pins: a line `1 GPIO0` for each"
+    )
+
+
+def _wiring(options: Namespace) -> int:
+    from keyc.boards import board_json, read_board, starting_text, summary
+    from keyc.keyboard import Diodes
+
+    intended = Diodes(options.diodes) if options.diodes else None
+    read = read_board(options.netlist, controller=options.controller, pin_map=options.pins, intended=intended)
+    if options.format == "json":
+        print_json(board_json(read))
+    elif options.format == "sarif":
+        from keyc.diagnostics import as_sarif
+
+        print_json(as_sarif(read.found))
+    else:
+        _tell(read.found)
+        say(summary(read))
+    if options.output:
+        from keyc.write import write_new
+
+        write_new(options.output, starting_text(read))
+    elif options.format == "text":
+        print(starting_text(read), end="")
+    return WRONG if any(one.severity == "error" for one in read.found) else DONE
 
 
 def _checked(path: str) -> Keyboard | None:

@@ -32,7 +32,7 @@ _UNCONNECTED = frozenset({"N/C", ""})
 # A record whose columns have shifted: designator and pin wherever they stand, then the place.
 _SHIFTED = re.compile(
     r"\s*(?P<part>[^\s-]\S*?)\s*-(?P<pin>\S*?)\s*M?\s*(?:D(?P<hole>[ \d]{4})(?P<plating>[PU]?))?\s*(?:A\d\d)?"
-    r"\s*X(?P<x>[+-]?[ \d]{1,6})Y(?P<y>[+-]?(?:[ \d]{6}|[ \d]{1,5}(?=.)))"
+    r"\s*X(?P<x>[+ -]?[ \d]{1,6})Y(?P<y>[+ -]?(?:[ \d]{6}|[ \d]{1,5}(?=.)))"
 )
 # `P  NNAME0001 LONG_NET_NAME`; some exporters write it as a comment.
 _ALIAS = re.compile(r"[PC]\s+NNAME(\S+)\s+(\S.*?)\s*$")

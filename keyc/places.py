@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import atan2, cos, degrees, floor, hypot, radians, sin
 from statistics import median
 
@@ -102,8 +103,9 @@ class _Footprint:
 
 
 def _footprint(circuit: Circuit, contact: Contact, holes: Nearby) -> _Footprint:
-    middles = [centroid_mm(contact.part.pads[pin]) for pin in contact.pins if pin in contact.part.pads]
-    places = [pad for pin in contact.pins for pad in contact.part.pads.get(pin, ())]
+    pins = sorted(contact.pins)  # records come in any order
+    middles = [centroid_mm(contact.part.pads[pin]) for pin in pins]
+    places = [pad for pin in pins for pad in contact.part.pads[pin]]
     x, y = centroid_mm(places)
     near = holes.within(x, y, _HOLE_WITHIN_MM)
     if near:
@@ -135,16 +137,15 @@ def _relative_turns(footprints: Sequence[_Footprint]) -> list[float]:
     """Turns beside the commonest one of switches with the same arms; a mirrored footprint isn't turned."""
     angles = [_clockwise(footprint.arms[0]) for footprint in footprints]
     hands = [_hand(footprint) for footprint in footprints]
+    if sum(hands) < 0:  # what most of them are isn't mirrored
+        hands = [-hand for hand in hands]
     right = [angle for angle, hand in zip(angles, hands, strict=True) if hand >= 0] or angles
     reference = Counter(round(_quarter(angle), 1) for angle in right).most_common(1)[0][0]
     turns = []
     for angle, hand in zip(angles, hands, strict=True):
         turn = _quarter(angle - reference)
-        mirrored = _quarter(180.0 - angle - reference)
         if hand < 0:
-            turn = -mirrored
-        elif hand == 0 and abs(mirrored) < _SAME_ANGLE_DEG:
-            turn = 0.0
+            turn = -_quarter(180.0 - angle - reference)
         turns.append(turn)
     return turns
 
@@ -247,19 +248,24 @@ def _pitch_mm(spots: Sequence[Spot]) -> tuple[float, float]:
     if not nearest:
         return USUAL_PITCH_MM, USUAL_PITCH_MM
     typical = median(nearest)
-    across: list[float] = []
-    down: list[float] = []
+    in_line: tuple[list[float], list[float]] = ([], [])
+    staggered: tuple[list[float], list[float]] = ([], [])
     for spot in spots:
         for away, other in index.within(spot.x_mm, spot.y_mm, 1.5 * typical):
             if away < 0.5 * typical or abs(spots[other].turn_deg - spot.turn_deg) > _SAME_ANGLE_DEG:
                 continue
-            dx, dy = _rotated(spots[other].x_mm - spot.x_mm, spots[other].y_mm - spot.y_mm, -spot.turn_deg)
-            if abs(dy) < _SAME_ROW_MM and dx > 0:
-                across.append(dx)
-            elif dy > 0 and abs(dx) < 0.8 * typical:
-                down.append(dy)  # staggered rows: the neighbour below is off to one side
-    x = _smallest_common(across, typical)
-    y = _smallest_common(down, typical)
+            step = _rotated(spots[other].x_mm - spot.x_mm, spots[other].y_mm - spot.y_mm, -spot.turn_deg)
+            for axis in (0, 1):
+                along, beside = step[axis], abs(step[1 - axis])
+                if along > 0 and beside < _SAME_ROW_MM:
+                    in_line[axis].append(along)
+                elif along > 0 and beside < 0.8 * typical:
+                    staggered[axis].append(along)
+    # Where rows or columns are staggered few keys are straight beside or below one another.
+    x, y = (
+        _smallest_common(straight if len(straight) * 5 >= len(spots) else straight + off, typical)
+        for straight, off in zip(in_line, staggered, strict=True)
+    )
     return x or y or typical, y or x or typical
 
 
@@ -355,7 +361,7 @@ def _tall(rows: list[list[PlacedCap]]) -> list[list[PlacedCap]]:
 
 def _widened(row: list[PlacedCap], left: float) -> list[PlacedCap]:
     """A row's caps with guessed widths: room that caps of 1 u would leave between them is wide caps'."""
-    steps = [b.x_u - a.x_u for a, b in zip(row, row[1:], strict=False)]
+    steps = [b.x_u - a.x_u for a, b in pairwise(row)]
     widths: list[float | None] = [None] * len(row)
     for index, step in enumerate(steps):
         if step < 1.03:

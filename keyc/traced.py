@@ -6,8 +6,9 @@ reaches the controller and that no other part is on; without diodes a switch joi
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -17,12 +18,18 @@ from keyc.keyboard import Diodes
 
 # What the letters of a designator stand for (common practice; IEEE 315 has most of them). Whatever else joins
 # two nets may be a switch.
-_NO_SWITCHES = frozenset("R C L J U Y X Q F FB LED TP P IC JP CN CON CONN USB H MH FID BT BAT RN RV".split())
+_PASSIVE = ("R", "C", "L", "F", "FB", "RN", "RV", "Y", "X", "BT", "BAT")
+_ACTIVE = ("U", "IC", "Q", "LED")
+_MECHANICAL = ("J", "JP", "CN", "CON", "CONN", "USB", "P", "TP", "H", "MH", "FID")
+_NO_SWITCHES = frozenset((*_PASSIVE, *_ACTIVE, *_MECHANICAL))
 _TEST_POINTS = frozenset({"TP", "FID"})
 _CIRCUITS = frozenset({"U", "IC"})
 _OFTEN_SWITCHES = frozenset({"SW", "S", "K", "KEY", "MX", "SWITCH"})
 _DIAL_PINS = frozenset("AB")
 _PUSH_PINS = ("S1", "S2")
+
+
+_SEARCHED_MOST = 400  # keys; 30 pins make a matrix of 225 at most
 
 
 class Side(Enum):
@@ -290,38 +297,21 @@ class _Tracer:
 
     def _oriented(self, keys: list[Key]) -> tuple[list[Key], list[Key]]:
         """The keys with rows and columns told apart, and those whose lines can't be."""
-        edges: dict[str, list[tuple[str, Key]]] = defaultdict(list)
-        for key in keys:
-            if key.row is not None and key.column is not None:
-                edges[key.row].append((key.column, key))
-                edges[key.column].append((key.row, key))
-        colour: dict[str, int] = {}
-        odd: dict[Key, None] = {}
-        component_of: dict[str, int] = {}
-        for first in edges:
-            if first in colour:
-                continue
-            number = len(component_of)
-            colour[first] = 0
-            waiting = [first]
-            while waiting:
-                net = waiting.pop()
-                component_of[net] = number
-                for other, key in edges[net]:
-                    if other not in colour:
-                        colour[other] = 1 - colour[net]
-                        waiting.append(other)
-                    elif colour[other] == colour[net]:
-                        odd[key] = None
-        components: dict[int, list[Key]] = defaultdict(list)
+        oriented: list[list[Key]] = []
+        odd: list[Key] = []
         single: list[Key] = []
-        for key in keys:
-            if key in odd:
+        for members in _hanging_together(keys):
+            if not any(key.row is not None and key.column is not None for key in members):
+                single += members
                 continue
-            at = [component_of[net] for net in (key.row, key.column) if net in component_of]
-            (components[at[0]] if at else single).append(key)
-        turned = [self._component(part, colour) for part in components.values()]
-        return [*_agreed(turned), *single], list(odd)
+            sides = _two_sides(members)
+            if sides is None:
+                bad = _spoilers(members)
+                odd += bad
+                members = [key for key in members if key not in bad]
+                sides = _two_sides(members) or {}
+            oriented.append(self._component(members, sides))
+        return [*_agreed(oriented), *single], odd
 
     def _component(self, keys: list[Key], colour: Mapping[str, int]) -> list[Key]:
         """Keys whose lines hang together, their rows being what is called so, or lies so."""
@@ -578,6 +568,72 @@ def _cathode(diode: Diode, line: Side) -> Side | None:
     return line if diode.cathode_at_line else line.other
 
 
+def _hanging_together(keys: Iterable[Key]) -> list[list[Key]]:
+    """The keys in groups that share no line with one another."""
+    by_net: dict[str, list[Key]] = defaultdict(list)
+    listed = list(keys)
+    for key in listed:
+        for net in (key.row, key.column):
+            if net is not None:
+                by_net[net].append(key)
+    groups: list[list[Key]] = []
+    seen: set[Key] = set()
+    for first in listed:
+        if first in seen:
+            continue
+        group: list[Key] = []
+        waiting = [first]
+        seen.add(first)
+        while waiting:
+            key = waiting.pop()
+            group.append(key)
+            for net in (key.row, key.column):
+                for other in by_net.pop(net, []) if net is not None else []:
+                    if other not in seen:
+                        seen.add(other)
+                        waiting.append(other)
+        groups.append(group)
+    return groups
+
+
+def _two_sides(keys: Sequence[Key]) -> dict[str, int] | None:
+    """0 or 1 for each line, so that every key joins a 0 and a 1; None if that can't be."""
+    joined: dict[str, list[str]] = defaultdict(list)
+    for key in keys:
+        if key.row is not None and key.column is not None:
+            joined[key.row].append(key.column)
+            joined[key.column].append(key.row)
+    side: dict[str, int] = {}
+    for first in joined:
+        if first in side:
+            continue
+        side[first] = 0
+        waiting = [first]
+        while waiting:
+            net = waiting.pop()
+            for other in joined[net]:
+                if other not in side:
+                    side[other] = 1 - side[net]
+                    waiting.append(other)
+                elif side[other] == side[net]:
+                    return None
+    return side
+
+
+def _spoilers(keys: list[Key]) -> list[Key]:
+    """The keys without which the lines fall into rows and columns: one if one will do, else as they come."""
+    if len(keys) <= _SEARCHED_MOST:
+        for key in keys:
+            if _two_sides([other for other in keys if other is not key]) is not None:
+                return [key]
+    kept: list[Key] = []
+    bad: list[Key] = []
+    for key in keys:
+        fits = _two_sides([*kept, key]) is not None if len(keys) <= _SEARCHED_MOST else False
+        (kept if fits else bad).append(key)
+    return bad
+
+
 def _flipped(key: Key) -> Key:
     return replace(key, row=key.column, column=key.row, cathode=key.cathode and key.cathode.other)
 
@@ -610,5 +666,13 @@ def _grouped(keys: list[Key]) -> list[Key]:
             alone.append(key)
         else:
             at[key.row, key.column].append(key)
-    grouped = [replace(keys[0], twins=tuple(keys[1:])) if keys[1:] else keys[0] for keys in at.values()]
+    grouped = []
+    for members in at.values():
+        first, *others = sorted(members, key=lambda key: natural(key.name))
+        grouped.append(replace(first, twins=tuple(others)) if others else first)
     return [*grouped, *alone]
+
+
+def natural(name: str) -> list[tuple[int, str]]:
+    """A key that sorts D2 before D10."""
+    return [(int(word), "") if word.isdecimal() else (-1, word) for word in re.split(r"(\d+)", name)]
