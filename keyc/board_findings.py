@@ -30,8 +30,8 @@ from keyc.traced import (
 
 _NAMED_MOST = 6
 _LABELS_MOST = 4
-# A column whose switches lie off by half a unit, beside one that goes on with it.
-_SAME_LINE_MM = 10.0
+# Two pieces of a line on a turned or staggered cluster: how far apart the middles of their keys may be.
+_SAME_LINE_MM = 25.0
 _ONE_CAP_MM = 25.0  # switches that can't both have a cap: their middles are nearer than 1.25 u and a bit
 _USUAL_PITCHES_MM = (15.0, 20.5)
 _BESIDE = ("RUN", "IOVDD", "DVDD", "GND", "VREG_IN", "VREG_VOUT", "ADC_AVDD", "USB_VDD", "TESTEN")

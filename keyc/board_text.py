@@ -53,9 +53,18 @@ def board_text(board: Board) -> BoardText:
     """What is written down of a board: whatever can be read and has room for a cap."""
     whole = [key for key in board.keys if board.is_whole(key)]
     contacts = [key.contact for key in whole] + [direct.contact for direct in board.directs]
-    layout = layout_of(spots_of(board.circuit, contacts))
+    unread = [key.contact for key in (*board.keys, *board.odd) if key not in whole]
+    unread += board.loose
+    spots = spots_of(board.circuit, [*contacts, *unread])
+    layout = layout_of(spots[: len(contacts)], spots[len(contacts) :])
     placed = {cap.name for cap in layout.caps}
-    keys = tuple(key for key in whole if key.name in placed)
+    order = {line.net: index for side in Side for index, line in enumerate(board.lines_of(side))}
+    keys = tuple(
+        sorted(
+            (key for key in whole if key.name in placed),
+            key=lambda key: (order[key.row or ""], order[key.column or ""]),
+        )
+    )
     directs = tuple(direct for direct in board.directs if direct.contact.name in placed)
     switches = [key.name for key in keys] + [direct.contact.name for direct in directs]
     diodes = [key.diode.part.name for key in keys if key.diode]
@@ -201,9 +210,7 @@ def _diode_names(text: BoardText) -> list[str]:
     ]
     lines = _aligned(rows, "    ", 1)
     if shared:
-        lines.append(
-            f"    # {_listed(sorted(shared, key=natural))} hold two diodes each, so none is named here"
-        )
+        lines.append(f"    # {_listed(shared)} hold two diodes each, so none is named here")
     return lines
 
 
@@ -228,7 +235,8 @@ def _left_out(text: BoardText) -> Iterator[str]:
 
 
 def _listed(names: Iterable[str]) -> str:
-    return ", ".join("".join(c if c.isprintable() else "_" for c in name) for name in names)
+    ordered = sorted(names, key=natural)
+    return ", ".join("".join(c if c.isprintable() else "_" for c in name) for name in ordered)
 
 
 # ---- shape ------------------------------------------------------------------------------------

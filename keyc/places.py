@@ -19,7 +19,7 @@ from keyc.keyboard import Cap
 from keyc.nearby import Nearby
 from keyc.shape import Corner, cap_at, overlaps
 from keyc.source import Source, Span
-from keyc.traced import Contact
+from keyc.traced import Contact, natural
 
 USUAL_PITCH_MM = 19.05  # common practice
 _HOLE_WITHIN_MM = 9.0  # from the middle of a switch's pads to its centre hole
@@ -202,18 +202,23 @@ def _quarter(angle: float) -> float:
 # ---- spots → caps -----------------------------------------------------------------------------
 
 
-def layout_of(spots: Sequence[Spot]) -> Layout:
-    """The lines of `shape` that put every cap where its switch is, to within 0.05 u."""
+def layout_of(spots: Sequence[Spot], others: Sequence[Spot] = ()) -> Layout:
+    """The lines of `shape` that put every cap where its switch is, to within 0.05 u.
+
+    `others` get no cap, but show the pitch as well.
+    """
     if not spots:
         return Layout((), (USUAL_PITCH_MM, USUAL_PITCH_MM), ())
-    spots = _set_upright(spots)
-    pitch = _pitch_mm(spots)
+    upright = _set_upright([*spots, *others])
+    pitch = _pitch_mm(upright)
+    spots = upright[: len(spots)]
     groups = _by_turn(spots)
-    upright = [
-        PlacedCap(spot.name, spot.x_mm / pitch[0], spot.y_mm / pitch[1], 1.0, 1.0, 0.0)
-        for spot in groups.pop(0.0, [])
-    ]
-    caps = _upright_caps(upright)
+    caps = _upright_caps(
+        [
+            PlacedCap(spot.name, spot.x_mm / pitch[0], spot.y_mm / pitch[1], 1.0, 1.0, 0.0)
+            for spot in groups.pop(0.0, [])
+        ]
+    )
     for turn, members in groups.items():
         caps += [
             PlacedCap(spot.name, spot.x_mm / pitch[0], spot.y_mm / pitch[1], 1.0, 1.0, turn)
@@ -412,10 +417,17 @@ def _without_overlaps(caps: list[PlacedCap]) -> tuple[list[PlacedCap], list[tupl
 
     big = {one.switch for pair in pairs(caps, 0.06) for one in pair if one.width_u > 1 or one.height_u > 1}
     caps = [replace(cap, width_u=1.0, height_u=1.0) if cap.name in big else cap for cap in caps]
-    crowded: dict[str, str] = {}
+    on: dict[str, set[str]] = defaultdict(set)
     for first, second in pairs(caps, 0.1):
-        if first.switch not in crowded:
-            crowded.setdefault(second.switch, first.switch)
+        on[first.switch].add(second.switch)
+        on[second.switch].add(first.switch)
+    crowded: dict[str, str] = {}
+    while any(on.values()):
+        # The one that lies on most others goes, among equals the one with the highest number.
+        worst = max(on, key=lambda name: (len(on[name]), natural(name)))
+        crowded[worst] = min(on[worst], key=natural)
+        for other in on.pop(worst):
+            on[other].discard(worst)
     caps = [cap for cap in caps if cap.name not in crowded]
     return [cap for cap in caps if cap.name not in crowded], list(crowded.items())
 

@@ -155,6 +155,8 @@ class MadeBoard:
         needs_diodes = {"diode-reversed", "diode-missing", "diode-not-connected", "line-both-ways"}
         if fault in needs_diodes and self.diodes in ("none", "dual"):
             self.diodes = "row"
+        if fault == "line-in-two-pieces" and self.diodes == "dual":
+            self.diodes = "row"
         if fault == "diode-direction-unknown":
             self.diodes = "all dual"
         if fault == "line-on-wrong-pin" and self.package not in ("chip", "module"):
@@ -503,12 +505,8 @@ class MadeBoard:
 
     def _plant_switches_at_one_position_far(self) -> None:
         key = self._matrix_key()
-        others = [
-            other
-            for other in self.keys.values()
-            if other.row == key.row and not other.is_direct and abs(other.x - key.x) > 2.5 and other.turn == key.turn
-        ]
-        other = self.random.choice(others)
+        row = [other for other in self.keys.values() if other.row == key.row and not other.is_direct]
+        other = max(row, key=lambda other: abs(other.x - key.x))
         _, column = self._row_key_ends(key)
         column.net = other.column
         self.expected.add(("switches-at-one-position", None))
@@ -576,22 +574,17 @@ class MadeBoard:
     def _plant_line_in_two_pieces(self) -> None:
         key = self._matrix_key()
         members = [one for one in self.keys.values() if one.row == key.row]
-        piece = members[len(members) // 2 :] if len(members) > 3 else members[-2:]
-        packages = {one.diode for one in members if one not in piece}
-        for one in piece:
-            if one.diode in packages:
-                continue
+        packages = Counter(one.diode for one in members if one.diode)
+        alone = [one for one in members if packages.get(one.diode or "", 1) == 1]
+        lost = alone[len(alone) // 2 :] if len(alone) > 3 else alone[-2:]
+        for one in lost:
             row, _ = self._row_key_ends(one)
             row.net = key.row + "B"
-        lost = [one for one in piece if one.diode not in packages or one.diode is None]
-        if len(lost) < 2:
-            self.expected = {("anything", None)}
-            return
         self.expected.add(("line-in-two-pieces", None))
         self.left_out |= {one.name for one in lost}
 
     def _plant_line_on_another_circuit(self) -> None:
-        columns = [c for c in self.columns if len(self._on_line(c)) > 1][:3]
+        columns = [c for c in self.columns if len(self._on_line(c)) > 1][: min(3, len(self.columns) - 2)]
         pins = {str(n): Pin(None, [(-90.0, 2.0 * n, None, True)]) for n in range(1, 17)}
         for number, net in enumerate(columns, start=1):
             self.pin_of(self.gpio[net]).net = None
