@@ -436,7 +436,7 @@ def _strangers(
             [(part, pin)],
             _capacitor_help(part)
             if is_capacitor(part)
-            else "the matrix needs this pin for itself: whatever else pulls it makes keys appear or hides some",
+            else "the matrix needs this pin for itself: what else pulls it makes keys appear, or hides them",
         )
 
 

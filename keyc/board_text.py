@@ -85,7 +85,7 @@ def keymap_text(text: BoardText, title: str, layers: Sequence[str]) -> str:
     lines = [
         *head,
         "",
-        f"keyboard {_quoted(title)} {{",
+        f"keyboard {quoted(title)} {{",
         "    host-layout linux-us",
         "}",
         "",
@@ -129,7 +129,8 @@ def _base_name(path: str) -> str:
     return "".join(c if c.isprintable() else "_" for c in re.split(r"[/\\]", path)[-1])
 
 
-def _quoted(title: str) -> str:
+def quoted(title: str) -> str:
+    """A title as a keymap file writes it."""
     kept = "".join(c for c in title if c.isprintable())[:40].strip() or "My board"
     return '"' + kept.replace("\\", "\\\\").replace('"', '\\"') + '"'
 

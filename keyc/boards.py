@@ -1,8 +1,9 @@
-"""A netlist file → the board in it, what is wrong with it, and its text: what `wiring`, `check` and `new` share."""
+"""A netlist file → the board in it, what is wrong with it, and its text: for `wiring`, `check` and `new`."""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -39,16 +40,20 @@ def read_board(
     controller: str | None = None,
     pin_map: str | None = None,
     intended: Diodes | None = None,
+    called: Mapping[int, Side] | None = None,
 ) -> ReadBoard:
-    """The board in a netlist file. Raises UserError where the file is none, or no keyboard is in it."""
+    """The board in a netlist file; the options are those of `traced`.
+
+    Raises UserError where the file is none, or no keyboard is in it.
+    """
     netlist = read_netlist(path)
     pins = read_pin_map(pin_map) if pin_map is not None else None
-    board = traced(circuit_of(netlist), controller=controller, pin_map=pins, intended=intended)
+    board = traced(circuit_of(netlist), controller=controller, pin_map=pins, intended=intended, called=called)
     if not board.keys and not board.directs:
         raise UserError(
             f"no key of this board leads to {board.controller.part.name}",
-            f"{len(board.circuit.parts)} parts were read. A key is a switch whose diode leads to another line, "
-            "or one between a pin and ground; name another part with --controller if this is not the controller",
+            f"{len(board.circuit.parts)} parts were read. A key is a switch whose diode leads to another "
+            "line, or one between a pin and ground; name another part with --controller if this isn't it",
         )
     text = board_text(board)
     return ReadBoard(board, text, findings(board, text.layout))

@@ -11,8 +11,10 @@ from keyc.command import DONE, MISUSED, WRONG, colour_wanted, guarded, print_jso
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
 
+    from keyc.compile import Checked
     from keyc.diagnostics import Diagnostic
     from keyc.keyboard import Keyboard
+    from keyc.witnesses import Agreement
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -49,6 +51,8 @@ def _parser() -> ArgumentParser:
     check.add_argument("files", nargs="+", metavar="FILE")
     check.add_argument("--format", choices=("text", "json", "sarif"), default="text")
     check.add_argument("--deny-warnings", action="store_true", help="exit 1 when there is a warning")
+    check.add_argument("--netlist", metavar="NET", help="compare with the board's netlist (IPC-D-356), too")
+    _add_board_options(check)
     check.set_defaults(command=_check)
 
     build = commands.add_parser("build", help="write the C sources for this keyboard")
@@ -105,6 +109,14 @@ def _parser() -> ArgumentParser:
     _add_board_options(wiring)
     wiring.set_defaults(command=_wiring)
 
+    new = commands.add_parser("new", help="a starter file, from a number of keys or a PCB's netlist")
+    new.add_argument("name", metavar="NAME", help="the file is NAME.keys; one that is there stays")
+    source = new.add_mutually_exclusive_group(required=True)
+    source.add_argument("--keys", type=int, metavar="N", help="so many keys, on the fewest pins")
+    source.add_argument("--netlist", metavar="NET", help="the wiring and shape in this netlist (IPC-D-356)")
+    _add_board_options(new)
+    new.set_defaults(command=_new)
+
     demo = commands.add_parser("demo", help="the whole line on the bundled keyboard and an emulated board")
     demo.add_argument("folder", metavar="DIR", nargs="?", default="keyc-demo")
     demo.set_defaults(command=_demo)
@@ -142,6 +154,24 @@ def _wiring(options: Namespace) -> int:
     return WRONG if any(one.severity == "error" for one in read.found) else DONE
 
 
+def _new(options: Namespace) -> int:
+    from keyc.starter import file_name, from_board, from_number
+    from keyc.write import write_new
+
+    if options.netlist:
+        from keyc.boards import read_board
+
+        read = read_board(options.netlist, controller=options.controller, pin_map=options.pins)
+        text = from_board(options.name, read)
+        _tell(read.found)
+    else:
+        text = from_number(options.name, options.keys)
+    name = file_name(options.name)
+    write_new(name, text)
+    print(f"{name}: written; what its keys do is a guess. Next: `keyc check {name}`, `keyc show {name}`")
+    return DONE
+
+
 def _checked(path: str) -> Keyboard | None:
     """The keyboard in a file, or None when there are mistakes. Those go to stderr; warnings are counted."""
     from keyc.compile import check_text, read_source
@@ -167,6 +197,8 @@ def _check(options: Namespace) -> int:
 
     checked = [check_file(path) for path in options.files]
     found = [one for result in checked for one in result.found]
+    witnessed = [_witnessed(result, options) for result in checked] if options.netlist else []
+    found += [one for agreement in witnessed for one in agreement.found]
     if options.format == "json":
         from keyc.diagnostics import as_json
 
@@ -179,8 +211,16 @@ def _check(options: Namespace) -> int:
         _tell(found)
         for result in checked:
             print(result.summary)
+        for agreement in witnessed:
+            print(agreement.summary)
     bad = ("error", "warning") if options.deny_warnings else ("error",)
     return WRONG if any(one.severity in bad for one in found) else DONE
+
+
+def _witnessed(checked: Checked, options: Namespace) -> Agreement:
+    from keyc.witnesses import agreement
+
+    return agreement(checked, options.netlist, options.controller, options.pins)
 
 
 def _build(options: Namespace) -> int:

@@ -56,7 +56,10 @@ class PlacedCap:
 
 @dataclass(frozen=True, slots=True)
 class CapLine:
-    """A line of `shape`: its corner (None: it follows the line before), its caps with the gap before each."""
+    """A line of `shape`: its corner (None: it follows the line before), its caps with the gap before each.
+
+    The caps' places are those in the line's own, unturned frame.
+    """
 
     corner: tuple[float, float, float] | None
     caps: tuple[tuple[float, PlacedCap], ...]
@@ -64,15 +67,15 @@ class CapLine:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """The lines of `shape`, the pitch in mm across and down, and what finds no room beside another cap."""
+    """The lines of `shape`, the caps as these lines place them, the pitch in mm across and down.
+
+    `crowded`: keys left out because they lie on another one, with that one.
+    """
 
     lines: tuple[CapLine, ...]
+    caps: tuple[PlacedCap, ...]
     pitch_mm: tuple[float, float]
-    crowded: tuple[tuple[str, str], ...]  # a key left out, and the one that it lies on
-
-    @property
-    def caps(self) -> tuple[PlacedCap, ...]:
-        return tuple(cap for line in self.lines for _, cap in line.caps)
+    crowded: tuple[tuple[str, str], ...]
 
 
 # ---- pads → spots -----------------------------------------------------------------------------
@@ -208,7 +211,7 @@ def layout_of(spots: Sequence[Spot], others: Sequence[Spot] = ()) -> Layout:
     `others` get no cap, but show the pitch as well.
     """
     if not spots:
-        return Layout((), (USUAL_PITCH_MM, USUAL_PITCH_MM), ())
+        return Layout((), (), (USUAL_PITCH_MM, USUAL_PITCH_MM), ())
     upright = _set_upright([*spots, *others])
     pitch = _pitch_mm(upright)
     spots = upright[: len(spots)]
@@ -225,7 +228,12 @@ def layout_of(spots: Sequence[Spot], others: Sequence[Spot] = ()) -> Layout:
             for spot in members
         ]
     caps, crowded = _without_overlaps(caps)
-    return Layout(tuple(_settled(caps)), pitch, tuple(crowded))
+    lines = _settled(caps)
+    written = (
+        PlacedCap(cap.switch, cap.x_u, cap.y_u, cap.width_u, cap.height_u, cap.rotation_deg)
+        for cap in _as_written(lines)
+    )
+    return Layout(tuple(lines), tuple(written), pitch, tuple(crowded))
 
 
 def _set_upright(spots: Sequence[Spot]) -> Sequence[Spot]:
@@ -558,12 +566,3 @@ def _written(length: float) -> float:
     """A length as it is written: hundredths of a unit, or the eighth that it is."""
     eighth = round(length * 8) / 8
     return eighth if abs(length - eighth) < 0.004 else round(length, 2)
-
-
-def mean_offset_u(pairs: Iterable[tuple[PlacedCap, Cap]]) -> tuple[float, float]:
-    """By how much the second ones lie off from the first ones, in the middle."""
-    listed = list(pairs)
-    return (
-        median(cap.x_u - placed.x_u for placed, cap in listed),
-        median(cap.y_u - placed.y_u for placed, cap in listed),
-    )

@@ -94,7 +94,7 @@ class Key:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Line:
-    """A net of the matrix: its keys, the GPIOs it reaches, and other pins of the controller that it reaches."""
+    """A net of the matrix: its keys, the GPIOs and the other pins of the controller that it reaches."""
 
     net: str
     side: Side
@@ -132,8 +132,8 @@ class LightPart:
 class Board:
     """What a netlist says about a keyboard.
 
-    `loose` are switches with an end that nothing is joined to; `odd` are keys whose lines are rows and columns
-    at once; `others` close something that is no key, such as RUN; `foreign` belong to another controller.
+    `loose` are switches with an end that nothing is joined to; `odd` are keys whose lines are rows and
+    columns at once; `others` close something that is no key, such as RUN; `foreign` belong to another controller.
     `pointing` is which way the diodes are taken to point, `turned` the keys that point the other way.
     """
 
@@ -181,12 +181,15 @@ def traced(
     controller: str | None = None,
     pin_map: Mapping[str, str] | None = None,
     intended: Diodes | None = None,
+    called: Mapping[int, Side] | None = None,
 ) -> Board:
-    """The keyboard in a circuit. `controller` and `pin_map` are the user's; `intended`: how diodes should point.
+    """The keyboard in a circuit. `controller` and `pin_map` are the user's.
+
+    `intended`: how the diodes should point. `called`: which GPIOs a keymap file calls rows, and which columns.
 
     Raises UserError if the file joins nothing, or no part can be taken for the controller.
     """
-    return _Tracer(circuit, controller, pin_map, intended).board()
+    return _Tracer(circuit, controller, pin_map, intended, called or {}).board()
 
 
 class _Tracer:
@@ -196,10 +199,12 @@ class _Tracer:
         controller: str | None,
         pin_map: Mapping[str, str] | None,
         intended: Diodes | None,
+        called: Mapping[int, Side],
     ) -> None:
         _refuse_unjoined(circuit)
         self._circuit = circuit
         self._intended = intended
+        self._called = called
         self._contacts = list(_contacts(circuit))
         self._by_part = {contact.part: contact for contact in self._contacts}
         leads = _leads(circuit, self._by_part)
@@ -311,7 +316,9 @@ class _Tracer:
                 members = [key for key in members if key not in bad]
                 sides = _two_sides(members) or {}
             oriented.append(self._component(members, sides))
-        return [*_agreed(oriented), *single], odd
+        # A file's own words aren't turned round, whatever the diodes do.
+        agreed = [key for keys in oriented for key in keys] if self._called else _agreed(oriented)
+        return [*agreed, *single], odd
 
     def _component(self, keys: list[Key], colour: Mapping[str, int]) -> list[Key]:
         """Keys whose lines hang together, their rows being what is called so, or lies so."""
@@ -337,6 +344,9 @@ class _Tracer:
     def _looks_like_row(self, net: str, keys: list[Key]) -> float:
         name = self._circuit.netlist.net_name(net).upper()
         called = 3.0 * (("ROW" in name) - ("COL" in name))
+        for gpio in self._gpios(net) if self._called else ():
+            side = self._called.get(gpio)
+            called += 100.0 * ((side is Side.ROW) - (side is Side.COLUMN))
         if len(keys) < 2:
             return called
         places = [key.contact.part.centre_mm for key in keys]
