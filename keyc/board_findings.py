@@ -471,7 +471,8 @@ def _has_unusual_pitch(layout: Layout) -> bool:
 
 
 def _unusual_pitch(board: Board, layout: Layout) -> Iterator[Diagnostic]:
-    if not _has_unusual_pitch(layout):
+    is_told = any(one.code == "netlist-units" for one in board.circuit.netlist.diagnostics)
+    if is_told or not _has_unusual_pitch(layout):
         return
     across, down = layout.pitch_mm
     key: Key | DirectKey = board.keys[0] if board.keys else board.directs[0]

@@ -24,26 +24,32 @@ _DIRECT_MOST = 4  # up to here a matrix saves no pin
 _PINS = (*range(2, 7), *range(9, 15), *range(17, 21), 26, 27, 28, 7, 8, 15, 21, 22, 1, 0, 16, 23, 24, 25, 29)
 
 # Usual rows, by their middles: what stands left of them, the ten keys in the middle, what stands right.
-_DIGITS = (("Escape",), "1 2 3 4 5 6 7 8 9 0".split(), ("Minus", "Equal", "Backspace"))
+_DIGITS = (("Escape",), list("1234567890"), ("Minus", "Equal", "Backspace"))
 _UPPER = (("Tab",), list("QWERTYUIOP"), ("BracketLeft", "BracketRight", "Backslash"))
 _HOME = (("CapsLock",), [*"ASDFGHJKL", "Semicolon"], ("Quote", "Enter"))
 _LOWER = (("Shift",), [*"ZXCVBNM", "Comma", "Period", "Slash"], ("ShiftRight",))
 _FUNCTION = (("Escape",), [f"F{n}" for n in range(1, 11)], ("F11", "F12"))
 _WIDE = 10  # keys in a row that has room for ten letters
+_HALF = 5  # and in one for a hand
+_MOST_FOR_ONE_HAND = 39  # with more keys than that every letter should be somewhere
 
 _BOTTOM_LEFT = ("Control", "Meta", "Alt")
 _BOTTOM_RIGHT = ("AltRight", "more", "ControlRight", "ArrowLeft", "ArrowDown", "ArrowUp", "ArrowRight")
 _FURTHER = (
-    "Insert Delete Home End PageUp PageDown ArrowLeft ArrowDown ArrowUp ArrowRight PrintScreen ScrollLock Pause "
-    "NumLock NumpadDivide NumpadMultiply NumpadSubtract NumpadAdd NumpadEnter Numpad7 Numpad8 Numpad9 Numpad4 "
-    "Numpad5 Numpad6 Numpad1 Numpad2 Numpad3 Numpad0 NumpadDecimal"
-).split()
+    *("Insert", "Delete", "Home", "End", "PageUp", "PageDown"),
+    *("ArrowLeft", "ArrowDown", "ArrowUp", "ArrowRight", "PrintScreen", "ScrollLock", "Pause"),
+    *("NumLock", "NumpadDivide", "NumpadMultiply", "NumpadSubtract", "NumpadAdd", "NumpadEnter"),
+    *(f"Numpad{digit}" for digit in "7894561230"),
+    "NumpadDecimal",
+)
 # In reading order, for boards whose rows are too short for letters to lie as they usually do.
 _NEEDED = (
-    "Escape Q W E R T A S D F G Z X C V B Y U I O P H J K L N M Space Enter Backspace Tab Shift Control Alt Meta "
-    "Comma Period Slash Semicolon Quote Minus Equal Delete ArrowLeft ArrowDown ArrowUp ArrowRight "
-    "1 2 3 4 5 6 7 8 9 0 Home End PageUp PageDown F1 F2 F3 F4 F5 F6 F7 F8 F9 F10 F11 F12"
-).split()
+    *("Escape", *"QWERTASDFGZXCVBYUIOPHJKLNM", "Space", "Enter", "Backspace", "Tab"),
+    *("Shift", "Control", "Alt", "Meta"),
+    *("Comma", "Period", "Slash", "Semicolon", "Quote", "Minus", "Equal", "Delete"),
+    *("ArrowLeft", "ArrowDown", "ArrowUp", "ArrowRight", *"1234567890"),
+    *("Home", "End", "PageUp", "PageDown", *(f"F{number}" for number in range(1, 13))),
+)
 _PAD = (
     ("NumLock", "NumpadDivide", "NumpadMultiply", "NumpadSubtract"),
     ("Numpad7", "Numpad8", "Numpad9", "NumpadAdd"),
@@ -80,7 +86,8 @@ def from_number(name: str, count: int) -> str:
         row_count, column_count = fewest_pins(count)
         rows = [names[at : at + column_count] for at in range(0, count, column_count)]
         wires = ["    diodes cathode-to-row", *_matrix(rows, column_count)]
-        said = f"{row_count} rows and {column_count} columns: {row_count + column_count} pins, the fewest there can be."
+        pins = row_count + column_count
+        said = f"{row_count} rows and {column_count} columns: {pins} pins, the fewest there can be."
     lines = [
         f"# {count} keys, on {said}",
         "# Change the pins, the names and the shape to what you build.",
@@ -103,7 +110,7 @@ def from_number(name: str, count: int) -> str:
 
 
 def fewest_pins(count: int) -> tuple[int, int]:
-    """Rows and columns that hold so many keys on the fewest pins; among equals the most even, wider than tall."""
+    """Rows and columns for so many keys on the fewest pins; among equals the most even, wider than tall."""
     options = [(rows, ceil(count / rows)) for rows in range(1, count + 1)]
     return min(
         (option for option in options if option[0] <= option[1]),
@@ -164,9 +171,17 @@ def _layers(rows: Sequence[Sequence[str]], written: Sequence[Sequence[str]] | No
 
 def _guessed(rows: Sequence[Sequence[str]]) -> dict[str, str]:
     """What each switch does. One key leads to the layer `more`, if there are at least two."""
-    wide = [row for row in rows if len(row) >= _WIDE]
-    if len(wide) >= 3:
-        does = _usual_rows(rows)
+    count = sum(map(len, rows))
+    least = next(
+        (
+            least
+            for least, most in ((_WIDE, MOST_KEYS), (_HALF, _MOST_FOR_ONE_HAND))
+            if count <= most and sum(len(row) >= least for row in rows) >= 3
+        ),
+        None,
+    )
+    if least is not None:
+        does = _usual_rows(rows, least)
     elif len(rows) in (4, 5) and all(len(row) <= 4 for row in rows):
         does = _in_order(
             rows, [key for row, keys in zip(rows, _PAD, strict=False) for key in keys[: len(row)]]
@@ -183,15 +198,17 @@ def _in_order(rows: Sequence[Sequence[str]], keys: Sequence[str]) -> dict[str, s
     return dict(zip(switches, [*keys[: len(switches)], *["off"] * (len(switches) - len(keys))], strict=False))
 
 
-def _usual_rows(rows: Sequence[Sequence[str]]) -> dict[str, str]:
+def _usual_rows(rows: Sequence[Sequence[str]], least: int) -> dict[str, str]:
     """Rows of letters as on most keyboards; what is over gets keys that no row has yet."""
-    wide = [index for index, row in enumerate(rows) if len(row) >= _WIDE]
+    wide = [index for index, row in enumerate(rows) if len(row) >= least]
     usual = [_FUNCTION, _DIGITS, _UPPER, _HOME, _LOWER]
-    # From below: three rows are letters, a fourth above them has the digits, a fifth the function keys.
-    used = wide[:5] if len(wide) <= 5 else wide[:5]
-    if len(wide) > 3 and wide[-1] == len(rows) - 1 and len(wide) >= 5:
-        used = wide[-6:-1] if len(wide) >= 6 else wide[:-1]  # the last one is the bottom row
+    # From below: three rows are letters, a fourth above them has the digits, a fifth the function keys. Where
+    # there are as many, the lowest row of all is the one with the space bar.
+    used = wide[:-1] if len(wide) >= 4 and wide[-1] == len(rows) - 1 else wide
+    used = used[-len(usual) :]
     templates = dict(zip(used, usual[-len(used) :], strict=True))
+    if len(used) == len(usual):
+        templates[used[1]] = (("Backquote",), *_DIGITS[1:])  # Escape is above it
     does: dict[str, str] = {}
     for index, row in enumerate(rows):
         if index in templates:
@@ -206,8 +223,8 @@ def _usual_rows(rows: Sequence[Sequence[str]]) -> dict[str, str]:
 
 
 def _fitted(count: int, left: Sequence[str], middle: Sequence[str], right: Sequence[str]) -> list[str]:
-    """Ten keys, then one at the left, then those at the right."""
-    keys = [*left, *middle] if count > len(middle) else list(middle)
+    """The middle's keys, as many as there is room for; with room for more, first the left's, then the right's."""
+    keys = list(middle) if count in (_HALF, len(middle)) else [*left, *middle]
     return [*keys, *right][:count]
 
 

@@ -631,11 +631,16 @@ def _two_sides(keys: Sequence[Key]) -> dict[str, int] | None:
 
 
 def _spoilers(keys: list[Key]) -> list[Key]:
-    """The keys without which the lines fall into rows and columns: one if one will do, else as they come."""
+    """The keys without which the lines fall into rows and columns: one if one will do, else as they come.
+
+    Where any of several would do, it's the one whose switch is on a line that has others' diodes, or the like.
+    """
     if len(keys) <= _SEARCHED_MOST:
-        for key in keys:
-            if _two_sides([other for other in keys if other is not key]) is not None:
-                return [key]
+        at_row = Counter(key.row for key in keys)
+        at_column = Counter(key.column for key in keys)
+        alone = [key for key in keys if _two_sides([other for other in keys if other is not key]) is not None]
+        if alone:
+            return [max(alone, key=lambda key: at_column[key.row] + at_row[key.column])]
     kept: list[Key] = []
     bad: list[Key] = []
     for key in keys:
