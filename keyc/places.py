@@ -110,7 +110,9 @@ def _footprint(circuit: Circuit, contact: Contact, holes: Nearby) -> _Footprint:
     middles = [centroid_mm(contact.part.pads[pin]) for pin in pins]
     places = [pad for pin in pins for pad in contact.part.pads[pin]]
     x, y = centroid_mm(places)
-    near = holes.within(x, y, _HOLE_WITHIN_MM)
+    # Wider pads than a switch has, because the file's unit is wrong, put the hole farther away, too.
+    extent = max(hypot(pad.x_mm - x, pad.y_mm - y) for pad in places)
+    near = holes.within(x, y, max(_HOLE_WITHIN_MM, 2 * extent))
     if near:
         hole = circuit.holes[near[0][1]]
         x, y = hole.x_mm, hole.y_mm
