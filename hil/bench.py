@@ -15,6 +15,7 @@ from keyc.diagnostics import UserError
 if TYPE_CHECKING:
     from argparse import Namespace
 
+    from hil.history import Run
     from hil.link import Link
     from hil.record import Dump, Record
     from hil.result import Result
@@ -56,6 +57,7 @@ class Bench:
         settings = self._settings()
         link, hand = self._board()
         self._stack.callback(link.close)
+        settings = replace(settings, earlier=self._earlier())
         self._open_files(settings)
         view = view_on(sys.stderr, self._keyboard)
         self._stack.callback(view.close)
@@ -76,6 +78,7 @@ class Bench:
             notes=self._dump,
         )
         result = session.run()
+        result = replace(result, notes=(*result.notes, *self._regressions(settings, result)))
         if self._options.virtual:
             result = replace(result, notes=(VIRTUAL, *result.notes))
         self._finish(result)
@@ -104,8 +107,37 @@ class Bench:
             stages=stages,
             after=self._options.after,
             tool=self._options.tool,
+            touched=self._touched(),
             when=datetime.now(UTC).isoformat(timespec="seconds"),
         )
+
+    def _touched(self) -> frozenset[str] | None:
+        if self._options.touched is None:
+            return None
+        from hil.history import touched_switches
+
+        return touched_switches(self._options.touched, self._keyboard.wiring)
+
+    def _earlier(self) -> tuple[Run, ...]:
+        path = self._record_path()
+        if path is None or not path.exists():
+            return ()
+        from hil.history import runs_in
+
+        try:
+            return tuple(runs_in(path))
+        except UserError as error:
+            say(f"warning: {error}. It is appended to all the same, and nothing of it is used.")
+            return ()
+
+    def _regressions(self, settings: Settings, result: Result) -> tuple[str, ...]:
+        if not settings.earlier:
+            return ()
+        from hil.history import Run, regressions
+
+        verdicts = {one.switch: one.verdict.value for one in result.positions}
+        now = Run(result.keyboard, "", result.after, result.board.flash_id, verdicts)
+        return regressions(settings.earlier, now)
 
     def _board(self) -> tuple[Link, Hand]:
         from hil.link import Link

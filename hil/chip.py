@@ -703,6 +703,8 @@ class _Lines:
         self._enabled = 0
         self._outputs_off = 0
         self._on_sio = 0
+        self._fixed = 0
+        self._fixed_high = 0
         self.inputs = 0
 
     def set_table(self, table: Table) -> None:
@@ -729,7 +731,12 @@ class _Lines:
             self._on_sio |= 1 << pin
         elif function != _FUNCTION_NULL:
             self._note(pin, f"given to function {function}")
-        if control & 0x30033300:
+        bit, output, enable = 1 << pin, control >> 8 & 3, control >> 12 & 3
+        # Both held at a value (2.19.6.1, OUTOVER and OEOVER): the pin is an output that nothing else moves.
+        fixed = output & 2 and enable == 3
+        self._fixed = self._fixed | bit if fixed else self._fixed & ~bit
+        self._fixed_high = self._fixed_high | bit if fixed and output == 3 else self._fixed_high & ~bit
+        if control & 0x30033300 and not (fixed and not control & 0x30030000):
             self._note(pin, f"overridden in IO_BANK0 (CTRL {control:#x})")
         self.refresh()
 
@@ -741,7 +748,7 @@ class _Lines:
 
     def restart(self) -> None:
         """Take up the pads and controls again after the emulator reset them."""
-        self._on_sio = 0
+        self._on_sio = self._fixed = self._fixed_high = 0
         for pin in range(GPIO_COUNT):
             self._take_pad(pin)
         self.refresh()
@@ -757,9 +764,9 @@ class _Lines:
     def refresh(self) -> None:
         """Something changed: work out every line's level and when it gets there."""
         sio = self._emulator.sio
-        driving = sio.gpio_output_enable & self._on_sio & ~self._outputs_off & ALL_PINS
-        low = driving & ~sio.gpio_value
-        high = driving & sio.gpio_value
+        driving = (sio.gpio_output_enable & self._on_sio | self._fixed) & ~self._outputs_off & ALL_PINS
+        high = driving & (sio.gpio_value & ~self._fixed | self._fixed_high)
+        low = driving & ~high
         if high & ~self._high:
             for pin in _bits(high & ~self._high):
                 self._note(pin, "driven high")

@@ -62,6 +62,7 @@ def _parser() -> ArgumentParser:
     bench.add_argument(
         "--after", metavar="STEP", default="", help="the step of assembly done last: bare, plate …"
     )
+    bench.add_argument("--touched", metavar="SW7,D7,GPIO3", help="after a mend: ask only for what it touched")
     bench.add_argument("--with", dest="tool", choices=("finger", "tweezers"), default="finger")
     bench.add_argument(
         "--record",
@@ -98,6 +99,29 @@ def _parser() -> ArgumentParser:
     read.add_argument("--side", choices=("front", "back"), default="front")
     read.add_argument("--format", choices=("text", "json"), default="text")
     read.set_defaults(command=_read)
+
+    learn = commands.add_parser("learn", help="finds the wiring of an unknown board: press every key once")
+    learn.add_argument("--port", metavar="PORT", help="default: the only board that answers")
+    learn.add_argument(
+        "-o", dest="output", metavar="FILE.keys", help="a file that checks clean, to go on from"
+    )
+    learn.add_argument(
+        "--shape",
+        metavar="FILE",
+        help="a keymap file: its switches' names go to the keys in the shape's order",
+    )
+    learn.add_argument("--keys", type=int, metavar="N", help="ends after so many keys")
+    learn.add_argument(
+        "--virtual", metavar="FILE", help="against a virtual board wired so, with its own finger"
+    )
+    learn.add_argument("--format", choices=("text", "json"), default="text")
+    learn.set_defaults(command=_learn)
+
+    compare = commands.add_parser("compare", help="what changed between two records")
+    compare.add_argument("old", metavar="OLD")
+    compare.add_argument("new", metavar="NEW", help="the same file twice: its last two runs")
+    compare.add_argument("--format", choices=("text", "json"), default="text")
+    compare.set_defaults(command=_compare)
     return parser
 
 
@@ -150,6 +174,83 @@ def _read(options: Namespace) -> int:
     return WRONG if result.verdict is Verdict.ERROR else _status(result)
 
 
+def _learn(options: Namespace) -> int:
+    from hil.learn import learn, learnt
+    from hil.link import Link
+
+    names: list[str] = []
+    if options.shape:
+        names = [cap.switch for cap in _keyboard(options.shape).caps]
+    wanted = options.keys or len(names) or None
+    if options.virtual:
+        from hil.host_board import HostBoard
+        from hil.transport import BoardTransport
+        from hil.virtual import Finger
+
+        keyboard = _keyboard(options.virtual)
+        finger = Finger(HostBoard(keyboard.wiring))
+        at_us = 1_000_000
+        for cap in keyboard.caps:
+            at_us = finger.tap(cap.switch, 30_000, at_us + 60_000)
+        wanted = wanted or len(keyboard.caps)
+        link = Link(BoardTransport(finger))
+    else:
+        from hil.ports import only_port
+        from hil.transport import SerialTransport
+
+        link = Link(SerialTransport(options.port or only_port()))
+    try:
+        learner = learn(link, say, done=lambda one: wanted is not None and len(one.contacts) >= wanted)
+    finally:
+        link.close()
+    if not learner.contacts:
+        say("no key was pressed, so nothing was learnt: press every key once")
+        return UNPROVEN
+    found = learnt(learner.contacts, names)
+    for remark in found.remarks:
+        say(f"note: {remark}")
+    if options.output:
+        from keyc.write import write_whole
+
+        cells = [" ".join("off" for _ in line.split()) for line in found.shape.splitlines()[1:-1]]
+        layer = "\n".join(["layer base {", *(f"    {line}" for line in cells), "}"])
+        title = 'keyboard "Learnt" {\n    usb 0x1209:0x0001  maker "Nobody"\n}\n'
+        write_whole(options.output, f"{title}{found.wiring}{found.shape}{layer}\n")
+    if options.format == "json":
+        from hil.result import SCHEMA
+
+        told = {"wiring": found.wiring, "switches": list(found.switches), "remarks": list(found.remarks)}
+        print_json({"schema": SCHEMA, "tool": _tool(), **told})
+    else:
+        print(found.wiring, end="")
+    return WRONG if found.remarks else DONE
+
+
+def _compare(options: Namespace) -> int:
+    from pathlib import Path
+
+    from hil.history import changes, compared_text, runs_in
+    from keyc.diagnostics import UserError
+
+    old, new = ([run for run in runs_in(Path(path)) if run.verdicts] for path in (options.old, options.new))
+    if options.old == options.new:
+        old = old[:-1]
+    for path, runs in ((options.old, old), (options.new, new)):
+        if not runs:
+            raise UserError(
+                f"{path} holds no run to compare", "a run comes to verdicts in its stage positions"
+            )
+    found = changes(old[-1], new[-1])
+    if options.format == "json":
+        from hil.result import SCHEMA
+
+        told = {"old": old[-1].when, "new": new[-1].when, "changes": [one.as_json() for one in found]}
+        print_json({"schema": SCHEMA, "tool": _tool(), **told})
+    else:
+        print(compared_text(old[-1], new[-1]))
+    return WRONG if any(one.worse for one in found) else DONE
+
+
 def _bench(options: Namespace) -> int:
     from hil.bench import Bench
 
@@ -188,23 +289,24 @@ def _dump(path: str) -> bytes:
 
 
 def _hand_over(options: Namespace, result: Result, keyboard: Keyboard) -> None:
+    """Prints first: a disk that refuses the files must not swallow the verdicts."""
     from keyc.write import write_whole
 
-    if options.report:
-        from hil.report import html_of
-
-        write_whole(options.report, html_of(result, keyboard, tool=_tool(), side=options.side))
-    if options.junit:
-        from hil.junit import junit_of
-
-        write_whole(options.junit, junit_of(result))
     if options.format == "json":
         print_json(result.as_json(_tool()))
     else:
         from hil.report import text_of
 
-        print(text_of(result))
-        if options.report:
+        print(text_of(result), flush=True)
+    if options.junit:
+        from hil.junit import junit_of
+
+        write_whole(options.junit, junit_of(result))
+    if options.report:
+        from hil.report import html_of
+
+        write_whole(options.report, html_of(result, keyboard, tool=_tool(), side=options.side))
+        if options.format != "json":
             print(f"\nreport: {options.report}")
 
 

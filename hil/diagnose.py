@@ -19,6 +19,8 @@ from keyc.pins import neighbours, package_pin_of_gpio
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from hil.alike import Exchange
+    from hil.board import Fault as Planted
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Positions
     from keyc.keyboard import Switch
@@ -42,6 +44,9 @@ _ORDER = (
     "drops",
     "bounces",
 )
+
+# What is there all the time; the rest shows in time, and the model of one moment says nothing about it.
+_MODELLED = frozenset(_ORDER) - {"slow", "sticks", "drops", "bounces"}
 
 _OHMS = "on continuity or 200 Ω, board unplugged"
 _DIODE = "on diode test, board unplugged"
@@ -84,9 +89,10 @@ class _Diagnosis:
             *self._node_bridges(),
             *self._unsteady(),
         ]
+        faults = self._checked(faults)
         faults.sort(key=lambda fault: _ORDER.index(fault.kind))
         ranked = tuple(replace(fault, rank=n) for n, fault in enumerate(faults, 1))
-        opened = set(open_lines) | {gpio for gpio, _ in cuts}
+        opened = {int(f.where[0][4:]) for f in faults if f.kind in ("open", "cut") and f.pins == f.where[:1]}
         told = tuple(
             replace(line, verdict=LineVerdict.OPEN)
             if line.gpio in opened and line.verdict is LineVerdict.CLEAR
@@ -95,11 +101,87 @@ class _Diagnosis:
         )
         return Diagnosis(ranked, told)
 
+    # -- against the electrical model --------------------------------------------------------------
+
+    def _checked(self, faults: list[Fault]) -> list[Fault]:
+        """These faults, mended where the model doesn't read so with them, each with what reads the same."""
+        if self.findings.table is None:
+            return faults
+        from hil.alike import Evidence, canonical, explanation
+
+        named = {canonical(_planted(fault)): fault for fault in faults if fault.kind in _MODELLED}
+        evidence = Evidence(self.findings.table, self.positions.tables() if self.positions else {})
+        found = explanation(self.wiring, evidence, named)
+        if found.differs:
+            return faults  # not a board that the model knows: what the rules say is all there is
+        checked = [fault for fault in faults if fault.kind not in _MODELLED]
+        for planted in found.faults:
+            fault = named.get(planted) or self._fault_of(planted)
+            if fault is None:
+                return faults
+            others = [
+                cause
+                for each in found.alike
+                if planted == next(one for one in found.faults if one in each.of)
+                and (cause := self._instead(planted, each)) is not None
+            ]
+            checked.append(replace(fault, causes=(*fault.causes, *others)))
+        return checked
+
+    def _instead(self, planted: Planted, exchange: Exchange) -> Cause | None:
+        """What would read the same, as a cause of its own."""
+        faults = [self._fault_of(one) for one in exchange.instead]
+        causes = [fault.causes[0] for fault in faults if fault is not None]
+        also = tuple(str(one) for one in sorted(exchange.of - {planted}, key=str))
+        if len(causes) < len(exchange.instead):
+            return None
+        instead = f" (and then {' and '.join(also)} is no fault)" if also else ""
+        return Cause(
+            f"or, which reads the same{instead}: " + ", and ".join(cause.what for cause in causes),
+            "; ".join(dict.fromkeys(cause.look_at for cause in causes)),
+            "; ".join(dict.fromkeys(cause.meter for cause in causes)),
+            tuple(fault.title for fault in faults if fault is not None),
+            also,
+        )
+
+    def _fault_of(self, planted: Planted) -> Fault | None:
+        """A fault that the model named, told as the rules would."""
+        kind, where = planted.kind, planted.where
+        gpios = tuple(int(word[4:]) for word in where if word.startswith("GPIO"))
+        if kind == "closed":
+            return self._closed_switch(where[0], from_start=True)
+        if kind == "swapped":
+            return self._crossed_lines(gpios[0], gpios[1], ()) if gpios else self._crossed_switches(where, ())
+        if not gpios:
+            by_switch = {
+                "open": self._open_switch,
+                "reversed": self._reversed,
+                "shorted": self._shorted,
+            }
+            if kind == "bridge":
+                return self._node_bridge(where, f"pressed, {where[0]} reads as this would")
+            return by_switch[kind](where[0])
+        line = self.findings.line(gpios[0])
+        if line is None:
+            return None
+        on = switches_on(self.wiring, gpios[0])
+        if kind == "open":
+            return self._open_line(gpios[0], list(on))
+        if kind == "cut":
+            return self._cut(gpios[0], where[1], list(on[on.index(where[1]) + 1 :]))
+        if kind == "leaky":
+            return self._leaky(line, where[1], f"{where[0]} and {where[1]} read as this would")
+        if kind == "bridge" and len(gpios) == 2:
+            return self._bridge(gpios[0], gpios[1], gpios)
+        return {"low": self._low, "high": self._high}[kind](line) if kind in ("low", "high") else None
+
     # -- lines -------------------------------------------------------------------------------------
 
     def _held_lines(self) -> list[Fault]:
         found = []
         for line in self.findings.lines:
+            if line.role == "unused":
+                continue  # a module holds some of its pins by itself
             if line.verdict is LineVerdict.LOW:
                 found.append(self._low(line))
             elif line.verdict is LineVerdict.HIGH:
@@ -175,7 +257,11 @@ class _Diagnosis:
         for group in self.findings.groups:
             # A chain of neighbours is named as one fault per gap: that is what the iron parts.
             for a, b in pairwise(group):
-                found.append(self._bridge(a, b, group))
+                inside = self._switch_between(a, b)
+                if inside and self.wiring.diodes is Diodes.NONE and not _are_beside(a, b):
+                    found.append(self._closed_switch(inside, from_start=True))
+                else:
+                    found.append(self._bridge(a, b, group))
         return found
 
     def _run_bridge(self, line: Line) -> Fault:
@@ -196,12 +282,9 @@ class _Diagnosis:
 
     def _bridge(self, a: int, b: int, group: tuple[int, ...]) -> Fault:
         names = [f"GPIO{gpio}" for gpio in group]
-        inside = [
-            name for name, other in self.findings.maybe_closed.items() if other == f"bridge GPIO{a} GPIO{b}"
-        ]
         meter = f"{_OHMS}, between {_pad(a)} and {_pad(b)}: it must not beep (under 10 Ω is the fault)"
         causes = []
-        beside = b in {pin.gpio for pin in neighbours(a)}
+        beside = _are_beside(a, b)
         if beside:
             causes.append(
                 Cause(
@@ -227,32 +310,11 @@ class _Diagnosis:
                     meter,
                 )
             )
-        causes.append(
-            Cause(
-                "flux or moisture that conducts between them",
-                f"around {_pad(a)} and {_pad(b)}: clean with the solvent that your flux asks for, let it dry",
-                "on 200 kΩ, board unplugged: 10 to 200 kΩ is dirt, not solder",
-            )
-        )
-        kind = "bridge"
-        where: tuple[str, ...] = (f"GPIO{a}", f"GPIO{b}")
-        if inside:
-            held = Cause(
-                f"{inside[0]} is held down or its contact is stuck"
-                + ("" if self.wiring.diodes is Diodes.NONE else ", and its diode conducts both ways"),
-                f"{inside[0]}: free it, or take its cap off, and start again",
-                f"{_OHMS}, across {inside[0]}'s two legs: silent while nobody presses it",
-            )
-            if self.wiring.diodes is Diodes.NONE and not beside:
-                kind, where = "closed", (inside[0],)
-                causes.insert(0, held)
-            else:
-                causes.insert(1, held)
         concerned = names_in_order(self.wiring, (*switches_on(self.wiring, a), *switches_on(self.wiring, b)))
         blocked = tuple(n for n in concerned if self._is_untested(n)) if self.verdicts else concerned
         return Fault(
-            kind=kind,
-            where=where,
+            kind="bridge",
+            where=(f"GPIO{a}", f"GPIO{b}"),
             rank=0,
             causes=tuple(causes),
             evidence=(
@@ -262,6 +324,11 @@ class _Diagnosis:
             switches=blocked,
             pins=(f"GPIO{a}", f"GPIO{b}"),
         )
+
+    def _switch_between(self, a: int, b: int) -> str | None:
+        """The switch that would join these two lines if it were closed."""
+        bridge = f"bridge GPIO{a} GPIO{b}"
+        return next((name for name, other in self.findings.maybe_closed.items() if other == bridge), None)
 
     def _where_lines_meet(self, a: int, b: int) -> str:
         both = set(switches_on(self.wiring, a)) & set(switches_on(self.wiring, b))
@@ -288,28 +355,31 @@ class _Diagnosis:
                 if both in done:
                     continue
                 done.add(both)
-                found.append(
-                    self._line_fault(
-                        "leaky",
-                        line,
-                        [
-                            Cause(
-                                "flux, moisture or a burnt spot conducts a little between them",
-                                f"{_look(line.gpio)}; clean, let it dry, measure again",
-                                f"on 200 kΩ, board unplugged, between {line.pin} and {other.name}: "
-                                "more than 1 MΩ, and the same both ways round",
-                            ),
-                            Cause(
-                                "a part sits between these lines that the file doesn't know",
-                                f"follow both tracks: {line.pin} and {other.name}",
-                                f"{_DIODE}, both ways round: no reading either way",
-                            ),
-                        ],
-                        f"{line.pin} and {other.name} read low for one another in one direction only",
-                        where=(line.pin, other.name),
-                    )
-                )
+                evidence = f"{line.pin} and {other.name} read low for one another in one direction only"
+                found.append(self._leaky(line, other.name, evidence))
         return found
+
+    def _leaky(self, line: Line, other: str, evidence: str) -> Fault:
+        return self._line_fault(
+            "leaky",
+            line,
+            [
+                Cause(
+                    f"flux, moisture or a burnt spot conducts a little between {line.pin} and {other}",
+                    f"{_look(line.gpio)}; clean with the solvent that your flux asks for, let it dry, "
+                    "measure again",
+                    f"on 200 kΩ, board unplugged, between {line.pin} and {other}: more than 1 MΩ, and the "
+                    "same both ways round; 10 to 200 kΩ is dirt, not solder",
+                ),
+                Cause(
+                    "a part sits between these lines that the file doesn't know",
+                    f"follow both tracks: {line.pin} and {other}",
+                    f"{_DIODE}, both ways round: no reading either way",
+                ),
+            ],
+            evidence,
+            where=(line.pin, other),
+        )
 
     def _slow(self, line: Line) -> Fault:
         return self._line_fault(
@@ -358,37 +428,39 @@ class _Diagnosis:
         stuck = {one.switch: one for one in self._with(PositionVerdict.STUCK)}
         at_rest = self.findings.closed
         for name in names_in_order(self.wiring, {*stuck, *(() if self.verdicts else at_rest)}):
-            switch = self.matrix.switches[name]
-            from_start = name in at_rest
-            causes = [
-                Cause(
-                    f"{name} is held down, or its contact is stuck",
-                    f"{name}: take the cap off, see that the stem comes up and the case doesn't press it",
-                    f"{_OHMS}, across {name}'s two legs: silent while nobody presses it",
-                ),
-                Cause(
-                    f"solder joins {name}'s two legs",
-                    f"the two joints of {name} on the solder side",
-                    f"{_OHMS}, across {name}'s two legs, the switch's stem up: it must not beep",
-                ),
-            ]
-            if switch.direct is None and self.wiring.diodes is not Diodes.NONE:
-                causes.append(
-                    Cause(
-                        "flux or moisture that conducts between its lines",
-                        f"around {name} and its diode{self._diode_name(name)}",
-                        "on 200 kΩ, board unplugged, across the switch: more than 1 MΩ",
-                    )
-                )
-            evidence = [
-                f"{name} reads pressed with nothing touched"
-                if from_start
-                else f"{name} stayed pressed after it was let go, through other presses"
-            ]
-            if from_start and at_rest[name] is State.REVERSED:
-                evidence.append("it conducts against the file's direction: its diode is in backwards too")
-            found.append(self._switch_fault("closed" if from_start else "sticks", name, causes, evidence))
+            found.append(self._closed_switch(name, from_start=name in at_rest))
         return found
+
+    def _closed_switch(self, name: str, *, from_start: bool) -> Fault:
+        switch = self.matrix.switches[name]
+        causes = [
+            Cause(
+                f"{name} is held down, or its contact is stuck",
+                f"{name}: take the cap off, see that the stem comes up and the case doesn't press it",
+                f"{_OHMS}, across {name}'s two legs: silent while nobody presses it",
+            ),
+            Cause(
+                f"solder joins {name}'s two legs",
+                f"the two joints of {name} on the solder side",
+                f"{_OHMS}, across {name}'s two legs, the switch's stem up: it must not beep",
+            ),
+        ]
+        if switch.direct is None and self.wiring.diodes is not Diodes.NONE:
+            causes.append(
+                Cause(
+                    "flux or moisture that conducts between its lines",
+                    f"around {name} and its diode{self._diode_name(name)}",
+                    "on 200 kΩ, board unplugged, across the switch: more than 1 MΩ",
+                )
+            )
+        evidence = [
+            f"{name} reads pressed with nothing touched"
+            if from_start
+            else f"{name} stayed pressed after it was let go, through other presses"
+        ]
+        if from_start and self.findings.closed.get(name) is State.REVERSED:
+            evidence.append("it conducts against the file's direction: its diode is in backwards too")
+        return self._switch_fault("closed" if from_start else "sticks", name, causes, evidence)
 
     def _opens(self) -> tuple[dict[int, list[str]], dict[tuple[int, str], list[str]], list[str]]:
         """Silent switches, put down to whole lines, to cut tracks, and to themselves, in this order."""
@@ -541,58 +613,56 @@ class _Diagnosis:
         return self._switch_fault("open", name, causes, evidence)
 
     def _diodes(self) -> list[Fault]:
-        found = []
-        for one in self._with(PositionVerdict.REVERSED):
-            name, diode = one.switch, self._diode_name(one.switch)
-            anode, cathode = self._ends_in_words(self.matrix.switches[name])
-            found.append(
-                self._switch_fault(
-                    "reversed",
-                    name,
-                    [
-                        Cause(
-                            f"the diode{diode} of {name} is in the wrong way round",
-                            f"the diode{diode} of {name}: its ringed end (cathode) belongs towards {cathode}",
-                            f"{_DIODE}, {name} pressed, red on {anode}, black on {cathode}: "
-                            "0.5 to 0.7 V; now it reads nothing that way and 0.5 to 0.7 V the other way",
-                        ),
-                        Cause(
-                            "the diode's marking was printed on the wrong end",
-                            f"the diode{diode} of {name}",
-                            f"{_DIODE}, across the diode alone: it conducts towards its true cathode",
-                        ),
-                    ],
-                    [f"pressed, {name} conducts from {cathode} to {anode}, and not the other way"],
-                )
-            )
-        for one in self._with(PositionVerdict.SHORTED):
-            name, diode = one.switch, self._diode_name(one.switch)
-            found.append(
-                self._switch_fault(
-                    "shorted",
-                    name,
-                    [
-                        Cause(
-                            f"solder bridges the diode{diode} of {name}",
-                            f"the diode{diode} of {name}: between and under its ends",
-                            f"{_DIODE}, across the diode, both ways round: one way 0.5 to 0.7 V, "
-                            "the other way nothing. Near 0 V both ways is a short",
-                        ),
-                        Cause(
-                            f"the diode{diode} of {name} is broken down",
-                            f"the diode{diode} of {name}: change it",
-                            f"{_DIODE}, across the diode taken out: near 0 V both ways",
-                        ),
-                        Cause(
-                            "a wire or a bare resistor link was fitted in its place",
-                            f"the part at {name}",
-                            f"{_OHMS}, across it: it must not beep both ways",
-                        ),
-                    ],
-                    [f"pressed, {name} conducts in both directions: it will ghost"],
-                )
-            )
-        return found
+        found = [self._reversed(one.switch) for one in self._with(PositionVerdict.REVERSED)]
+        return found + [self._shorted(one.switch) for one in self._with(PositionVerdict.SHORTED)]
+
+    def _reversed(self, name: str) -> Fault:
+        diode = self._diode_name(name)
+        anode, cathode = self._ends_in_words(self.matrix.switches[name])
+        return self._switch_fault(
+            "reversed",
+            name,
+            [
+                Cause(
+                    f"the diode{diode} of {name} is in the wrong way round",
+                    f"the diode{diode} of {name}: its ringed end (cathode) belongs towards {cathode}",
+                    f"{_DIODE}, {name} pressed, red on {anode}, black on {cathode}: "
+                    "0.5 to 0.7 V; now it reads nothing that way and 0.5 to 0.7 V the other way",
+                ),
+                Cause(
+                    "the diode's marking was printed on the wrong end",
+                    f"the diode{diode} of {name}",
+                    f"{_DIODE}, across the diode alone: it conducts towards its true cathode",
+                ),
+            ],
+            [f"pressed, {name} conducts from {cathode} to {anode}, and not the other way"],
+        )
+
+    def _shorted(self, name: str) -> Fault:
+        diode = self._diode_name(name)
+        return self._switch_fault(
+            "shorted",
+            name,
+            [
+                Cause(
+                    f"solder bridges the diode{diode} of {name}",
+                    f"the diode{diode} of {name}: between and under its ends",
+                    f"{_DIODE}, across the diode, both ways round: one way 0.5 to 0.7 V, "
+                    "the other way nothing. Near 0 V both ways is a short",
+                ),
+                Cause(
+                    f"the diode{diode} of {name} is broken down",
+                    f"the diode{diode} of {name}: change it",
+                    f"{_DIODE}, across the diode taken out: near 0 V both ways",
+                ),
+                Cause(
+                    "a wire or a bare resistor link was fitted in its place",
+                    f"the part at {name}",
+                    f"{_OHMS}, across it: it must not beep both ways",
+                ),
+            ],
+            [f"pressed, {name} conducts in both directions: it will ghost"],
+        )
 
     def _swaps(self) -> list[Fault]:
         if self.positions is None:
@@ -607,57 +677,60 @@ class _Diagnosis:
                 for name in answered
                 if name in {*switches_on(self.wiring, a), *switches_on(self.wiring, b)}
             ]
-            first = concerned[0]
-            found.append(
-                Fault(
-                    kind="swapped",
-                    where=(f"GPIO{a}", f"GPIO{b}"),
-                    rank=0,
-                    causes=(
-                        Cause(
-                            f"the board has GPIO{a} and GPIO{b} the other way round",
-                            "the schematic, and the file's `wiring`; the corrected text is offered below",
-                            f"{_OHMS}, from {_pad(a)} to {first}'s leg, then from {_pad(b)}: "
-                            "the one that beeps is its line",
-                        ),
-                    ),
-                    evidence=tuple(f"{name} answered as {answered[name]}, twice" for name in concerned),
-                    switches=tuple(concerned),
-                    pins=(f"GPIO{a}", f"GPIO{b}"),
-                )
-            )
+            told = tuple(f"{name} answered as {answered[name]}, twice" for name in concerned)
+            found.append(replace(self._crossed_lines(a, b, told), switches=tuple(concerned)))
             for name in concerned:
                 del answered[name]
         while answered:
-            name = next(iter(answered))
-            round_ = self.positions.round_of(name)
-            found.append(
-                Fault(
-                    kind="swapped",
-                    where=round_,
-                    rank=0,
-                    causes=(
-                        Cause(
-                            "the file names these switches the other way round",
-                            "the file's `wiring`; the corrected text is offered below",
-                            f"{_OHMS}, along the lines of {' and '.join(round_)}",
-                        ),
-                        Cause(
-                            "their tracks or wires are crossed",
-                            f"the wires at {' and '.join(round_)}",
-                            f"{_OHMS}, from each leg to the line that the schematic gives it: it must beep",
-                        ),
-                    ),
-                    evidence=tuple(
-                        f"{each} answered as {self.positions.answered_elsewhere(each)}, twice"
-                        for each in round_
-                    ),
-                    switches=round_,
-                )
+            round_ = self.positions.round_of(next(iter(answered)))
+            told = tuple(
+                f"{each} answered as {self.positions.answered_elsewhere(each)}, twice" for each in round_
             )
+            found.append(self._crossed_switches(round_, told))
             for each in round_:
                 answered.pop(each, None)
         return found
+
+    def _crossed_lines(self, a: int, b: int, evidence: tuple[str, ...]) -> Fault:
+        concerned = names_in_order(self.wiring, (*switches_on(self.wiring, a), *switches_on(self.wiring, b)))
+        first = concerned[0] if concerned else "the first switch"
+        return Fault(
+            kind="swapped",
+            where=(f"GPIO{a}", f"GPIO{b}"),
+            rank=0,
+            causes=(
+                Cause(
+                    f"the board has GPIO{a} and GPIO{b} the other way round",
+                    "the schematic, and the file's `wiring`; the corrected text is offered below",
+                    f"{_OHMS}, from {_pad(a)} to {first}'s leg, then from {_pad(b)}: "
+                    "the one that beeps is its line",
+                ),
+            ),
+            evidence=evidence or (f"the switches on GPIO{a} and GPIO{b} read so",),
+            switches=concerned,
+            pins=(f"GPIO{a}", f"GPIO{b}"),
+        )
+
+    def _crossed_switches(self, round_: tuple[str, ...], evidence: tuple[str, ...]) -> Fault:
+        return Fault(
+            kind="swapped",
+            where=round_,
+            rank=0,
+            causes=(
+                Cause(
+                    "the file names these switches the other way round",
+                    "the file's `wiring`; the corrected text is offered below",
+                    f"{_OHMS}, along the lines of {' and '.join(round_)}",
+                ),
+                Cause(
+                    "their tracks or wires are crossed",
+                    f"the wires at {' and '.join(round_)}",
+                    f"{_OHMS}, from each leg to the line that the schematic gives it: it must beep",
+                ),
+            ),
+            evidence=evidence or tuple(f"{each} reads as another one" for each in round_),
+            switches=round_,
+        )
 
     def _swapped_lines(self, answered: dict[str, str]) -> list[tuple[int, int]]:
         """Pairs of lines whose exchange explains every switch on them."""
@@ -703,28 +776,30 @@ class _Diagnosis:
             pair_ = names_in_order(self.wiring, (name, partner))
             done.update(pair_)
             others = " and ".join(together)
-            found.append(
-                Fault(
-                    kind="bridge",
-                    where=pair_,
-                    rank=0,
-                    causes=(
-                        Cause(
-                            f"solder between {pair_[0]} and {pair_[-1]}, at the joint of switch and diode",
-                            f"{' and '.join(pair_)}: the legs that lead to their diodes",
-                            f"{_OHMS}, between those two legs, nothing pressed: it must not beep",
-                        ),
-                        Cause(
-                            f"{name} and {others} were touched together",
-                            f"press {name} alone, twice",
-                            "no meter is needed",
-                        ),
-                    ),
-                    evidence=(f"{name}, asked for twice, answered together with {others}",),
-                    switches=pair_,
-                )
-            )
+            evidence = f"{name}, asked for twice, answered together with {others}"
+            found.append(self._node_bridge(pair_, evidence))
         return found
+
+    def _node_bridge(self, pair_: tuple[str, ...], evidence: str) -> Fault:
+        return Fault(
+            kind="bridge",
+            where=pair_,
+            rank=0,
+            causes=(
+                Cause(
+                    f"solder between {pair_[0]} and {pair_[-1]}, at the joint of switch and diode",
+                    f"{' and '.join(pair_)}: the legs that lead to their diodes",
+                    f"{_OHMS}, between those two legs, nothing pressed: it must not beep",
+                ),
+                Cause(
+                    "more than one switch was touched at once",
+                    f"press {pair_[0]} alone, twice",
+                    "no meter is needed",
+                ),
+            ),
+            evidence=(evidence,),
+            switches=pair_,
+        )
 
     def _node_partner(self, name: str, together: tuple[str, ...]) -> str:
         """The switch whose diode takes part: in the row of what answered as well, and answering like this."""
@@ -802,6 +877,17 @@ class _Diagnosis:
             return f"the {'row' if gpio == switch.row else 'column'} GPIO{gpio}"
 
         return words(anode), words(cathode)
+
+
+def _are_beside(a: int, b: int) -> bool:
+    """Whether two GPIOs are neighbours on the package."""
+    return b in {pin.gpio for pin in neighbours(a)}
+
+
+def _planted(fault: Fault) -> Planted:
+    from hil.board import Fault as Planted
+
+    return Planted(fault.kind, fault.where, "47k" if fault.kind == "leaky" else None)
 
 
 _SUPPLIES = ("IOVDD", "ADC_AVDD", "USB_VDD", "VREG_IN")

@@ -80,6 +80,20 @@ class Observation:
             self, low=cleared | pairs(1 << driven, lines & ROW & ~own), rows=self.rows | 1 << driven
         )
 
+    def within(self, lines: int) -> Observation:
+        """This table with these lines alone: the others neither driven nor read."""
+        rows = self.rows & (lines | 1 << REST)
+        down = None if self.down is None else self.down & lines
+        return replace(
+            self,
+            low=self.low & pairs(rows, lines),
+            rows=rows,
+            over=self.over & lines,
+            down=down,
+            held=self.held & lines,
+            slow=self.slow & lines,
+        )
+
     @property
     def readable(self) -> int:
         """Every pair that this table has a trustworthy reading of."""

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from keyc.keyboard import Keyboard
 
 GHOSTING_NOT_TESTED = "ghosting: not tested (no three corners of a rectangle were pressed at once)"
+NODES = "solder between the diodes of two switches: on one line it shows only with three keys held together"
 LATER = "bounce times, held keys, dials and indicators: this version has no stage for them"
 
 
@@ -56,7 +57,11 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
     ghosts = positions.ghosts if positions else None
     stages = tuple(_with_not_tested(account, stage, verdicts) for stage in account.stages)
     unreached = [
-        one.switch for one in verdicts if not one.presses and one.verdict is not PositionVerdict.STUCK
+        one.switch
+        for one in verdicts
+        if one.verdict in (PositionVerdict.OPEN, PositionVerdict.UNTESTED)
+        and not one.presses
+        and not (positions and positions.unclear_times(one.switch))
     ]
     stuck = [one.switch for one in verdicts if one.verdict is PositionVerdict.STUCK]
     if account.lines is not None:
@@ -124,7 +129,7 @@ def _with_not_tested(account: Account, stage: Stage, verdicts: list[Position]) -
         not_tested.append(ONE_WAY)
     ghosts = account.positions.ghosts
     has_diodes = account.matrix.wiring.diodes is not Diodes.NONE
-    # With every diode measured in both directions there is nothing left that could ghost.
+    # With every diode measured in both directions only a bridge between two of them is left that could ghost.
     all_measured = all(
         one.verdict is PositionVerdict.PROVEN or account.matrix.switches[one.switch].direct is not None
         for one in verdicts
@@ -133,6 +138,8 @@ def _with_not_tested(account: Account, stage: Stage, verdicts: list[Position]) -
         not_tested.append("ghosting: this keyboard has no diodes, so any three corners make a ghost")
     elif not all_measured and not ghosts.exercised and ghosts.rectangles():
         not_tested.append(GHOSTING_NOT_TESTED)
+    if has_diodes and all_measured:
+        not_tested.append(NODES)
     not_tested.append(LATER)
     return replace(stage, not_tested=tuple(not_tested))
 

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from html import escape
-from math import cos, radians, sin
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from hil.markup import xml_text
 from hil.result import BAD_LINES, LineVerdict, PositionVerdict
+from keyc.caps import Side, laid_out
 from keyc.keyboard import Diodes
 from keyc.pins import package_pins
 
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
     from hil.result import Line, Position
     from keyc.keyboard import Cap, Keyboard, Switch
-
-Side = Literal["front", "back"]
 
 _UNIT = 72.0  # SVG units to one key unit
 _GAP = 4.0
@@ -69,40 +67,28 @@ def keyboard_svg(keyboard: Keyboard, positions: Sequence[Position], side: Side =
     """The keyboard as its caps lie, seen from the front or, mirrored, from the solder side."""
     switches = {switch.name: switch for switch in keyboard.wiring.switches}
     verdicts = {position.switch: position.verdict for position in positions}
-    corners = [corner for cap in keyboard.caps for corner in _corners(cap)]
-    if not corners:
+    laid = laid_out(keyboard.caps, side)
+    if not laid.caps:
         return ""
-    left, right = min(x for x, _ in corners), max(x for x, _ in corners)
-    top, bottom = min(y for _, y in corners), max(y for _, y in corners)
-    width, height = (right - left) * _UNIT, (bottom - top) * _UNIT
+    width, height = laid.width_u * _UNIT, laid.height_u * _UNIT
     from_where = "front" if side == "front" else "solder side (left and right are exchanged)"
     title = escape(xml_text(f"{keyboard.title}, seen from the {from_where}"))
     drawn = [
         _cap(
-            cap,
-            switches[cap.switch],
-            verdicts.get(cap.switch, PositionVerdict.UNTESTED),
-            ((right - cap.x_u) if side == "back" else (cap.x_u - left)) * _UNIT,
-            (cap.y_u - top) * _UNIT,
-            -cap.rotation_deg if side == "back" else cap.rotation_deg,
+            placed.cap,
+            switches[placed.cap.switch],
+            verdicts.get(placed.cap.switch, PositionVerdict.UNTESTED),
+            placed.x_u * _UNIT,
+            placed.y_u * _UNIT,
+            placed.turn_deg,
             keyboard.wiring.diodes,
         )
-        for cap in keyboard.caps
+        for placed in laid.caps
     ]
     return (
         f'<svg class="keyboard" viewBox="-6 -6 {width + 12:.1f} {height + 12:.1f}" role="img" '
         f'aria-label="{title}"><title>{title}</title>\n' + "\n".join(drawn) + "\n</svg>"
     )
-
-
-def _corners(cap: Cap) -> list[tuple[float, float]]:
-    turn = radians(cap.rotation_deg)
-    half_width, half_height = cap.width_u / 2, cap.height_u / 2
-    return [
-        (cap.x_u + x * cos(turn) - y * sin(turn), cap.y_u + x * sin(turn) + y * cos(turn))
-        for x in (-half_width, half_width)
-        for y in (-half_height, half_height)
-    ]
 
 
 def _cap(

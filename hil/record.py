@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 NOTE = "bench"  # the word that begins a note of the bench in a dump
 
-_KEPT = frozenset({"board", "line", "stage", "verdict", "trouble", "back"})
+_KEPT = frozenset({"board", "line", "stage", "verdict", "trouble", "back", "history"})
 
 
 class _File:
@@ -59,6 +59,8 @@ class Record:
 
     def __init__(self, path: Path, *, tool: str, keyboard: str, when: str, after: str) -> None:
         self._file = _File(path, "a")
+        if _is_cut_short(path):
+            self._file.write("\n")
         self._tool = tool
         self._write({"event": "began", "tool": tool, "keyboard": keyboard, "when": when, "after": after})
 
@@ -79,6 +81,19 @@ class Record:
 
     def _write(self, value: dict[str, Any]) -> None:
         self._file.write(json.dumps(value, ensure_ascii=False) + "\n")
+
+
+def _is_cut_short(path: Path) -> bool:
+    """Whether a file ends in the middle of a line, as after a pulled plug."""
+    try:
+        with path.open("rb") as file:
+            file.seek(0, 2)
+            if not file.tell():
+                return False
+            file.seek(-1, 2)
+            return file.read(1) != b"\n"
+    except OSError:
+        return False
 
 
 class Dump:

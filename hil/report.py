@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from hil.diagnose import UNPLUG
-from hil.picture import Side, keyboard_svg, mark_svg, package_svg
+from hil.picture import keyboard_svg, mark_svg, package_svg
 from hil.result import BAD_LINES, BAD_POSITIONS, LineVerdict, PositionVerdict, Verdict
 from keyc.files import shipped
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
     from hil.result import Fault, Line, Position, Result
+    from keyc.caps import Side
     from keyc.keyboard import Keyboard
 
 _COLUMNS = 80

@@ -141,9 +141,12 @@ class Cause:
     what: str
     look_at: str
     meter: str
+    faults: tuple[str, ...] = ()  # where it is other faults than the one it is listed with: their words
+    instead_of: tuple[str, ...] = ()  # further faults of the result that these would stand in for
 
     def as_json(self) -> dict[str, Any]:
-        return {"what": self.what, "look_at": self.look_at, "meter": self.meter}
+        told: dict[str, Any] = {"what": self.what, "look_at": self.look_at, "meter": self.meter}
+        return {**told, "faults": list(self.faults), "instead_of": list(self.instead_of)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +160,11 @@ class Fault:
     evidence: tuple[str, ...]
     switches: tuple[str, ...] = ()  # the positions that it concerns
     pins: tuple[str, ...] = ()  # the pins that it concerns
+
+    @property
+    def alike(self) -> tuple[Cause, ...]:
+        """The causes that are other faults, which would read the same in this one's place."""
+        return tuple(cause for cause in self.causes if cause.faults)
 
     @property
     def id(self) -> str:

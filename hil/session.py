@@ -33,6 +33,7 @@ from hil.transport import PortGone
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from hil.history import Run
     from hil.link import Link
     from hil.stages.lines import LineFindings
     from hil.wire import Sentence
@@ -51,7 +52,7 @@ _LOOKS = 12
 class Event:
     """Something that happened, for the screen, for the record, and for a page or a robot finger.
 
-    `kind`: board, stage, line, prompt, press, verdict, trouble, back, ended. `text` is in words.
+    `kind`: board, history, stage, line, prompt, press, verdict, trouble, back, ended. `text` is in words.
     """
 
     kind: str
@@ -66,6 +67,7 @@ class Event:
     proven: int | None = None
     total: int | None = None
     again: bool | None = None
+    flash_id: str | None = None
 
     def as_json(self) -> dict[str, Any]:
         """`event` first, then what is known."""
@@ -99,13 +101,16 @@ class Notes(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """`after`: the step of assembly that was last done. `tool`: finger or tweezers."""
+    """`after`: the step of assembly that was last done. `tool`: finger or tweezers. `touched`: the switches
+    to ask for; None: all. `earlier`: the record's runs before, oldest first."""
 
     stages: Sequence[str] = STAGES
     after: str = ""
     tool: str = "finger"
     when: str | None = None
     reconnect_us: int = _RECONNECT_US
+    touched: frozenset[str] | None = None
+    earlier: Sequence[Run] = ()
 
 
 class _Trouble(Exception):
@@ -206,8 +211,25 @@ class Session:
         self._remarks += found.notes
         if found.trouble is not None:
             raise _Trouble(f"{found.trouble}. {found.help}" if found.help else found.trouble)
-        self._tell(Event("board", _board_in_words(self._identity)))
+        board = self._identity
+        self._tell(Event("board", _board_in_words(board), flash_id=board.flash_id))
+        self._recall()
         return found.verdict
+
+    def _recall(self) -> None:
+        """What this board's last run left open is asked first."""
+        if not self._settings.earlier:
+            return
+        from hil.history import last_of_board
+
+        last = last_of_board(self._settings.earlier, self._identity.flash_id, self._keyboard.title)
+        if last is None:
+            return
+        self._tell(Event("history", last.in_words()))
+        left = tuple(name for name in last.left if name in self._numbers)
+        if 0 < len(left) < len(self._numbers):
+            rest = tuple(tuple(name for name in row if name not in left) for row in self._rows)
+            self._rows = (left, *(row for row in rest if row))
 
     def _look(self) -> Verdict:
         findings = self._looked()
@@ -260,7 +282,10 @@ class Session:
         )
         for name in self._matrix.switches:
             self._show(name)
-        guide = Guide(positions, self._rows)
+        rows, touched = self._rows, self._settings.touched
+        if touched is not None:
+            rows = tuple(tuple(name for name in row if name in touched) for row in rows)
+        guide = Guide(positions, tuple(row for row in rows if row))
         while (question := guide.question()) is not None:
             if question != self._asked:
                 self._ask(question)

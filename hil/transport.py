@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from keyc.diagnostics import UserError
@@ -97,6 +98,7 @@ class SerialTransport:
         self._url = url
         self._clock_ns = time.monotonic_ns
         self._port = _opened(url)
+        self._board = _board_on(url)
 
     @property
     def name(self) -> str:
@@ -135,8 +137,11 @@ class SerialTransport:
         self.close()
         until_us = self.now_us + wait_us
         while True:
+            # The system may give the same board another name when it comes back.
+            url = _port_of(self._board) or self._url
             try:
-                self._port = _opened(self._url)
+                self._port = _opened(url)
+                self._url = url
                 return True
             except UserError:
                 if self.now_us >= until_us:
@@ -200,8 +205,43 @@ def _error_number(error: BaseException | None) -> int | None:
     return None
 
 
+@dataclass(frozen=True, slots=True)
+class _Board:
+    """What USB says of the board behind a port. `place`: which socket of which hub."""
+
+    vendor: int
+    product: int
+    serial: str | None
+    place: str | None
+
+
+def _boards() -> list[tuple[str, _Board]]:
+    from serial.tools.list_ports import comports  # type: ignore[import-untyped]
+
+    return [
+        (port.device, _Board(port.vid, port.pid, port.serial_number, port.location))
+        for port in comports()
+        if port.vid is not None
+    ]
+
+
+def _board_on(url: str) -> _Board | None:
+    return None if "://" in url else dict(_boards()).get(url)
+
+
+def _port_of(board: _Board | None) -> str | None:
+    """Where this board is now: by its serial number, or where it has none by its socket."""
+    if board is None:
+        return None
+    for device, other in _boards():
+        alike = other.serial == board.serial if board.serial else other.place == board.place
+        if alike and (other.vendor, other.product) == (board.vendor, board.product):
+            return device
+    return None
+
+
 def ports_there() -> list[str]:
     """The names of this computer's serial ports."""
-    from serial.tools.list_ports import comports  # type: ignore[import-untyped]
+    from serial.tools.list_ports import comports
 
     return sorted(port.device for port in comports())

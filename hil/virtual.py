@@ -341,6 +341,13 @@ class SocketPort:
                 server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             server.bind(("127.0.0.1", self._number))
             server.listen()
+        except OverflowError:
+            server.close()
+            raise UserError(
+                f"there is no port {self._number}",
+                "they go up to 65535; 0 takes any that is free",
+                exit_status=2,
+            ) from None
         except OSError as error:
             server.close()
             mend = "take another number, or 0 for any that is free"

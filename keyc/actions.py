@@ -3,10 +3,34 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
+from collections.abc import Sequence as Many
 
 from keyc import measures
-from keyc.keyboard import Action, Cell, LayerHeld, Off, Press, Through, Usage, UsbBoot
+from keyc.keyboard import (
+    Action,
+    Bottom,
+    ByTaps,
+    Cell,
+    Direction,
+    LayerHeld,
+    NextOnly,
+    Off,
+    Pause,
+    PointerMove,
+    PointerPress,
+    Press,
+    Sequence,
+    Stroke,
+    TapOrHold,
+    Target,
+    Through,
+    Typing,
+    UntilPressedAgain,
+    Usage,
+    UsbBoot,
+    Wheel,
+)
 from keyc.layouts import Layout, written_press
 from keyc.mistakes import Mistakes, cut
 from keyc.source import Span
@@ -18,16 +42,20 @@ from keyc.syntax import (
     LayerBlock,
     Let,
     Modified,
+    Part,
     SequenceStatement,
     Statement,
     Word,
 )
 from keyc.syntax import Action as Written
+from keyc.syntax import Pause as PauseWritten
 from keyc.usages import (
+    BUTTON_PAGE,
     KEYBOARD_PAGE,
     full_name,
     instead_of,
     is_key_name_in_any_case,
+    is_modifier,
     key_names,
     modifier_of,
     name_for_spoken,
@@ -36,6 +64,9 @@ from keyc.usages import (
 )
 
 _CALLS = ("usage", "next", "lock", "bottom", "taps", "pointer", "pointer-press", "wheel")
+_BUTTONS = 5  # of the pointer's report
+_PAUSE_MOST_US = 60_000_000
+_STROKES_MOST = 4096  # of one sequence: some pages of text
 _MODIFIERS = ("Control", "Shift", "Alt", "Meta", "AltRight", "ShiftRight", "ControlRight", "MetaRight")
 _LETS_DEEP = 50  # a chain of `let`s as long as the file must not exhaust Python's stack
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -67,6 +98,7 @@ class Actions:
         self._lets: dict[str, Let] = {}
         self._sequences: dict[str, SequenceStatement] = {}
         self._let_actions: dict[str, Action | None] = {}
+        self._sequence_actions: dict[str, Typing | None] = {}
         self._lets_in_progress: list[str] = []
         self._known: dict[str, tuple[Action, str | None]] = {}  # what was understood, by its spelling
         self._moved_letters = _moved_letters(host)
@@ -103,10 +135,12 @@ class Actions:
                     f"choose another name, such as my-{word.text}; capitals make no difference here",
                 )
 
-    def check_lets(self) -> None:
-        """Tells the mistakes of lets that no cell uses."""
+    def check_names(self) -> None:
+        """Tells the mistakes of lets and sequences that no cell uses."""
         for let in self._lets.values():
             self._let(let)
+        for sequence in self._sequences.values():
+            self._sequence(sequence)
 
     # ---- cells
 
@@ -118,17 +152,22 @@ class Actions:
         if known is None:
             told = len(self._mistakes.diagnostics)
             action = self.action(written)
-            types = self._host.types(action) if isinstance(action, Press) else None
+            types = self._typed(action)
             known = (Off() if action is None else action, types)
             if action is not None and len(self._mistakes.diagnostics) == told:
                 self._known[text] = known
         return Cell(known[0], text, known[1], Span(source, written.start, written.end))
 
+    def _typed(self, action: Action | None) -> str | None:
+        """What a press, or the tap of a dual-role key, types on the host."""
+        if isinstance(action, TapOrHold):
+            return self._typed(action.tap)
+        return self._host.types(action) if isinstance(action, Press) else None
+
     def action(self, written: Written) -> Action | None:
         """What a cell does; None, and told, if it can't be understood."""
         if isinstance(written, Dual):
-            self._tell_dual(written)
-            return None
+            return self._dual(written)
         if not isinstance(written, Word):
             return self._modified(written) if isinstance(written, Modified) else self._call(written)
         text = written.text
@@ -143,22 +182,31 @@ class Actions:
         if text in self._lets:
             return self._let(self._lets[text])
         if text in self._sequences:
-            return None  # told at the sequence
+            return self._sequence(self._sequences[text])
+        if text[0] == '"':
+            return self._quoted(written)
         return self._press(written)
 
-    def expected_press(self, part: Written) -> Press | None:
-        """A press that a scenario expects; None, and told, for what sends no key."""
+    def expected_presses(self, part: Written) -> tuple[Press, ...]:
+        """The presses that a scenario expects: a key, or those of a text or a sequence. None, and told,
+        for what sends no key."""
         action = self.action(part)
-        if action is None or isinstance(action, Press):
-            return action
-        text = self._mistakes.source.text[part.start : part.end]
+        match action:
+            case None:
+                return ()
+            case Press():
+                return (action,)
+            case PointerPress(button):
+                return (Press(Usage(BUTTON_PAGE, button)),)
+            case Typing(sequence):
+                return tuple(step.press for step in sequence.steps if isinstance(step, Stroke))
         self._mistakes.tell(
             "expects-no-key",
-            f"`{cut(text)}` sends no key",
+            f"`{self._cut(part)}` sends no key",
             self._mistakes.span(part.start, part.end),
             _KEYS_EXPECTED,
         )
-        return None
+        return ()
 
     def unknown_layer(self, word: Word) -> None:
         """Tells that no layer has this name."""
@@ -172,13 +220,20 @@ class Actions:
 
     # ---- one key
 
-    def _press(self, word: Word | Call) -> Press | None:
+    def _press(self, word: Word) -> Press | None:
         """A key's name, a digit, or one quoted character."""
-        if isinstance(word, Call):
-            return self._call(word)
         text = word.text
         if text[0] == '"':
-            return self._character(word)
+            quoted = self._quoted(word)
+            if isinstance(quoted, Typing):
+                self._mistakes.tell(
+                    "key-after-plus",
+                    "a text of several characters can't stand after `+`",
+                    word,
+                    "after the modifiers comes one key or one character in quotes: Control+Z",
+                )
+                return None
+            return quoted
         if text[0] in ".0123456789":
             return self._digit(word)
         usage = usage_of(text)
@@ -219,8 +274,8 @@ class Actions:
         self._mistakes.tell("digits-in-cell", message, word, help)
         return None
 
-    def _character(self, word: Word) -> Press | None:
-        """The press that types one quoted character under the host layout."""
+    def _quoted(self, word: Word) -> Press | Typing | None:
+        """The press that types one quoted character under the host layout, or a text to be typed."""
         try:
             text = unescaped(word)
         except measures.Misread as misread:
@@ -230,33 +285,119 @@ class Actions:
             help = 'write the character between the quotes: "!"'
             self._mistakes.tell("text-empty", "this text is empty", word, help)
             return None
-        if len(text) > 1 and not text.isascii():
+        if len(_characters(word)) > 1:
+            strokes = self._text(word)
+            return None if strokes is None else Typing(Sequence(None, strokes))
+        presses = self._character(text, word)
+        if presses is None or len(presses) == 1:
+            return presses[0] if presses else None
+        first = written_press(presses[0])
+        count = "two" if len(presses) == 2 else len(presses)
+        self._mistakes.tell(
+            "character-needs-two-strokes",
+            f"with {self._host.name}, {_shown(text)} takes {count} strokes: "
+            + " then ".join(map(written_press, presses)),
+            word,
+            f"a key makes one stroke: write the first one, {first}, and type the rest by hand; or make it a "
+            f"sequence, which types them all: sequence my-letter = {cut(word.text)}",
+        )
+        return None
+
+    def _text(self, word: Word) -> tuple[Stroke, ...] | None:
+        """The strokes that type a quoted text; None, and told, if a character can't be typed."""
+        strokes: list[Stroke] = []
+        sound = True
+        for character, start, end in _characters(word):
+            presses = self._character(character, self._mistakes.span(start, end))
+            if presses is None:
+                sound = False
+            else:
+                strokes += [Stroke(press, in_text=True) for press in presses]
+        return tuple(strokes) if sound else None
+
+    def _character(self, character: str, where: Word | Span) -> Many[Press] | None:
+        """The presses of one character, which may be written in two code points: é."""
+        if not character.isascii():
             from unicodedata import normalize
 
-            text = normalize("NFC", text)  # é may come as two code points
-        if len(text) > 1:
-            self._mistakes.not_yet("text", word)
+            character = normalize("NFC", character)
+        presses: list[Press] = []
+        for one in character:
+            strokes = self._host.strokes(one)
+            if strokes is None:
+                self._mistakes.tell(
+                    "character-not-on-layout",
+                    f"{self._host.name} can't type {_shown(one)}",
+                    where,
+                    "write a character that the computer's layout has, or set `host-layout` to the one "
+                    "it uses",
+                )
+                return None
+            presses += strokes
+        return presses
+
+    def _sequence(self, statement: SequenceStatement) -> Typing | None:
+        """What a `sequence` types; its mistakes are told once."""
+        name = statement.name.text
+        if name not in self._sequence_actions:
+            steps: list[Stroke | Pause] = []
+            sound = True
+            for part in statement.strokes:
+                made = self._sequence_part(part)
+                sound = sound and made is not None
+                steps += made or ()
+            if len(steps) > _STROKES_MOST:
+                sound = False
+                self._mistakes.tell(
+                    "number-out-of-range",
+                    f"this sequence has {len(steps)} strokes",
+                    statement.name,
+                    f"make it shorter: there is room for {_STROKES_MOST}",
+                )
+            self._sequence_actions[name] = Typing(Sequence(name, tuple(steps))) if sound else None
+        return self._sequence_actions[name]
+
+    def _sequence_part(self, part: Written | PauseWritten) -> Many[Stroke | Pause] | None:
+        """A key, a text or a wait of a sequence; None, and told, for anything else."""
+        if isinstance(part, PauseWritten):
+            try:
+                return (Pause(measures.time_us(part.time.text, least_us=1, most_us=_PAUSE_MOST_US)),)
+            except measures.Misread as misread:
+                self._mistakes.misread(misread, part.time)
+                return None
+        if isinstance(part, Word) and part.text[0] == '"':
+            return self._text_of_sequence(part)
+        if isinstance(part, Word) and part.text in self._sequences:
+            action: Action | None = Off()
+        else:
+            action = self.action(part)
+        match action:
+            case None:
+                return None
+            case Press():
+                return (Stroke(action),)
+            case Typing(sequence):
+                return sequence.steps
+        text = self._mistakes.source.text[part.start : part.end]
+        self._mistakes.tell(
+            "not-a-stroke",
+            f"`{cut(text)}` can't be typed in a sequence",
+            self._mistakes.span(part.start, part.end),
+            'a sequence is made of keys, texts in quotes and waits: "Kind regards," Enter wait 50ms Tab',
+        )
+        return None
+
+    def _text_of_sequence(self, word: Word) -> tuple[Stroke, ...] | None:
+        try:
+            text = unescaped(word)
+        except measures.Misread as misread:
+            self._mistakes.misread(misread, word)
             return None
-        strokes = self._host.strokes(text)
-        if strokes is None:
-            self._mistakes.tell(
-                "character-not-on-layout",
-                f"{self._host.name} can't type {_shown(text)}",
-                word,
-                "write a character that the computer's layout has, or set `host-layout` to the one it uses",
-            )
+        if not text:
+            help = "write what is to be typed between the quotes, or take them out"
+            self._mistakes.tell("text-empty", "this text is empty", word, help)
             return None
-        if len(strokes) > 1:
-            first = written_press(strokes[0])
-            self._mistakes.tell(
-                "character-needs-two-strokes",
-                f"with {self._host.name}, {_shown(text)} takes two strokes: "
-                + " then ".join(map(written_press, strokes)),
-                word,
-                f"a key makes one stroke: write the first one, {first}, and type the second by hand",
-            )
-            return None
-        return strokes[0]
+        return self._text(word)
 
     def _unknown_key(self, word: Word) -> None:
         text = word.text
@@ -312,18 +453,24 @@ class Actions:
         if isinstance(key, Word) and any(
             key.text in names for names in (self.layers, self._lets, self._sequences, RESERVED)
         ):
-            self._mistakes.tell(
-                "key-after-plus",
-                f"`{key.text}` can't stand after `+`",
-                key,
-                "after the modifiers comes one key or one character in quotes: Control+Z",
-            )
+            self._tell_no_key_after_plus(key, key.text)
             return None
-        press = self._press(key)
+        press = self._call(key) if isinstance(key, Call) else self._press(key)
+        if press is not None and not isinstance(press, Press):
+            self._tell_no_key_after_plus(key.name, f"{key.name.text}(…)")  # type: ignore[union-attr]
+            return None
         if press is None:
             return None
         around = {number for number in modifiers if press.usage != Usage(KEYBOARD_PAGE, number)}
         return Press(press.usage, tuple(sorted(around.union(press.modifiers))))
+
+    def _tell_no_key_after_plus(self, word: Word, text: str) -> None:
+        self._mistakes.tell(
+            "key-after-plus",
+            f"`{text}` can't stand after `+`",
+            word,
+            "after the modifiers comes one key or one character in quotes: Control+Z",
+        )
 
     def _not_a_modifier(self, word: Word) -> None:
         meant = name_for_spoken(word.text)
@@ -336,7 +483,7 @@ class Actions:
         )
         self._mistakes.tell("not-a-modifier", f"`{cut(word.text)}` is not a modifier", word, help)
 
-    def _stands_apart(self, written: Modified | Dual, signs: Sequence[Word]) -> bool:
+    def _stands_apart(self, written: Modified | Dual, signs: Many[Word]) -> bool:
         """Whether blanks stand around `/` or `+`; told once for an action."""
         text = self._mistakes.source.text
         for sign in signs:
@@ -352,9 +499,9 @@ class Actions:
                 return True
         return False
 
-    def _tell_dual(self, written: Dual) -> None:
+    def _dual(self, written: Dual) -> TapOrHold | None:
         if self._stands_apart(written, written.signs):
-            return
+            return None
         if len(written.parts) > 2:
             self._mistakes.tell(
                 "slash-twice",
@@ -362,23 +509,58 @@ class Actions:
                 written.signs[1],
                 "a cell has one `/`, between the key when tapped and what is on while held",
             )
-            return
-        told = len(self._mistakes.diagnostics)
-        for part in written.parts:
-            self.action(part)
-        if len(self._mistakes.diagnostics) == told:
-            self._mistakes.not_yet("dual", self._mistakes.span(written.start, written.end))
+            return None
+        tap, hold = map(self.action, written.parts)
+        target = None if hold is None else _target(hold)
+        if hold is not None and target is None:
+            self._mistakes.tell(
+                "hold-is-no-layer",
+                f"`{self._cut(written.parts[1])}` can't be held by `/`",
+                self._mistakes.span(written.parts[1].start, written.parts[1].end),
+                "after `/` comes what is on while the key is held: a layer or modifiers, as in Space/Shift",
+            )
+        if tap is not None and not self._is_simple(tap, written.parts[0], "before `/`"):
+            return None
+        return None if tap is None or target is None else TapOrHold(tap, target)
 
-    def _call(self, written: Call) -> Press | None:
+    def _is_simple(self, action: Action, written: Part, where: str) -> bool:
+        """Whether an action needs no wait of its own to be decided; tells it if it does."""
+        if not isinstance(action, Through | TapOrHold | ByTaps):
+            return True
+        self._mistakes.tell(
+            "one-in-another",
+            f"`{self._cut(written)}` can't stand {where}",
+            self._mistakes.span(written.start, written.end),
+            "write a key, a text, a layer, `next(…)`, `lock(…)` or another action that needs no time to be "
+            "decided",
+        )
+        return False
+
+    def _cut(self, written: Written) -> str:
+        return cut(self._mistakes.source.text[written.start : written.end])
+
+    def _call(self, written: Call) -> Action | None:
         name = written.name.text
         where = self._mistakes.span(written.start, written.end)
-        if name == "usage":
-            return self._usage(written, where)
-        if name in _CALLS:
-            self._mistakes.not_yet(name, where)
-        elif name == "latch":
-            self._mistakes.tell("unknown-name", "`latch` is not used here", written.name, LATCH_HELP)
-        elif not self._mistakes.lost(name):
+        match name:
+            case "usage":
+                return self._usage(written, where)
+            case "next" | "lock":
+                target = self._target_of(written, where)
+                if target is None:
+                    return None
+                return NextOnly(target) if name == "next" else UntilPressedAgain(target)
+            case "bottom":
+                return self._bottom(written, where)
+            case "taps":
+                return self._by_taps(written, where)
+            case "pointer" | "wheel":
+                return self._direction(written, where)
+            case "pointer-press":
+                return self._pointer_press(written, where)
+            case "latch":
+                self._mistakes.tell("unknown-name", "`latch` is not used here", written.name, LATCH_HELP)
+        if name not in ("latch", *_CALLS) and not self._mistakes.lost(name):
             near = self._mistakes.nearest(name, _CALLS)
             self._mistakes.tell(
                 "unknown-name",
@@ -387,6 +569,89 @@ class Actions:
                 f"did you mean {near}(…)?" if near else "actions with brackets are " + ", ".join(_CALLS),
             )
         return None
+
+    def _only_argument(self, written: Call, where: Span, help: str) -> Part | None:
+        if len(written.arguments) == 1:
+            return written.arguments[0]
+        self._mistakes.tell(
+            "brackets-unfit", f"`{written.name.text}` takes one word in its brackets", where, help
+        )
+        return None
+
+    def _target_of(self, written: Call, where: Span) -> Target | None:
+        """The layer or modifiers in the brackets of `next` and `lock`."""
+        name = written.name.text
+        help = f"in the brackets stands a layer or a modifier: {name}(Shift)"
+        part = self._only_argument(written, where, help)
+        if part is None:
+            return None
+        action = self.action(part)
+        target = None if action is None else _target(action)
+        if action is None:
+            return None
+        if target is None or (not isinstance(target, str) and len(target) > 1):
+            where = self._mistakes.span(part.start, part.end)
+            what = "neither a layer nor a modifier" if target is None else "more than one modifier"
+            self._mistakes.tell("brackets-unfit", f"`{self._cut(part)}` is {what}", where, help)
+            return None
+        return target
+
+    def _bottom(self, written: Call, where: Span) -> Bottom | None:
+        help = "in the brackets stands the layer that is to become the bottom one: bottom(base)"
+        part = self._only_argument(written, where, help)
+        if part is None:
+            return None
+        if isinstance(part, Word) and part.text in self.layers:
+            return Bottom(part.text)
+        if isinstance(part, Word) and self._mistakes.lost(part.text):
+            return None
+        if isinstance(part, Word) and part.text[0] != '"' and usage_of(part.text) is None:
+            self.unknown_layer(part)
+        else:
+            where = self._mistakes.span(part.start, part.end)
+            self._mistakes.tell("brackets-unfit", f"`{self._cut(part)}` is no layer", where, help)
+        return None
+
+    def _by_taps(self, written: Call, where: Span) -> ByTaps | None:
+        if len(written.arguments) < 2:
+            self._mistakes.tell(
+                "brackets-unfit",
+                "`taps` needs two actions or more",
+                where,
+                "write what one tap does, then what two do: taps(A, B)",
+            )
+            return None
+        actions = []
+        for part in written.arguments:
+            action = self.action(part)
+            if action is not None and self._is_simple(action, part, "in the brackets of `taps`"):
+                actions.append(action)
+        return ByTaps(tuple(actions)) if len(actions) == len(written.arguments) else None
+
+    def _direction(self, written: Call, where: Span) -> PointerMove | Wheel | None:
+        name = written.name.text
+        help = f"write {name}(left), {name}(right), {name}(up) or {name}(down)"
+        part = self._only_argument(written, where, help)
+        if part is None:
+            return None
+        ways = {direction.value: direction for direction in Direction}
+        if not isinstance(part, Word) or part.text not in ways:
+            where = self._mistakes.span(part.start, part.end)
+            self._mistakes.tell("brackets-unfit", f"`{self._cut(part)}` is no direction", where, help)
+            return None
+        return PointerMove(ways[part.text]) if name == "pointer" else Wheel(ways[part.text])
+
+    def _pointer_press(self, written: Call, where: Span) -> PointerPress | None:
+        help = f"write pointer-press(1) for the first button; there are {_BUTTONS}"
+        part = self._only_argument(written, where, help)
+        if part is None:
+            return None
+        text = part.text if isinstance(part, Word) else ""
+        if len(text) != 1 or text not in "12345":
+            where = self._mistakes.span(part.start, part.end)
+            self._mistakes.tell("brackets-unfit", f"`{self._cut(part)}` is no button", where, help)
+            return None
+        return PointerPress(int(text))
 
     def _usage(self, written: Call, where: Span) -> Press | None:
         """`usage(page, id)`: any usage that a report can carry."""
@@ -411,8 +676,8 @@ class Actions:
             "usage-unfit",
             f"no report can carry the usage 0x{usage.page:02X}, 0x{usage.id:04X}",
             where,
-            "page 0x07 (keys) goes from 0x04 to 0xE7, page 0x0C (consumer) from 0x0001, page 0x01 (system) "
-            "from 0x81 to 0xB7",
+            "page 0x07 (keys) goes from 0x04 to 0xE7, page 0x09 (buttons) from 1 to 5, page 0x0C (consumer) "
+            "from 0x0001 to 0x0FFF, page 0x01 (system) from 0x81 to 0xB7",
         )
         return None
 
@@ -440,6 +705,40 @@ class Actions:
         action = self.action(let.action)
         self._lets_in_progress.pop()
         return self._let_actions.setdefault(name, action)
+
+
+def _target(action: Action) -> Target | None:
+    """What an action turns on while it is held, if that is a layer or modifiers alone."""
+    if isinstance(action, LayerHeld):
+        return action.layer
+    if isinstance(action, Press) and is_modifier(action.usage):
+        return tuple(sorted({*action.modifiers, action.usage.id}))
+    return None
+
+
+def _characters(word: Word) -> list[tuple[str, int, int]]:
+    """The characters of a quoted text, each with the offsets of how it is written.
+
+    What comes in two code points, as é may, is one character.
+    """
+    found: list[tuple[str, int, int]] = []
+    for match in re.finditer(r"\\(.)|(.)", word.text[1:-1], re.S):
+        character = match[1] or match[2]
+        start, end = word.start + 1 + match.start(), word.start + 1 + match.end()
+        if found and _joins(character):
+            before, first, _ = found[-1]
+            found[-1] = (before + character, first, end)
+        else:
+            found.append((character, start, end))
+    return found
+
+
+def _joins(character: str) -> bool:
+    if character.isascii():
+        return False
+    from unicodedata import combining
+
+    return combining(character) != 0
 
 
 def _moved_letters(host: Layout) -> Mapping[str, str]:

@@ -357,16 +357,11 @@ def _goes_on_as(board: Board, piece: Line) -> Line | None:
             or taken & {key.line(across) for key in line.keys}
         ):
             continue
-        away = abs(_height(line) - _height(piece))
+        axis = 1 if line.side is Side.ROW else 0
+        away = abs(line.middle_mm[axis] - piece.middle_mm[axis])
         if away <= _SAME_LINE_MM and (best is None or away < best[0]):
             best = away, line
     return best[1] if best else None
-
-
-def _height(line: Line) -> float:
-    """Where a line's keys lie, in mm: up for rows, across for columns."""
-    axis = 1 if line.side is Side.ROW else 0
-    return sum(key.contact.part.centre_mm[axis] for key in line.keys) / len(line.keys)
 
 
 def _lines_on_wrong_pins(board: Board) -> Iterator[Diagnostic]:

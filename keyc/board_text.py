@@ -53,7 +53,7 @@ def board_text(board: Board) -> BoardText:
     """What is written down of a board: whatever can be read and has room for a cap."""
     whole = [key for key in board.keys if board.is_whole(key)]
     contacts = [key.contact for key in whole] + [direct.contact for direct in board.directs]
-    unread = [key.contact for key in (*board.keys, *board.odd) if key not in whole]
+    unread = [key.contact for key in (*board.keys, *board.odd) if not board.is_whole(key) or key in board.odd]
     unread += board.loose
     spots = spots_of(board.circuit, [*contacts, *unread])
     layout = layout_of(spots[: len(contacts)], spots[len(contacts) :])

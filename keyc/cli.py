@@ -6,13 +6,24 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from keyc.command import DONE, MISUSED, WRONG, colour_wanted, guarded, print_json, say
+from keyc.command import (
+    DONE,
+    MISUSED,
+    UNPROVEN,
+    WRONG,
+    colour_wanted,
+    guarded,
+    print_json,
+    progress_line,
+    say,
+)
 
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
 
     from keyc.compile import Checked
     from keyc.diagnostics import Diagnostic
+    from keyc.firmware import Image
     from keyc.keyboard import Keyboard
     from keyc.witnesses import Agreement
 
@@ -24,7 +35,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
         print(f"keyc {__version__}")
         return DONE
-    return guarded("keyc", _run, given)
+    import gc
+
+    before = gc.get_threshold()
+    # What a file becomes lives on. Python's collector would walk over it again and again while it grows,
+    # which costs a tenth of the time, and more than its share in a long file.
+    gc.set_threshold(100_000, *before[1:])
+    try:
+        return guarded("keyc", _run, given)
+    finally:
+        gc.set_threshold(*before)
 
 
 def _run(arguments: Sequence[str]) -> int:
@@ -50,6 +70,9 @@ def _parser() -> ArgumentParser:
     check = commands.add_parser("check", help="find every mistake in keymap files, and run their scenarios")
     check.add_argument("files", nargs="+", metavar="FILE")
     check.add_argument("--format", choices=("text", "json", "sarif"), default="text")
+    check.add_argument(
+        "--prove", action="store_true", help="also explore the engine with each keymap, a minute at most"
+    )
     check.add_argument("--deny-warnings", action="store_true", help="exit 1 when there is a warning")
     check.add_argument("--netlist", metavar="NET", help="compare with the board's netlist (IPC-D-356), too")
     _add_board_options(check)
@@ -80,6 +103,23 @@ def _parser() -> ArgumentParser:
     show.add_argument("file", metavar="FILE")
     show.add_argument("--format", choices=("text", "json"), default="text")
     show.set_defaults(command=_show)
+
+    sheet = commands.add_parser("sheet", help="a picture of every layer and of the matrix, to print")
+    sheet.add_argument("file", metavar="FILE")
+    sheet.add_argument("-o", dest="output", metavar="X.svg|X.html", required=True)
+    sheet.set_defaults(command=_sheet)
+
+    tidy = commands.add_parser("tidy", help="line the grids of keymap files up; their meaning stays")
+    tidy.add_argument("files", nargs="+", metavar="FILE", help="- reads one file and prints it tidied")
+    tidy.add_argument("--check", action="store_true", help="write nothing; exit 1 if a file isn't tidy")
+    tidy.add_argument("--diff", action="store_true", help="write nothing; print what would change")
+    tidy.set_defaults(command=_tidy)
+
+    trial = commands.add_parser("try", help="run scenarios, or a script like one, and show what comes out")
+    trial.add_argument("file", metavar="FILE")
+    trial.add_argument("--script", metavar="TEXT", help='such as "down SW1 wait 300ms tap SW2 up SW1"')
+    trial.add_argument("--format", choices=("text", "json"), default="text")
+    trial.set_defaults(command=_try)
 
     names = commands.add_parser("names", help="every key's name, what people say for it, what it types")
     names.add_argument("text", metavar="TEXT", nargs="?", help="only names that have to do with TEXT")
@@ -199,6 +239,7 @@ def _check(options: Namespace) -> int:
     found = [one for result in checked for one in result.found]
     witnessed = [_witnessed(result, options) for result in checked] if options.netlist else []
     found += [one for agreement in witnessed for one in agreement.found]
+    proofs = _proofs([result.keyboard for result in checked], found) if options.prove else []
     if options.format == "json":
         from keyc.diagnostics import as_json
 
@@ -213,8 +254,26 @@ def _check(options: Namespace) -> int:
             print(result.summary)
         for agreement in witnessed:
             print(agreement.summary)
+        for text, _ in proofs:
+            print(text)
     bad = ("error", "warning") if options.deny_warnings else ("error",)
-    return WRONG if any(one.severity in bad for one in found) else DONE
+    if any(one.severity in bad for one in found):
+        return WRONG
+    return DONE if all(complete for _, complete in proofs) else UNPROVEN
+
+
+def _proofs(keyboards: Sequence[Keyboard | None], found: list[Diagnostic]) -> list[tuple[str, bool]]:
+    """What was proved of each keyboard, as text, and whether that is everything. Adds to what was found."""
+    from keyc.prove import as_text, diagnostics_of, proved
+
+    proofs = []
+    for keyboard in keyboards:
+        if keyboard is not None:
+            with progress_line(sys.stderr) as progress:
+                proof = proved(keyboard, progress=progress)
+            found += diagnostics_of(proof, keyboard)
+            proofs.append((as_text(proof), proof.complete))
+    return proofs
 
 
 def _witnessed(checked: Checked, options: Namespace) -> Agreement:
@@ -244,7 +303,7 @@ def _build(options: Namespace) -> int:
 
 
 def _firmware(options: Namespace) -> int:
-    image = options.image or ("daily" if options.file else "bench")
+    image: Image = options.image or ("daily" if options.file else "bench")
     keyboard = _checked(options.file) if options.file else None
     if options.file and keyboard is None:
         return WRONG
@@ -268,6 +327,70 @@ def _show(options: Namespace) -> int:
     else:
         print(as_text(keyboard))
     return DONE
+
+
+def _sheet(options: Namespace) -> int:
+    from keyc.diagnostics import UserError
+
+    kind = options.output.lower().rpartition(".")[2]
+    if kind not in ("svg", "html"):
+        raise UserError(
+            f"{options.output}: a sheet is SVG or HTML",
+            "end the name in .svg for one picture, in .html for pages to print",
+            exit_status=2,
+        )
+    keyboard = _checked(options.file)
+    if keyboard is None:
+        return WRONG
+    from keyc.sheet import html_of, sheet_of, svg_of
+    from keyc.write import write_whole
+
+    sheet = sheet_of(keyboard)
+    write_whole(options.output, svg_of(sheet) if kind == "svg" else html_of(sheet))
+    print(f"{options.output}: {sheet.summary}")
+    return DONE
+
+
+def _tidy(options: Namespace) -> int:
+    import os
+
+    from keyc.tidy import Tidied, tidied_file
+    from keyc.write import text_difference, write_whole
+
+    status = DONE
+    for path in options.files:
+        tidy = tidied_file(path)
+        if not isinstance(tidy, Tidied):
+            _tell(tidy)
+            status = WRONG
+            continue
+        if options.diff:
+            print(text_difference(tidy.before, tidy.after, tidy.name, tidy.name), end="")
+        elif path == "-" and not options.check:
+            print(tidy.after, end="")
+        if tidy.before == tidy.after:
+            continue
+        if options.check:
+            say(f"{tidy.name}: not tidy")
+            status = WRONG
+        elif not options.diff and path != "-":
+            write_whole(os.path.realpath(path), tidy.after)  # a link stays one
+            print(f"{tidy.name}: tidied")
+    return status
+
+
+def _try(options: Namespace) -> int:
+    from keyc.compile import read_source
+    from keyc.trial import as_json, as_text, tried
+
+    trial = tried(read_source(options.file), options.script)
+    if options.format == "json" or not trial.results:
+        _tell(trial.mistakes)
+    if options.format == "json":
+        print_json(as_json(trial))
+    elif trial.results:
+        print(as_text(trial))
+    return DONE if trial.passed else WRONG
 
 
 def _names(options: Namespace) -> int:

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TextIO
 
 DONE = 0
 WRONG = 1  # the input is wrong, or the board failed
@@ -29,6 +31,18 @@ def say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
+@contextmanager
+def progress_line(stream: TextIO) -> Iterator[Callable[[str], None]]:
+    """Tells how far a long work has come, on one line of a terminal that is gone afterwards."""
+    if not stream.isatty():
+        yield lambda text: None
+        return
+    try:
+        yield lambda text: print(f"\r{text:<79}", end="", file=stream, flush=True)
+    finally:
+        print(f"\r{'':79}\r", end="", file=stream, flush=True)
+
+
 def print_json(value: object) -> None:
     import json
 
@@ -48,9 +62,10 @@ def guarded(program: str, run: Callable[[Sequence[str]], int], arguments: Sequen
         say("\nstopped")
         return STOPPED
     except BrokenPipeError:
-        # The reader of our output went away (`| head`): nothing left to say, and nobody to say it to.
+        # The reader of our output went away (`| head`): nothing left to say, and nobody to say it to. It
+        # isn't known what the answer was, so it isn't called done.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return DONE
+        return STOPPED
     except Exception as error:
         return _told(program, arguments, error)
     return status
@@ -75,10 +90,11 @@ def _told_of_disk(error: OSError) -> int:
     where = f"{error.filename}: " if error.filename else ""
     hints = {
         errno.ENOSPC: "the disk is full: free some room, then run the same command again",
-        errno.EROFS: "the folder can only be read: choose another one with -o",
-        errno.EACCES: "you may not write there: choose a folder of your own with -o",
-        errno.EPERM: "you may not write there: choose a folder of your own with -o",
+        errno.EROFS: "the folder can only be read: choose another place",
+        errno.EACCES: "you may not write there: choose a folder of your own",
+        errno.EPERM: "you may not write there: choose a folder of your own",
         errno.ENOENT: "check the name; the folder must exist",
+        errno.EEXIST: "that is a file, and a folder is wanted: choose another name",
         errno.EISDIR: "that is a folder: give the name of a file",
         errno.ENOTDIR: "a part of this path is a file, not a folder: choose another one",
     }

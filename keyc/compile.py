@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -73,33 +71,18 @@ def check_text(source: Source) -> tuple[Keyboard | None, list[Diagnostic]]:
 
     Scenarios are not run: that is `keyc.scenarios`, which needs a C compiler.
     """
-    with _fewer_collections():
-        from keyc.lint import findings
-        from keyc.resolve import resolved
-        from keyc.syntax import parsed
+    from keyc.lint import findings
+    from keyc.resolve import resolved
+    from keyc.syntax import parsed
 
-        file = parsed(source)
-        diagnostics = list(file.diagnostics)
-        keyboard, mistakes = resolved(file)
-        diagnostics += mistakes
-        if keyboard is not None:
-            diagnostics += findings(keyboard, file, sound=not has_errors(diagnostics))
-        diagnostics = in_file_order(diagnostics)
-        return (None if has_errors(diagnostics) else keyboard), diagnostics
-
-
-@contextmanager
-def _fewer_collections() -> Iterator[None]:
-    """What a file becomes lives on. Python's collector would walk over it again and again while it
-    grows, which costs a tenth of the time, and more than its share in a long file."""
-    import gc
-
-    before = gc.get_threshold()
-    gc.set_threshold(100_000, *before[1:])
-    try:
-        yield
-    finally:
-        gc.set_threshold(*before)
+    file = parsed(source)
+    diagnostics = list(file.diagnostics)
+    keyboard, mistakes = resolved(file)
+    diagnostics += mistakes
+    if keyboard is not None:
+        diagnostics += findings(keyboard, file, sound=not has_errors(diagnostics))
+    diagnostics = in_file_order(diagnostics)
+    return (None if has_errors(diagnostics) else keyboard), diagnostics
 
 
 @dataclass(frozen=True, slots=True)

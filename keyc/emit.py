@@ -10,15 +10,16 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import accumulate, count, groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from keyc import __version__
 from keyc.files import shipped
-from keyc.keyboard import Diodes, Keyboard, Switch
+from keyc.keyboard import Action, AnotherKey, Cell, Diodes, Keyboard, Rules, Switch
+from keyc.layouts import written_press
 from keyc.source import Span
-from keyc.tables import FIRST_MODIFIER, NO_SWITCH, TABLES_VERSION, Tables
+from keyc.tables import NO_SWITCH, TABLES_VERSION, Further, Tables, modifier_bits
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -29,6 +30,15 @@ ENGINE_FILES = (
     "engine_scan.c",
     "engine_settle.c",
     "engine_layers.c",
+    "engine_further.c",
+    "engine_decide.c",
+    "engine_chords.c",
+    "engine_taps.c",
+    "engine_modes.c",
+    "engine_typing.c",
+    "engine_pointer.c",
+    "engine_dials.c",
+    "engine_lights.c",
     "engine_reports.c",
     "engine_usb.h",
     "engine_usb.c",
@@ -145,7 +155,9 @@ def _data(keyboard: Keyboard, tables: Tables) -> Mapping[str, object]:
         "layers": list(_layers(keyboard, tables)),
         "actions": _actions(keyboard, tables),
         "timing_place": _place(keyboard.span),
-        "timing_of": _timing_rows(keyboard, tables),
+        "timing_of": _numbers_of_switches(tables.timing_of, keyboard, tables),
+        "further": tables.further,
+        **(_further_data(keyboard, tables, tables.further) if tables.further else {}),
     }
 
 
@@ -183,47 +195,156 @@ def _crossings(tables: Tables, switches: Sequence[Switch]) -> Iterator[_Row]:
             yield _Row(" ".join(f"{number}u," for number in numbers), f"{pin}: {names}")
 
 
-def _row_slices(switches: Sequence[Switch]) -> list[slice]:
-    """The switches of each row of the wiring, as they are numbered."""
-    slices = []
-    start = 0
-    for _, members in groupby(switches, key=lambda switch: switch.row):
-        end = start + sum(1 for _ in members)
-        slices.append(slice(start, end))
-        start = end
-    return slices
+def _row_slices(switches: Sequence[Switch], tables: Tables) -> list[slice]:
+    """The switches of each row of the wiring, as they are numbered; then the two of each dial."""
+    counts = [sum(1 for _ in members) for _, members in groupby(switches, key=lambda switch: switch.row)]
+    ends = list(accumulate(counts + [2] * len(tables.dials)))
+    return [slice(start, end) for start, end in zip([0, *ends], ends, strict=False)]
 
 
 def _layers(keyboard: Keyboard, tables: Tables) -> Iterator[_Layer]:
     names = [switch.name for switch in keyboard.wiring.switches]
-    slices = _row_slices(keyboard.wiring.switches)
+    turns = {(turn.dial, turn.layer): turn for turn in keyboard.dials}
+    slices = _row_slices(keyboard.wiring.switches, tables)
     for layer, numbers in zip(keyboard.layers, tables.cells, strict=True):
         texts = [f"{name} {layer.cells[name].text}" for name in names]
+        for dial in tables.dials:
+            turn = turns.get((dial.name, layer.name))
+            texts += [f"{dial.name} {turn.clockwise.text}" if turn else dial.name]
+            texts += [turn.counter_clockwise.text if turn else ".."]
         words = [f"0x{number:04X}u," for number in numbers]
         rows = [_Row(" ".join(words[part]), "  ".join(texts[part])) for part in slices]
         yield _Layer(layer.name, _place(layer.span), rows)
 
 
 def _actions(keyboard: Keyboard, tables: Tables) -> list[_Row]:
-    """Each with the text of the first cell that does it."""
+    """Each with the text of the first cell that does it, where it is all of a cell."""
     if not tables.actions:
         return []
-    cells = [cell for layer in keyboard.layers for cell in layer.cells.values()]
-    texts = {cell.action: cell.text for cell in reversed(cells)}
+    texts = _texts(keyboard)
     rows = []
     for action in tables.actions:
-        bits = sum(1 << (modifier - FIRST_MODIFIER) for modifier in action.modifiers)
-        usage = action.usage
-        rows.append(_Row(f"{{ 0x{usage.page:02X}u, 0x{usage.id:04X}u, 0x{bits:02X}u, 0 }},", texts[action]))
+        usage, bits = action.usage, modifier_bits(action.modifiers)
+        text = texts.get(action) or written_press(action)
+        rows.append(_Row(f"KEYC_ACTION(0x{usage.page:02X}u, 0x{usage.id:04X}u, 0x{bits:02X}u),", text))
     return rows
 
 
-def _timing_rows(keyboard: Keyboard, tables: Tables) -> list[_Row]:
-    timing_of = tables.timing_of
-    if timing_of is None:
+def _texts(keyboard: Keyboard) -> dict[Action, str]:
+    """What each action is called where it first stands."""
+    return {cell.action: cell.text for cell in reversed(list(_all_cells(keyboard)))}
+
+
+def _all_cells(keyboard: Keyboard) -> Iterator[Cell]:
+    for layer in keyboard.layers:
+        yield from layer.cells.values()
+    for chord in keyboard.chords:
+        yield chord.cell
+    for dial in keyboard.dials:
+        yield from (dial.clockwise, dial.counter_clockwise)
+
+
+def _numbers_of_switches(numbers: Sequence[int] | None, keyboard: Keyboard, tables: Tables) -> list[_Row]:
+    """A number for each switch, a row for each row of the wiring."""
+    if numbers is None:
         return []
     switches = keyboard.wiring.switches
+    names = [switch.name for switch in switches]
+    for dial in tables.dials:
+        names += [dial.name, "the other way"]
     return [
-        _Row(" ".join(f"{n}u," for n in timing_of[part]), " ".join(switch.name for switch in switches[part]))
-        for part in _row_slices(switches)
+        _Row(" ".join(f"{n}u," for n in numbers[part]), " ".join(names[part]))
+        for part in _row_slices(switches, tables)
     ]
+
+
+# ---- further tables
+
+
+def _further_data(keyboard: Keyboard, tables: Tables, further: Further) -> Mapping[str, object]:
+    names = [switch.name for switch in keyboard.wiring.switches]
+    layers = [layer.name for layer in keyboard.layers]
+    texts = further.texts
+    return {
+        "rules": [_rules_row(rules) for rules in further.rules],
+        "rules_of": _numbers_of_switches(further.rules_of, keyboard, tables),
+        "duals": [
+            _Row(f"{{ {_cell(row.tap)}, {_cell(row.hold)} }},", text)
+            for row, text in zip(further.duals, texts["duals"], strict=True)
+        ],
+        "tap_cells": _cell_rows(further.taps, texts["taps"]),
+        "taps": [
+            _Row(f"{{ {first}u, {len(cells)}u }},", text)
+            for first, cells, text in zip(_firsts(further.taps), further.taps, texts["taps"], strict=True)
+        ],
+        "chord_members": [
+            _Row(" ".join(f"{n}u," for n in row.members), " ".join(names[n] for n in row.members))
+            for row in further.chords
+        ],
+        "chords": [
+            _Row(
+                f"{{ {first}u, {len(row.members)}u, {row.layer}u, {_cell(row.cell)} }},",
+                f"{chord.cell.text} on {chord.layer}, {_place(chord.span)}",
+            )
+            for first, row, chord in zip(
+                _firsts([row.members for row in further.chords]), further.chords, keyboard.chords, strict=True
+            )
+        ],
+        "when_layers": [
+            _Row(" ".join(f"{n}u," for n in row.others), " ".join(layers[n] for n in row.others))
+            for row in further.whens
+        ],
+        "whens": [
+            _Row(f"{{ {first}u, {len(row.others)}u, {row.layer}u }},", layers[row.layer])
+            for first, row in zip(_firsts([row.others for row in further.whens]), further.whens, strict=True)
+        ],
+        "dials": [
+            _Row(f"{{ {dial.pin_a}u, {dial.pin_b}u, {dial.edges_per_detent}u, {number}u }},", dial.name)
+            for number, dial in zip(count(further.first_turn, 2), further.dials, strict=False)
+        ],
+        "lights": [
+            _Row(
+                f"{{ {row.pin}u, {'true' if row.lit_low else 'false'}, {row.indicator}u, {row.layer}u }},",
+                f"{light.name}, {_place(light.span)}",
+            )
+            for row, light in zip(further.lights, keyboard.wiring.lights, strict=True)
+        ],
+        "strokes": _cell_rows(further.sequences, texts["sequences"]),
+        "sequences": [
+            _Row(f"{first}u,", text)
+            for first, text in zip(_firsts(further.sequences), texts["sequences"], strict=True)
+        ],
+    }
+
+
+def _rules_row(rules: Rules) -> _Row:
+    times = (
+        rules.hold_after_us,
+        rules.chord_within_us,
+        rules.taps_within_us,
+        rules.tap_if_typing_within_us,
+        rules.repeat_if_tapped_within_us,
+    )
+    said = {
+        "KEYC_HOLD_IF_ANOTHER_TAPPED": rules.hold_if_another_key is AnotherKey.TAPPED,
+        "KEYC_HOLD_IF_ANOTHER_PRESSED": rules.hold_if_another_key is AnotherKey.PRESSED,
+        "KEYC_NEXT_TWICE_LOCKS": rules.next_twice_locks,
+    }
+    flags = " | ".join(flag for flag, holds in said.items() if holds) or "0"
+    numbers = " ".join(f"{time_us}u," for time_us in times)
+    return _Row(f"{{ {numbers} {flags} }},", "")
+
+
+def _cell(number: int) -> str:
+    return f"0x{number:04X}u"
+
+
+def _cell_rows(rows: Iterable[Sequence[int]], texts: Iterable[str]) -> list[_Row]:
+    return [
+        _Row(" ".join(f"{_cell(n)}," for n in cells), text) for cells, text in zip(rows, texts, strict=True)
+    ]
+
+
+def _firsts(rows: Iterable[Sequence[int]]) -> list[int]:
+    """Where each row begins when they lie one after the other."""
+    return list(accumulate(map(len, rows), initial=0))[:-1]

@@ -11,6 +11,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import accumulate, count
 from pathlib import Path
 from platform import platform
 from typing import TYPE_CHECKING, Any
@@ -18,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from keyc.cache import cache_folder
 from keyc.diagnostics import UserError
 from keyc.files import shipped
-from keyc.tables import FIRST_MODIFIER, TABLES_VERSION, Tables
+from keyc.tables import TABLES_VERSION, Further, Tables, modifier_bits, rule_flags
 
 if TYPE_CHECKING:
     from keyc.keyboard import Press
@@ -35,7 +36,7 @@ FLAGS = (
 )
 NO_COMPILER_HELP = 'install one with `pip install "keyc[image]"`, or gcc or clang from your system'
 
-REPORT_NAMES = ("keyboard", "consumer", "system")
+REPORT_NAMES = ("keyboard", "consumer", "system", "pointer")
 _LINES = 30
 _REPORT_BYTES = 36
 
@@ -49,17 +50,116 @@ class Report:
     bytes: bytes
 
 
-class _Action(ctypes.Structure):
-    _fields_ = (
-        ("page", ctypes.c_uint16),
-        ("id", ctypes.c_uint16),
-        ("modifiers", ctypes.c_uint8),
-        ("reserved", ctypes.c_uint8),
-    )
+MOVE_NONE, MOVE_DOWN, MOVE_UP, MOVE_DOWN_AND_UP = range(4)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What came of one step: an event was lost, the board restarted into its ROM, something was still
+    to be told; and how many events wait to be decided."""
+
+    lost: bool
+    restarted: bool
+    untold: bool
+    waiting: int
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """What is held after a step. `shows`: the reports say more than the modifiers that are locked or wait
+    for a key. `modes`: the bottom, locked modifiers, those for the next key, then for each layer bit 0
+    locked, bit 1 for the next key."""
+
+    holds: bool
+    shows: bool
+    modes: bytes
 
 
 class _Timing(ctypes.Structure):
     _fields_ = (("debounce_us", ctypes.c_uint32), ("at_once", ctypes.c_bool))
+
+
+class _Rules(ctypes.Structure):
+    _fields_ = (
+        ("hold_after_us", ctypes.c_uint32),
+        ("chord_within_us", ctypes.c_uint32),
+        ("taps_within_us", ctypes.c_uint32),
+        ("tap_if_typing_within_us", ctypes.c_uint32),
+        ("repeat_if_tapped_within_us", ctypes.c_uint32),
+        ("flags", ctypes.c_uint8),
+    )
+
+
+class _Dual(ctypes.Structure):
+    _fields_ = (("tap", ctypes.c_uint16), ("hold", ctypes.c_uint16))
+
+
+class _Taps(ctypes.Structure):
+    _fields_ = (("first", ctypes.c_uint16), ("count", ctypes.c_uint16))
+
+
+class _Chord(ctypes.Structure):
+    _fields_ = (
+        ("first", ctypes.c_uint16),
+        ("count", ctypes.c_uint8),
+        ("layer", ctypes.c_uint8),
+        ("cell", ctypes.c_uint16),
+    )
+
+
+class _When(ctypes.Structure):
+    _fields_ = (("first", ctypes.c_uint16), ("count", ctypes.c_uint8), ("layer", ctypes.c_uint8))
+
+
+class _Dial(ctypes.Structure):
+    _fields_ = (
+        ("pin_a", ctypes.c_uint8),
+        ("pin_b", ctypes.c_uint8),
+        ("edges_per_detent", ctypes.c_uint8),
+        ("first_switch", ctypes.c_uint8),
+    )
+
+
+class _Light(ctypes.Structure):
+    _fields_ = (
+        ("pin", ctypes.c_uint8),
+        ("lit_low", ctypes.c_bool),
+        ("indicator", ctypes.c_uint8),
+        ("layer", ctypes.c_uint8),
+    )
+
+
+class _Further(ctypes.Structure):
+    """`struct keyc_further_tables`, field for field; the library's own functions are plain addresses."""
+
+    _fields_ = (
+        ("functions", ctypes.c_void_p),
+        ("match_chords", ctypes.c_void_p),
+        ("decide", ctypes.c_void_p),
+        ("count_taps", ctypes.c_void_p),
+        ("modes", ctypes.c_void_p),
+        ("typing", ctypes.c_void_p),
+        ("pointer", ctypes.c_void_p),
+        ("read_dials", ctypes.c_void_p),
+        ("show_lights", ctypes.c_void_p),
+        ("rules", ctypes.POINTER(_Rules)),
+        ("rules_of", ctypes.POINTER(ctypes.c_uint8)),
+        ("duals", ctypes.POINTER(_Dual)),
+        ("taps", ctypes.POINTER(_Taps)),
+        ("tap_cells", ctypes.POINTER(ctypes.c_uint16)),
+        ("chords", ctypes.POINTER(_Chord)),
+        ("chord_members", ctypes.POINTER(ctypes.c_uint8)),
+        ("whens", ctypes.POINTER(_When)),
+        ("when_layers", ctypes.POINTER(ctypes.c_uint8)),
+        ("sequences", ctypes.POINTER(ctypes.c_uint16)),
+        ("strokes", ctypes.POINTER(ctypes.c_uint16)),
+        ("dials", ctypes.POINTER(_Dial)),
+        ("lights", ctypes.POINTER(_Light)),
+        ("chord_count", ctypes.c_uint16),
+        ("when_count", ctypes.c_uint8),
+        ("dial_count", ctypes.c_uint8),
+        ("light_count", ctypes.c_uint8),
+    )
 
 
 class _Tables(ctypes.Structure):
@@ -72,15 +172,16 @@ class _Tables(ctypes.Structure):
         ("direct_count", ctypes.c_uint8),
         ("switch_count", ctypes.c_uint8),
         ("layer_count", ctypes.c_uint8),
-        ("uses_second_interface", ctypes.c_uint8),
+        ("second_reports", ctypes.c_uint8),
         ("driven", ctypes.POINTER(ctypes.c_uint8)),
         ("sensed", ctypes.POINTER(ctypes.c_uint8)),
         ("direct", ctypes.POINTER(ctypes.c_uint8)),
         ("switch_at", ctypes.POINTER(ctypes.c_uint8)),
         ("cells", ctypes.POINTER(ctypes.c_uint16)),
-        ("actions", ctypes.POINTER(_Action)),
+        ("actions", ctypes.POINTER(ctypes.c_uint32)),
         ("timings", ctypes.POINTER(_Timing)),
         ("timing_of", ctypes.POINTER(ctypes.c_uint8)),
+        ("further", ctypes.POINTER(_Further)),
     )
 
 
@@ -100,21 +201,38 @@ class EngineLibrary:
         self.functions = functions = ctypes.CDLL(str(path))
         pointer, word, time = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
         _declare(functions.keyc_host_bytes, word)
-        _declare(functions.keyc_host_keyboard_bytes, word, word)
+        _declare(functions.keyc_host_keyboard_bytes, word, ctypes.POINTER(_Tables))
         _declare(functions.keyc_host_tables_bytes, word)
+        _declare(functions.keyc_host_further_tables_bytes, word)
         _declare(functions.keyc_host_begin, ctypes.c_bool, pointer, pointer, ctypes.POINTER(_Tables), time)
         _declare(functions.keyc_host_clock_us, time, pointer)
         _declare(functions.keyc_host_restarted, ctypes.c_bool, pointer)
         _declare(functions.keyc_host_run, None, pointer, time)
         _declare(functions.keyc_host_run_until_told, None, pointer, time)
+        _declare(functions.keyc_host_tell, ctypes.c_bool, pointer, ctypes.c_uint8, ctypes.c_bool)
+        _declare(functions.keyc_host_run_without_board, None, pointer, time)
         _declare(functions.keyc_host_take_report, ctypes.c_bool, pointer, ctypes.POINTER(_Report))
+        _declare(functions.keyc_host_lights, None, pointer, ctypes.c_uint8)
+        _declare(functions.keyc_host_lit, word, pointer)
         _declare(functions.keyc_set_protocol, None, pointer, ctypes.c_bool)
         _declare(functions.keyc_reset_host_state, None, pointer)
         _declare(functions.keyc_current_report, ctypes.c_uint8, pointer, ctypes.c_uint8, pointer)
+        byte = ctypes.c_uint8
+        _declare(functions.keyc_host_step, word, pointer, byte, byte, word, word)
+        _declare(functions.keyc_host_save, None, pointer, pointer)
+        _declare(functions.keyc_host_restore, None, pointer, pointer)
+        _declare(functions.keyc_host_note_found, None, pointer, pointer, pointer, pointer)
+        _declare(functions.keyc_host_rest, word, pointer, pointer)
         rows = ctypes.POINTER(ctypes.c_uint32)
         _declare(functions.keyc_host_set_lines, None, pointer, word, word, rows, rows)
         if functions.keyc_host_tables_bytes() != ctypes.sizeof(_Tables):
             raise RuntimeError("keyc_tables has another size in C than here")
+        if functions.keyc_host_further_tables_bytes() != ctypes.sizeof(_Further):
+            raise RuntimeError("keyc_further_tables has another size in C than here")
+
+    def address(self, name: str) -> int:
+        """Where a function or a constant of the C lies."""
+        return ctypes.addressof(ctypes.c_char.in_dll(self.functions, name))
 
 
 class Engine:
@@ -122,9 +240,9 @@ class Engine:
 
     def __init__(self, library: EngineLibrary, tables: Tables, now_us: int = 0) -> None:
         self._functions = functions = library.functions
-        self._tables = _c_tables(tables)
+        self._tables = _c_tables(tables, library)
         self._host = _block(functions.keyc_host_bytes())
-        self._state = _block(functions.keyc_host_keyboard_bytes(tables.switch_count))
+        self._state = _block(functions.keyc_host_keyboard_bytes(ctypes.byref(self._tables)))
         if not functions.keyc_host_begin(self._host, self._state, ctypes.byref(self._tables), now_us):
             raise ValueError("the engine refuses these tables")
 
@@ -150,6 +268,15 @@ class Engine:
         """The host's SET_PROTOCOL: held keys are reported again, in the boot protocol as 8 bytes."""
         self._functions.keyc_set_protocol(self._state, boot)
 
+    def set_host_lights(self, lights: int) -> None:
+        """The host's SET_REPORT for the indicators: bit n is LED usage n + 1."""
+        self._functions.keyc_host_lights(self._state, lights)
+
+    @property
+    def high_lights(self) -> int:
+        """The indicators' pins that are driven high, bit n for GPIO n."""
+        return int(self._functions.keyc_host_lit(self._host))
+
     def reset_host(self) -> None:
         """The host starts anew and knows nothing: held keys are reported to it again."""
         self._functions.keyc_reset_host_state(self._state)
@@ -167,6 +294,43 @@ class Engine:
     def run_until_told(self, time_us: int) -> list[Report]:
         """Runs until all that has happened is settled and told, at the longest to `time_us`."""
         return self._run(self._functions.keyc_host_run_until_told, time_us)
+
+    def tell(self, switch_number: int, *, pressed: bool) -> bool:
+        """Instead of a board: a switch moves now, as the debounce would tell it. False: the queue is full."""
+        return bool(self._functions.keyc_host_tell(self._host, switch_number, pressed))
+
+    def run_without_board(self, time_us: int) -> list[Report]:
+        """Runs to `time_us` without scans, between calls of `tell`."""
+        return self._run(self._functions.keyc_host_run_without_board, time_us)
+
+    def step(self, switch_number: int, moves: int, step_us: int, most_us: int) -> Step:
+        """Explores: a switch moves (see MOVE_...), then all is told that can be, in a whole number of
+        `step_us`, at the longest `most_us`. Afterwards the state has no time of its own."""
+        found = self._functions.keyc_host_step(self._host, switch_number, moves, step_us, most_us)
+        return Step(bool(found & 1), bool(found & 2), bool(found & 4), found >> 8)
+
+    def saved(self) -> bytes:
+        """The state after a step. Equal states go on equally, in this process."""
+        size = self._functions.keyc_host_keyboard_bytes(ctypes.byref(self._tables))
+        bytes_of = (ctypes.c_uint8 * size)()
+        self._functions.keyc_host_save(self._host, bytes_of)
+        return bytes(bytes_of)
+
+    def restore(self, state: bytes) -> None:
+        """Back to a state that `saved` returned."""
+        self._functions.keyc_host_restore(self._host, state)
+
+    def note_found(self, layers: bytearray, cells: bytearray, chords: bytearray) -> None:
+        """Marks with 1 which layers are on, [layer], which cells a press would find, [layer * switches +
+        switch], and which chords are held, [chord]."""
+        views = [(ctypes.c_uint8 * len(one)).from_buffer(one) for one in (layers, cells, chords)]
+        self._functions.keyc_host_note_found(self._host, *views)
+
+    def rest(self) -> Rest:
+        """What is held and shown after a step, and which modes are on."""
+        modes = (ctypes.c_uint8 * (3 + self._tables.layer_count))()
+        found = self._functions.keyc_host_rest(self._host, modes)
+        return Rest(bool(found & 1), bool(found & 2), bytes(modes))
 
     def _run(self, run: Callable[[object, int], None], time_us: int) -> list[Report]:
         reports: list[Report] = []
@@ -191,12 +355,16 @@ def _block(size: int) -> ctypes.Array[ctypes.c_uint64]:
     return (ctypes.c_uint64 * ((size + 7) // 8))()
 
 
-def _c_tables(tables: Tables) -> _Tables:
+def _bytes_of(values: Sequence[int]) -> ctypes.Array[ctypes.c_uint8]:
+    return (ctypes.c_uint8 * len(values))(*values)
+
+
+def _words_of(values: Sequence[int]) -> ctypes.Array[ctypes.c_uint16]:
+    return (ctypes.c_uint16 * len(values))(*values)
+
+
+def _c_tables(tables: Tables, library: EngineLibrary) -> _Tables:
     """The C form. ctypes keeps what its pointers point to alive as long as itself."""
-
-    def bytes_of(values: Sequence[int]) -> ctypes.Array[ctypes.c_uint8]:
-        return (ctypes.c_uint8 * len(values))(*values)
-
     cells = [cell for layer in tables.cells for cell in layer]
     actions = [_action(action) for action in tables.actions]
     timings = [_Timing(timing.debounce_us, timing.at_once) for timing in tables.timings]
@@ -207,21 +375,91 @@ def _c_tables(tables: Tables) -> _Tables:
         direct_count=len(tables.direct),
         switch_count=tables.switch_count,
         layer_count=tables.layer_count,
-        uses_second_interface=tables.uses_second_interface,
-        driven=bytes_of(tables.driven),
-        sensed=bytes_of(tables.sensed),
-        direct=bytes_of(tables.direct),
-        switch_at=bytes_of([number for line in tables.switch_at for number in line]),
-        cells=(ctypes.c_uint16 * len(cells))(*cells),
-        actions=(_Action * len(actions))(*actions),
+        second_reports=tables.second_reports,
+        driven=_bytes_of(tables.driven),
+        sensed=_bytes_of(tables.sensed),
+        direct=_bytes_of(tables.direct),
+        switch_at=_bytes_of([number for line in tables.switch_at for number in line]),
+        cells=_words_of(cells),
+        actions=(ctypes.c_uint32 * len(actions))(*actions),
         timings=(_Timing * len(timings))(*timings),
-        timing_of=None if tables.timing_of is None else bytes_of(tables.timing_of),
+        timing_of=None if tables.timing_of is None else _bytes_of(tables.timing_of),
+        further=ctypes.pointer(_c_further(tables.further, library)) if tables.further else None,
     )
 
 
-def _action(action: Press) -> _Action:
-    bits = sum(1 << (modifier - FIRST_MODIFIER) for modifier in action.modifiers)
-    return _Action(action.usage.page, action.usage.id, bits, 0)
+def _c_further(further: Further, library: EngineLibrary) -> _Further:
+    def used(name: str, rows: object) -> int | None:
+        return library.address(name) if rows else None
+
+    rules = [
+        _Rules(
+            one.hold_after_us,
+            one.chord_within_us,
+            one.taps_within_us,
+            one.tap_if_typing_within_us,
+            one.repeat_if_tapped_within_us,
+            rule_flags(one),
+        )
+        for one in further.rules
+    ]
+    taps, tap_cells = _joined(further.taps)
+    firsts, strokes = _joined(further.sequences)
+    members_at, members = _joined([chord.members for chord in further.chords])
+    others_at, others = _joined([when.others for when in further.whens])
+    chords = [
+        _Chord(first, len(chord.members), chord.layer, chord.cell)
+        for first, chord in zip(members_at, further.chords, strict=True)
+    ]
+    whens = [
+        _When(first, len(when.others), when.layer)
+        for first, when in zip(others_at, further.whens, strict=True)
+    ]
+    dials = [
+        _Dial(dial.pin_a, dial.pin_b, dial.edges_per_detent, number)
+        for number, dial in zip(count(further.first_turn, 2), further.dials, strict=False)
+    ]
+    lights = [_Light(light.pin, light.lit_low, light.indicator, light.layer) for light in further.lights]
+    return _Further(
+        functions=library.address("keyc_further_functions"),
+        match_chords=used("keyc_match_chords", chords),
+        decide=used("keyc_decide", further.duals),
+        count_taps=used("keyc_count_taps", taps),
+        modes=used("keyc_mode_functions", further.uses_modes),
+        typing=used("keyc_typing_functions", strokes),
+        pointer=used("keyc_pointer_functions", further.uses_pointer),
+        read_dials=used("keyc_read_dials", dials),
+        show_lights=used("keyc_show_lights", lights),
+        rules=(_Rules * len(rules))(*rules),
+        rules_of=None if further.rules_of is None else _bytes_of(further.rules_of),
+        duals=(_Dual * len(further.duals))(*(_Dual(dual.tap, dual.hold) for dual in further.duals)),
+        taps=(_Taps * len(taps))(
+            *(_Taps(first, len(cells)) for first, cells in zip(taps, further.taps, strict=True))
+        ),
+        tap_cells=_words_of(tap_cells),
+        chords=(_Chord * len(chords))(*chords),
+        chord_members=_bytes_of(members),
+        whens=(_When * len(whens))(*whens),
+        when_layers=_bytes_of(others),
+        sequences=_words_of(firsts),
+        strokes=_words_of(strokes),
+        dials=(_Dial * len(dials))(*dials),
+        lights=(_Light * len(lights))(*lights),
+        chord_count=len(chords),
+        when_count=len(whens),
+        dial_count=len(dials),
+        light_count=len(lights),
+    )
+
+
+def _joined(rows: Sequence[Sequence[int]]) -> tuple[list[int], list[int]]:
+    """Where each row begins, and all of them one after the other."""
+    firsts = list(accumulate(map(len, rows), initial=0))[:-1]
+    return firsts, [number for row in rows for number in row]
+
+
+def _action(action: Press) -> int:
+    return modifier_bits(action.modifiers) << 24 | action.usage.page << 16 | action.usage.id
 
 
 def load() -> EngineLibrary:
@@ -244,12 +482,12 @@ def load() -> EngineLibrary:
     return _built(path)
 
 
-def _folders() -> tuple[Path, Path]:
+def source_folders() -> tuple[Path, Path]:
     return shipped("templates", "engine"), shipped("templates", "port", "host")
 
 
-def _sources(patterns: Sequence[str] = ("*.c",)) -> list[Path]:
-    found = (path for folder in _folders() for pattern in patterns for path in folder.glob(pattern))
+def sources(patterns: Sequence[str] = ("*.c",)) -> list[Path]:
+    found = (path for folder in source_folders() for pattern in patterns for path in folder.glob(pattern))
     return sorted(found, key=lambda path: (path.parent.name, path.name))
 
 
@@ -257,7 +495,7 @@ def _object_name() -> str:
     from hashlib import sha256
 
     digest = sha256(repr((FLAGS, platform(), sys.maxsize)).encode())
-    for path in _sources(("*.c", "*.h")):
+    for path in sources(("*.c", "*.h")):
         digest.update(repr((path.name, path.read_bytes())).encode())
     return f"engine-{digest.hexdigest()[:24]}.{'dll' if os.name == 'nt' else 'so'}"
 
@@ -267,10 +505,10 @@ def _built(path: Path) -> EngineLibrary:
     import subprocess
 
     failures = []
-    include = [f"-I{folder}" for folder in _folders()]
+    include = [f"-I{folder}" for folder in source_folders()]
     part = path.with_name(f"{path.stem}-{os.getpid()}.part")
     for compiler in compilers():
-        command = [*compiler, *FLAGS, *include, *map(str, _sources()), "-o", str(part)]
+        command = [*compiler, *FLAGS, *include, *map(str, sources()), "-o", str(part)]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         try:
             if done.returncode == 0:

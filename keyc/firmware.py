@@ -44,6 +44,8 @@ _UF2_FAMILY_GIVEN = 0x2000
 
 # bcdDevice: the first digit says which image.
 _DEVICE_VERSIONS = {"daily": 0x0100, "bench": 0x0200}
+# What the keyboard is to USB: [second_reports].
+_DEVICES = ("keyc_usb_keyboard", "keyc_usb_keyboard_and_controls", "keyc_usb_keyboard_and_pointer")
 _TEST_ID = (0x1209, 0x0001)  # pid.codes: the open test id
 _LONGEST_STRING = 126  # UTF-16 units: a descriptor's length is one byte
 
@@ -67,6 +69,15 @@ _SOURCES: dict[str, tuple[str, ...]] = {
         "engine/engine_settle.c",
         "engine/engine_layers.c",
         "engine/engine_reports.c",
+        "engine/engine_further.c",
+        "engine/engine_decide.c",
+        "engine/engine_chords.c",
+        "engine/engine_taps.c",
+        "engine/engine_modes.c",
+        "engine/engine_typing.c",
+        "engine/engine_pointer.c",
+        "engine/engine_dials.c",
+        "engine/engine_lights.c",
     ),
     "bench": (
         "port/rp2040/enter_ram.S",
@@ -197,7 +208,7 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                 "-mcpu=cortex_m0plus",
                 "-fno-sanitize=all",
             ),
-            ("-Xclang", "-Oz"),  # zig itself takes -Oz for -Os
+            ("-Xclang", "-Oz", "-flto"),  # zig itself takes -Oz for -Os
         )
     if wanted in (None, "gcc") or wanted not in (None, "zig", "gcc"):
         found = shutil.which("arm-none-eabi-gcc" if wanted in (None, "gcc") else wanted or "")
@@ -206,7 +217,7 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                 "arm-none-eabi-gcc",
                 (found,),
                 ("-mcpu=cortex-m0plus", "-masm-syntax-unified"),
-                ("-fno-inline-functions-called-once",),
+                ("-fno-inline-functions-called-once", "-fno-ipa-cp", "-fno-move-loop-invariants", "-flto"),
             )
     raise UserError(
         f"there is no C compiler called `{wanted}` for the chip"
@@ -261,20 +272,19 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
 
     header, device = ("engine_usb_console", "keyc_usb_console")
     if keyboard is not None and image == "daily":
-        header, device = ("engine_usb_keys", "keyc_usb_keyboard")
-        if tables_of(keyboard).uses_second_interface:
-            device = "keyc_usb_keyboard_and_second"
+        header = "engine_usb_keys"
+        device = _DEVICES[tables_of(keyboard).second_reports]
     if keyboard is None:
         vendor, product = _TEST_ID
         maker, title = "keyc", "any RP2040 board"
         prints = Fingerprints("0" * 12, "0" * 12, engine_fingerprint())
-        cathodes = anodes = directs = 0
+        cathodes = anodes = directs = dials = 0
         made_from = "no keymap"
     else:
         vendor, product = keyboard.usb_vendor, keyboard.usb_product
         maker, title = keyboard.maker, keyboard.title
         prints = fingerprints(keyboard)
-        cathodes, anodes, directs = _line_masks(keyboard.wiring)
+        cathodes, anodes, directs, dials = _line_masks(keyboard.wiring)
         made_from = f"keymap {prints.keymap}, wiring {prints.wiring}"
     return template_text(
         "image.c.j2",
@@ -290,6 +300,7 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
             "cathode_lines": f"0x{cathodes:08X}u",
             "anode_lines": f"0x{anodes:08X}u",
             "direct_lines": f"0x{directs:08X}u",
+            "dial_lines": f"0x{dials:08X}u",
             "wiring": _hex_bytes(bytes.fromhex(prints.wiring)),
             "keymap": _hex_bytes(bytes.fromhex(prints.keymap)),
             "engine": _hex_bytes(bytes.fromhex(prints.engine)),
@@ -297,11 +308,12 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
     )
 
 
-def _line_masks(wiring: Wiring) -> tuple[int, int, int]:
+def _line_masks(wiring: Wiring) -> tuple[int, int, int, int]:
     return (
         sum(1 << pin for pin in wiring.driven),
         sum(1 << pin for pin in wiring.sensed),
         sum(1 << pin for pin in wiring.direct_pins),
+        sum(1 << pin for dial in wiring.dials for pin in (dial.pin_a, dial.pin_b)),
     )
 
 

@@ -100,4 +100,12 @@ def _generated(grammar: str) -> str:
     lark = Lark(grammar, parser="lalr", lexer="contextual", maybe_placeholders=False)
     text = StringIO()
     gen_standalone(lark, out=text)  # type: ignore[no-untyped-call]
-    return text.getvalue()
+    return _lean(text.getvalue())
+
+
+def _lean(text: str) -> str:
+    """The module without lark's log, which it switches off anyway, and which takes as long to import as the
+    rest of it. Where lark writes these lines otherwise, they stay."""
+    import re
+
+    return re.sub(r"^(import logging|logger\b.*\blogging\..*)$", "", text, flags=re.MULTILINE)

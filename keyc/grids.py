@@ -22,11 +22,10 @@ def resolved_layer(
     mistakes: Mistakes,
 ) -> Layer:
     """The layer with a cell for each switch. What a sparse layer doesn't name lets through."""
-    if block.when is not None:
-        for word in block.when:
-            if word.text not in actions.layers and not mistakes.lost(word.text):
-                actions.unknown_layer(word)
-        mistakes.not_yet("when", mistakes.words(block.when))
+    when = tuple(word.text for word in block.when or () if word.text in actions.layers)
+    for word in block.when or ():
+        if word.text not in actions.layers and not mistakes.lost(word.text):
+            actions.unknown_layer(word)
     is_sparse = not block.rows
     written = (
         _sparse(block, switches, actions, mistakes) if is_sparse else _grid(block, shape, actions, mistakes)
@@ -35,7 +34,7 @@ def resolved_layer(
     # What a grid lacks is a mistake that has been told: nothing more is to follow from it.
     is_through = is_sparse and mistakes.is_untouched(block.keyword)
     other = Cell(Through() if is_through else Off(), "..", None, where)
-    return Layer(block.name.text, {name: written.get(name, other) for name in switches}, where)
+    return Layer(block.name.text, {name: written.get(name, other) for name in switches}, where, when)
 
 
 def _sparse(
@@ -55,16 +54,45 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
     cells: dict[str, Cell] = {}
     lines = shape.lines if shape else ()
     is_sound = shape is not None and shape.is_sound and bool(lines)
-    for number, row in enumerate(block.rows):
+    partner = _partners([len(row) for row in block.rows], [len(line) for line in lines])
+    for index, row in enumerate(block.rows):
         in_row = [actions.cell(action) for action in row]
-        if number >= len(lines):
+        number = partner[index]
+        if number is None:
             continue
         cells.update((word.text, cell) for word, cell in zip(lines[number], in_row, strict=False))
-        if is_sound and len(row) != len(lines[number]):
-            _tell_row_length(block, number, lines[number], mistakes)
+        # `12`, which is told, may have been meant as `1 2`: no second mistake for the same cause.
+        meant = sum(_digits(action) for action in row)
+        if is_sound and len(row) != len(lines[number]) != meant:
+            _tell_row_length(block, index, lines[number], mistakes)
     if is_sound and len(block.rows) != len(lines):
-        _tell_row_count(block, lines, mistakes)
+        _tell_row_count(block, lines, partner, mistakes)
     return cells
+
+
+def _partners(rows: Sequence[int], lines: Sequence[int]) -> list[int | None]:
+    """For each row of a grid its line of `shape`, by number, from how many cells and caps they have.
+
+    Where one too many or too few makes all the others match, it's that one that has no partner; else the
+    first row belongs to the first line, and so on.
+    """
+    in_order = [number if number < len(lines) else None for number in range(len(rows))]
+    if len(rows) + 1 == len(lines):
+        for missing in reversed(range(len(lines))):
+            if [*lines[:missing], *lines[missing + 1 :]] == rows:
+                return [number + (number >= missing) for number in range(len(rows))]
+    elif len(rows) == len(lines) + 1:
+        for extra in reversed(range(len(rows))):
+            if [*rows[:extra], *rows[extra + 1 :]] == lines:
+                before = list(range(extra))
+                return [*before, None, *range(extra, len(lines))]
+    return in_order
+
+
+def _digits(action: Action) -> int:
+    """How many cells this one would be with one digit to a cell; 1 for what isn't all digits."""
+    text = action.text if isinstance(action, Word) else ""
+    return len(text) if text.isascii() and text.isdigit() else 1
 
 
 def _tell_row_length(block: LayerBlock, number: int, line: Sequence[Word], mistakes: Mistakes) -> None:
@@ -94,10 +122,11 @@ def _is_spread(action: Action, mistakes: Mistakes) -> bool:
     return isinstance(action, (Modified, Dual)) and len(text.split()) > 1
 
 
-def _tell_row_count(block: LayerBlock, lines: Sequence[Sequence[Word]], mistakes: Mistakes) -> None:
+def _tell_row_count(
+    block: LayerBlock, lines: Sequence[Sequence[Word]], partner: Sequence[int | None], mistakes: Mistakes
+) -> None:
     if not mistakes.is_untouched(block.keyword):
         return
-    last = block.rows[-1][-1]
     many, due = len(block.rows), len(lines)
     message = (
         f"`{cut(block.name.text)}` has {many} row{'' if many == 1 else 's'}, "
@@ -105,14 +134,16 @@ def _tell_row_count(block: LayerBlock, lines: Sequence[Sequence[Word]], mistakes
     )
     label = Label("the layer", mistakes.at(block.name))
     if many > due:
-        row = block.rows[due]
+        row = block.rows[partner.index(None)]
         where = mistakes.span(row[0].start, row[-1].end)
         help = "take this row out: a layer has one row for each line of `shape`"
         mistakes.tell("rows-too-many", message, where, help, label)
     else:
-        names = cut(" ".join(word.text for word in lines[many]), 50)
+        missing = next(number for number in range(due) if number not in partner)
+        names = cut(" ".join(word.text for word in lines[missing]), 50)
         help = f"add a row for {names}; `..` lets a cell through to what lies beneath"
-        mistakes.tell("rows-missing", message, mistakes.span(last.end, last.end), help, label)
+        place = block.rows[missing - 1][-1].end if missing else block.rows[0][0].start
+        mistakes.tell("rows-missing", message, mistakes.span(place, place), help, label)
 
 
 def _cap_over_cell(line: Sequence[Word], row: Sequence[Action], mistakes: Mistakes) -> str:

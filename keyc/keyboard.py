@@ -7,9 +7,9 @@ Lengths are in key units (1 u = 19.05 mm), times in microseconds, pins are GPIO 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Mapping, Union
 
 from keyc.source import Span
 
@@ -36,8 +36,10 @@ class Switch:
 
 @dataclass(frozen=True, slots=True)
 class Light:
+    """An indicator that the host lights, or that shows whether a layer is on."""
+
     pin: int
-    indicator: int  # usage id on the HID LED page (0x08)
+    indicator: int | None  # usage id on the HID LED page (0x08); None: `name` is a layer
     name: str
     lit_low: bool
     span: Span
@@ -133,7 +135,121 @@ class LayerHeld:
     layer: str
 
 
-Action = Union[Through, Off, UsbBoot, Press, LayerHeld]
+# What `next`, `lock` and the hold of a dual-role key turn on: a layer by its name, or modifiers by
+# their usage ids of page 7, ascending.
+Target = str | tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TapOrHold:
+    """`tap/hold`: one thing when tapped, a layer or modifiers while held."""
+
+    tap: Action
+    hold: Target
+
+
+@dataclass(frozen=True, slots=True)
+class NextOnly:
+    """`next(x)`: for the next key only."""
+
+    target: Target
+
+
+@dataclass(frozen=True, slots=True)
+class UntilPressedAgain:
+    """`lock(x)`: on until pressed again."""
+
+    target: Target
+
+
+@dataclass(frozen=True, slots=True)
+class Bottom:
+    """`bottom(layer)`: that layer becomes the bottom of the stack."""
+
+    layer: str
+
+
+@dataclass(frozen=True, slots=True)
+class ByTaps:
+    """`taps(A, B)`: the n-th action after n taps. Two or more, none of which waits itself."""
+
+    actions: tuple[Action, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """One stroke of a sequence. In a text the host must see no modifiers but the press's own."""
+
+    press: Press
+    in_text: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    time_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Sequence:
+    """Strokes and pauses, typed one after the other. A text in a cell has no name."""
+
+    name: str | None
+    steps: tuple[Stroke | Pause, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Typing:
+    """Types a sequence, once for a press."""
+
+    sequence: Sequence
+
+
+class Direction(Enum):
+    """Where `pointer` and `wheel` go, as the keymap file says it."""
+
+    LEFT = "left"
+    RIGHT = "right"
+    UP = "up"
+    DOWN = "down"
+
+
+@dataclass(frozen=True, slots=True)
+class PointerMove:
+    """`pointer(left)`: the pointer moves that way while the key is held."""
+
+    direction: Direction
+
+
+@dataclass(frozen=True, slots=True)
+class PointerPress:
+    """`pointer-press(1)`: a button of the HID Button page, 1 to 5, down while the key is held."""
+
+    button: int
+
+
+@dataclass(frozen=True, slots=True)
+class Wheel:
+    """`wheel(up)`: the wheel turns that way while the key is held."""
+
+    direction: Direction
+
+
+Action = (
+    Through
+    | Off
+    | UsbBoot
+    | Press
+    | LayerHeld
+    | TapOrHold
+    | NextOnly
+    | UntilPressedAgain
+    | Bottom
+    | ByTaps
+    | Typing
+    | PointerMove
+    | PointerPress
+    | Wheel
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +267,28 @@ class Layer:
     name: str
     cells: Mapping[str, Cell]  # every switch has a cell, in wiring order
     span: Span
+    when: tuple[str, ...] = ()  # on while all of these are
+
+
+@dataclass(frozen=True, slots=True)
+class Chord:
+    """`chord SW2 SW3 on base = …`: switches that together do something of their own."""
+
+    members: tuple[str, ...]  # in wiring order
+    layer: str
+    cell: Cell
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class DialTurn:
+    """`dial DIAL1 on base { … }`: what a detent each way does on a layer."""
+
+    dial: str
+    layer: str
+    clockwise: Cell
+    counter_clockwise: Cell
+    span: Span
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,10 +297,34 @@ class Debounce:
     at_once: bool = False  # False: `after-quiet`
 
 
+class AnotherKey(Enum):
+    """What another key must have done meanwhile, for `hold-if another-key …`."""
+
+    TAPPED = "tapped"
+    PRESSED = "pressed"
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """When a held key counts. A time of 0 stands for a rule that isn't given."""
+
+    hold_after_us: int = 180_000
+    chord_within_us: int = 40_000
+    taps_within_us: int = 200_000
+    hold_if_another_key: AnotherKey | None = None
+    tap_if_typing_within_us: int = 0
+    repeat_if_tapped_within_us: int = 0
+    next_twice_locks: bool = False
+
+
 @dataclass(frozen=True, slots=True)
 class Timing:
+    """For all switches, and for those that have something of their own."""
+
     debounce: Debounce = Debounce()
     for_switch: Mapping[str, Debounce] = field(default_factory=dict)
+    rules: Rules = Rules()
+    rules_for: Mapping[str, Rules] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +362,7 @@ class Expect:
     span: Span
 
 
-Step = Union[Tap, Down, Up, Wait, Expect]
+Step = Tap | Down | Up | Wait | Expect
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,3 +386,5 @@ class Keyboard:
     layers: tuple[Layer, ...]
     scenarios: tuple[Scenario, ...]
     span: Span
+    chords: tuple[Chord, ...] = ()
+    dials: tuple[DialTurn, ...] = ()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 
 from keyc.files import data_rows
 from keyc.keyboard import Press
@@ -55,6 +55,15 @@ class Layout:
         """The accent that a dead key waits to put on the next letter (`acute`); None for other keys."""
         character = self._level(press)
         return character[len(_DEAD) :] if character and character.startswith(_DEAD) else None
+
+    def composes(self, accent: Press, letter: Press) -> str | None:
+        """The character that a dead key and the press after it make, or None."""
+        return self._composed.get((accent, letter))
+
+    @cached_property
+    def _composed(self) -> Mapping[tuple[Press, ...], str]:
+        pairs = ((self.strokes(character), character) for character in self._strokes)
+        return {presses: character for presses, character in pairs if presses and len(presses) == 2}
 
     def types_with_num_lock(self, press: Press) -> str | None:
         """What a number pad key types while NumLock is on, where that differs from `types`."""

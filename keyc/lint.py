@@ -9,11 +9,45 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from keyc.diagnostics import Diagnostic, Label
-from keyc.keyboard import Cap, Cell, Keyboard, LayerHeld, Press, Through, Usage, UsbBoot
+from keyc.keyboard import (
+    Action,
+    Cap,
+    Cell,
+    Keyboard,
+    NextOnly,
+    Press,
+    TapOrHold,
+    Through,
+    UntilPressedAgain,
+    Usage,
+    UsbBoot,
+)
 from keyc.layouts import layout
 from keyc.source import Span
-from keyc.syntax import File, KeyboardBlock
+from keyc.syntax import Action as Written
+from keyc.syntax import (
+    Call,
+    DialBlock,
+    Dual,
+    File,
+    KeyboardBlock,
+    LayerBlock,
+    Let,
+    Pause,
+    SequenceStatement,
+    Word,
+)
+from keyc.syntax import Chord as ChordStatement
 from keyc.usages import KEYBOARD_PAGE, usage_of
+from keyc.ways import (
+    cells_on,
+    chords_hidden,
+    chords_that_ghost,
+    nothing_beneath_another_bottom,
+    parts_of,
+    reached_layers,
+    without_way_out,
+)
 
 # pid.codes sets these products of its vendor id aside for tests (pid.codes, "Test PID"; from memory).
 _TEST_VENDOR = 0x1209
@@ -21,6 +55,7 @@ _TEST_PRODUCTS = range(0x0001, 0x0011)
 
 _FULL_BOARD_KEYS = 40  # from here on a board is expected to have every letter
 _LABELS_MOST = 4
+_PASSWORD_LEAST = 8  # characters
 
 # The signs that punctuation keys are named after (W3C UI Events KeyboardEvent code values, 3.1.1).
 PUNCTUATION = {
@@ -47,9 +82,18 @@ def findings(keyboard: Keyboard, file: File, *, sound: bool) -> list[Diagnostic]
         *_digits_on_number_pad(keyboard),
         *_signs_that_type_another(keyboard),
         *_test_usb_id(keyboard, file),
+        *_texts_readable(file),
     ]
     if sound:
-        found += [*_layers_never_reached(keyboard), *_keys_missing(keyboard), *_no_way_to_usb_boot(keyboard)]
+        found += [
+            *_layers_never_reached(keyboard),
+            *without_way_out(keyboard),
+            *nothing_beneath_another_bottom(keyboard),
+            *chords_hidden(keyboard),
+            *chords_that_ghost(keyboard),
+            *_keys_missing(keyboard),
+            *_no_way_to_usb_boot(keyboard),
+        ]
     return found
 
 
@@ -84,7 +128,7 @@ def _nothing_beneath(keyboard: Keyboard) -> Iterator[Diagnostic]:
 
 def _layers_never_reached(keyboard: Keyboard) -> Iterator[Diagnostic]:
     """Layers that no chain of keys leads to from the first one."""
-    reached = _reached(keyboard)
+    reached = reached_layers(keyboard)
     for layer in keyboard.layers:
         if layer.name not in reached:
             yield Diagnostic(
@@ -96,25 +140,22 @@ def _layers_never_reached(keyboard: Keyboard) -> Iterator[Diagnostic]:
             )
 
 
-def _reached(keyboard: Keyboard) -> frozenset[str]:
-    """The layers that can ever be on."""
-    leads_to = {
-        layer.name: {cell.action.layer for cell in layer.cells.values() if isinstance(cell.action, LayerHeld)}
-        for layer in keyboard.layers
-    }
-    reached = {keyboard.layers[0].name}
-    waiting = list(reached)
-    while waiting:
-        for name in leads_to[waiting.pop()] - reached:
-            reached.add(name)
-            waiting.append(name)
-    return frozenset(reached)
+def _usages_in(action: Action) -> Iterator[Usage]:
+    """The usages that an action puts down, modifiers that it holds included."""
+    for part in parts_of(action):
+        match part:
+            case Press(usage):
+                yield usage
+            case NextOnly(target) | UntilPressedAgain(target) | TapOrHold(_, target):
+                if not isinstance(target, str):
+                    yield from (Usage(KEYBOARD_PAGE, number) for number in target)
 
 
 def _no_way_to_usb_boot(keyboard: Keyboard) -> Iterator[Diagnostic]:
-    reached = _reached(keyboard)
+    reached = reached_layers(keyboard)
     for layer in keyboard.layers:
-        if layer.name in reached and any(isinstance(cell.action, UsbBoot) for cell in layer.cells.values()):
+        actions = (part for cell in cells_on(keyboard, layer) for part in parts_of(cell.action))
+        if layer.name in reached and any(isinstance(action, UsbBoot) for action in actions):
             return
     yield Diagnostic(
         "no-way-to-usb-boot",
@@ -134,9 +175,9 @@ def _keys_missing(keyboard: Keyboard) -> Iterator[Diagnostic]:
     """On a board with room for them: letters, Escape, Enter and modifiers that no cell has."""
     if len(keyboard.wiring.switches) < _FULL_BOARD_KEYS:
         return
-    reached = _reached(keyboard)
+    reached = reached_layers(keyboard)
     cells = [cell for layer in keyboard.layers if layer.name in reached for cell in layer.cells.values()]
-    usages = {cell.action.usage for cell in cells if isinstance(cell.action, Press)}
+    usages = {usage for cell in cells for usage in _usages_in(cell.action)}
     typed = {cell.types.lower() for cell in cells if cell.types}
     missing = [letter.upper() for letter in "abcdefghijklmnopqrstuvwxyz" if letter not in typed]
     missing += [name for name in ("Escape", "Enter") if usage_of(name) not in usages]
@@ -234,6 +275,55 @@ def _test_usb_id(keyboard: Keyboard, file: File) -> Iterator[Diagnostic]:
         "fine on your own desk; before you share or sell the keyboard get an id of its own, such as a "
         "free one from pid.codes, and write it after `usb`",
     )
+
+
+def _texts_readable(file: File) -> Iterator[Diagnostic]:
+    """Quoted texts that look like a password: long, without a blank, letters mixed with digits or signs."""
+    for word in _quoted_words(file):
+        text = word.text[1:-1]
+        letters = sum(map(str.isalpha, text))
+        if len(text) < _PASSWORD_LEAST or any(map(str.isspace, text)) or letters in (0, len(text)):
+            continue
+        yield Diagnostic(
+            "text-readable",
+            "warning",
+            "this looks like a password, and whoever has the board or its image can read it",
+            Span(file.source, word.start, word.end),
+            "keep passwords in a password manager; if this is none, all is well",
+        )
+
+
+def _quoted_words(file: File) -> Iterator[Word]:
+    """The texts that keys type, as they are written, in file order."""
+    for statement in file.statements:
+        match statement:
+            case Let(_, _, action) | ChordStatement(_, _, _, action):
+                yield from _quoted_in(action)
+            case LayerBlock(rows=rows, assignments=assignments):
+                for row in rows:
+                    for action in row:
+                        yield from _quoted_in(action)
+                for assignment in assignments:
+                    yield from _quoted_in(assignment.action)
+            case DialBlock(turns=turns):
+                for turn in turns:
+                    yield from _quoted_in(turn.action)
+            case SequenceStatement(strokes=strokes):
+                for stroke in strokes:
+                    if not isinstance(stroke, Pause):
+                        yield from _quoted_in(stroke)
+
+
+def _quoted_in(action: Written) -> Iterator[Word]:
+    if isinstance(action, Word):
+        if action.text.startswith('"'):
+            yield action
+    elif isinstance(action, Dual):
+        for part in action.parts:
+            yield from _quoted_in(part)
+    elif isinstance(action, Call):
+        for argument in action.arguments:
+            yield from _quoted_in(argument)
 
 
 def _usb_span(file: File) -> Span | None:

@@ -22,6 +22,11 @@ _US = {"us": 1, "ms": 1000, "s": 1_000_000}
 LARGEST_CAP_U = 20.0
 LARGEST_PLACE_U = 60.0
 
+MM_PER_U = 19.05  # three quarters of an inch from cap to cap (common practice)
+_EXACT_MM = 0.003
+# No keyboard is that wide, so that a place beyond can be one in millimetres.
+_WIDEST_U = 25.0
+
 
 class Misread(Exception):
     """A word that isn't the number it should be."""
@@ -72,8 +77,17 @@ def written_time(us: int) -> str:
     return f"{us}us"
 
 
-def _length(digits: str, text: str, least: float, most: float) -> float:
+def _length(digits: str, text: str, least: float, most: float, fewest_mm: float = 19.0) -> float:
+    """A number of key units. From `fewest_mm` on, one that is a whole number of quarter units in millimetres
+    is taken for millimetres."""
     value = _number(digits)
+    quarters = round(value / MM_PER_U * 4)
+    if value >= fewest_mm and abs(value - quarters * MM_PER_U / 4) < _EXACT_MM:
+        raise Misread(
+            "pitch-unlikely",
+            f"`{text}` looks like millimetres",
+            f"lengths are in key units, 1 u is {MM_PER_U:g} mm: {digits} mm is {quarters / 4:g}u",
+        )
     if not least <= value <= most:
         raise Misread(
             "number-out-of-range",
@@ -94,16 +108,17 @@ def size_u(text: str) -> tuple[float, float]:
     )
 
 
-def gap_u(text: str) -> float:
-    """A gap's width in key units: `[0.25u]`, brackets included."""
+def gap_u(text: str) -> tuple[float, float | None]:
+    """A gap's width in key units and, if it's written, its height: `[0.25u]`, `[1x0.5u]`."""
     inside = text[1:-1]
-    match = re.fullmatch(_LENGTH, inside)
+    match = re.fullmatch(_SIZE, inside)
     if match is not None:
-        return _length(match[1], text, 0.0, LARGEST_PLACE_U)
+        height = _length(match[2], text, 0.0, LARGEST_PLACE_U) if match[2] else None
+        return _length(match[1], text, 0.0, LARGEST_PLACE_U), height
     width = inside.strip()
     if not width:
         raise Misread("number-form", "this gap has no width", "write its width in the brackets: [0.25u]")
-    if width != inside and re.fullmatch(_LENGTH, width):
+    if width != inside and re.fullmatch(_SIZE, width):
         raise Misread("number-form", f"`{text}` has blanks in it", f"write [{width}]")
     wrong = _form(width, "a gap", "u", "[0.25u]")
     raise Misread(wrong.code, wrong.message, f"{wrong.help}, in brackets")
@@ -114,7 +129,7 @@ def offset_u(text: str) -> float:
     match = re.fullmatch(_LENGTH, text)
     if match is None:
         raise _form(text, "a place", "u", "3.5u")
-    return _length(match[1], text, 0.0, LARGEST_PLACE_U)
+    return _length(match[1], text, 0.0, LARGEST_PLACE_U, _WIDEST_U)
 
 
 def angle_deg(text: str) -> float:

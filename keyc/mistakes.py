@@ -10,34 +10,6 @@ from keyc.measures import Misread
 from keyc.source import Span
 from keyc.syntax import File, Word
 
-# What parses, and what to do as long as the engine can't do it.
-NOT_YET = {
-    "dual": ("keys that do one thing tapped and another held", "write one of the two"),
-    "next": (
-        "keys that hold for the next key only",
-        "write the modifier or the layer alone: it is on while held",
-    ),
-    "lock": (
-        "keys that stay on until pressed again",
-        "write the modifier or the layer alone: it is on while held",
-    ),
-    "bottom": ("changing the bottom layer", "put the layer that you type on first in the file"),
-    "taps": ("keys that count taps", "write the first of the actions"),
-    "pointer": ("moving the pointer", "take it out, or write `off`"),
-    "pointer-press": ("pressing the pointer's buttons", "take it out, or write `off`"),
-    "wheel": ("turning the wheel", "take it out, or write `off`"),
-    "text": ("typing texts of two or more characters", "write one character to a cell"),
-    "sequence": ("sequences", "take the sequence out"),
-    "chord": ("chords", "take the line out"),
-    "dial": ("actions for dials", "take this `dial` out; the one in `wiring` can stay"),
-    "when": (
-        "layers that are on while others are",
-        "take the `when` and its layers out, and give the layer a key",
-    ),
-    "timing": ("any rule of time but `debounce`", "take this rule out"),
-}
-
-
 _SEARCHES = 100
 
 
@@ -75,10 +47,6 @@ class Mistakes:
 
     def misread(self, misread: Misread, where: Word) -> None:
         self.tell(misread.code, misread.message, where, misread.help)
-
-    def not_yet(self, what: str, where: Word | Span) -> None:
-        does, instead = NOT_YET[what]
-        self.tell("not-in-this-version", f"not in this version of keyc yet: {does}", where, instead)
 
     def reserved(self, word: Word) -> None:
         self.tell(

@@ -257,9 +257,11 @@ def _pitch_mm(spots: Sequence[Spot]) -> tuple[float, float]:
     index = Nearby(((spot.x_mm, spot.y_mm) for spot in spots), _NEIGHBOUR_MM)
     nearest = []
     for spot in spots:
-        near = [away for away, _ in index.within(spot.x_mm, spot.y_mm, 4 * _NEIGHBOUR_MM) if away > 5.0]
-        if near:
-            nearest.append(near[0])
+        for reach in (_NEIGHBOUR_MM, 4 * _NEIGHBOUR_MM):
+            near = [away for away, _ in index.within(spot.x_mm, spot.y_mm, reach) if away > 5.0]
+            if near:
+                nearest.append(near[0])
+                break
     if not nearest:
         return USUAL_PITCH_MM, USUAL_PITCH_MM
     typical = median(nearest)

@@ -15,7 +15,7 @@ from typing import Any
 from keyc.diagnostics import Diagnostic, Label
 from keyc.grammar import parser_module
 from keyc.source import Source, Span
-from keyc.syntax import FORMS, LATCH_HELP, RESERVED, Assignment, Damage, Word
+from keyc.syntax import FORMS, LATCH_HELP, RESERVED, SET_HELP, Assignment, Damage, Word
 
 Token: Any = parser_module().Token
 Tree: Any = parser_module().Tree
@@ -69,7 +69,6 @@ _TRIED = {
     "const": "let",
     "alias": "let",
     "macro": "sequence",
-    "combo": "chord",
     "matrix": "wiring",
     "pins": "wiring",
     "geometry": "shape",
@@ -688,6 +687,8 @@ class Recovery:
             help = f"close `{block}` with `}}` before it"
         elif word == "latch":
             help = LATCH_HELP
+        elif word == "set":
+            help = SET_HELP
         elif near:
             help = f"write: {forms[near]}"
             if not block:

@@ -9,33 +9,42 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from keyc import measures
 from keyc.actions import Actions, unescaped
 from keyc.diagnostics import Diagnostic, Label
 from keyc.grids import resolved_layer
 from keyc.keyboard import (
+    AnotherKey,
+    ByTaps,
+    Cell,
+    Chord,
     Debounce,
+    DialTurn,
     Down,
     Expect,
     Keyboard,
     Layer,
-    Press,
+    LayerHeld,
+    Off,
+    Rules,
     Scenario,
     Step,
     Switch,
     Tap,
+    TapOrHold,
+    Through,
     Timing,
     Up,
     Wait,
     Wiring,
 )
 from keyc.layouts import DEFAULT_LAYOUT, LAYOUT_NAMES, Layout, layout, unknown_layout_help
-from keyc.mistakes import Mistakes
+from keyc.mistakes import Mistakes, cut
 from keyc.shape import Shape, resolved_shape
+from keyc.syntax import Chord as ChordStatement
 from keyc.syntax import (
-    Chord,
     DebounceRule,
     DialBlock,
     ExpectStep,
@@ -44,13 +53,13 @@ from keyc.syntax import (
     LayerBlock,
     Pause,
     ScenarioBlock,
-    SequenceStatement,
     Setting,
     ShapeBlock,
     SwitchStep,
     TapStep,
     TimingBlock,
     TimingRule,
+    Turn,
     WiringBlock,
     Word,
 )
@@ -65,6 +74,8 @@ _LAYERS_MOST = 255  # the tables count layers in a byte
 _TITLE_MOST = 126  # UTF-16 units; a string descriptor's length is a byte (USB 2.0, 9.6.7)
 _DEBOUNCE_MOST_US = 500_000
 _WAIT_MOST_US = 600_000_000
+_RULE_MOST_US = 10_000_000
+_CHORDS_MOST = 4095  # the engine's cells have room for that many
 
 _PARTS = {
     "keyboard": 'add keyboard "My board" { }',
@@ -97,7 +108,8 @@ class _Resolver:
         shape_block = self._only(ShapeBlock, "shape")
         settings = self._settings(head)
         host = self._host_layout(settings)
-        wiring = resolved_wiring(wiring_block, mistakes) if wiring_block else None
+        names = [one.name.text for one in self._statements if isinstance(one, LayerBlock)]
+        wiring = resolved_wiring(wiring_block, names, mistakes) if wiring_block else None
         switches = {switch.name: switch for switch in wiring.switches} if wiring else {}
         shape = resolved_shape(shape_block, wiring, mistakes) if shape_block else None
         actions = Actions(self._statements, host, mistakes)
@@ -108,7 +120,8 @@ class _Resolver:
             for one in self._statements
             if isinstance(one, ScenarioBlock)
         ]
-        self._tell_what_is_not_yet(wiring, actions)
+        chords = self._chords(switches, actions)
+        dials = self._dials(wiring, actions)
         title = self._title(head.title, "the keyboard") if head else ""
         maker = self._title(settings["maker"].value, "the maker") if "maker" in settings else ""
         vendor, product = self._usb_id(settings)
@@ -127,6 +140,8 @@ class _Resolver:
             layers=tuple(layers),
             scenarios=tuple(scenarios),
             span=mistakes.at(head.title),
+            chords=tuple(chords),
+            dials=tuple(dials),
         )
 
     def _only(self, kind: type[_StatementKind], name: str) -> _StatementKind | None:
@@ -201,8 +216,9 @@ class _Resolver:
     # ---- timing
 
     def _timing(self, switches: Mapping[str, Switch]) -> Timing:
-        general = Debounce()
-        for_switch: dict[str, Debounce] = {}
+        """The rules for all switches, then what single ones have instead."""
+        general: dict[str, Any] = {}
+        own: dict[str, dict[str, Any]] = {}
         seen: dict[str, Word] = {}
         for block in self._statements:
             if not isinstance(block, TimingBlock):
@@ -214,19 +230,34 @@ class _Resolver:
                 if self._mistakes.names_switch(word, switches) and self._mistakes.once(named, word)
             ]
             for rule in block.rules:
-                if isinstance(rule, TimingRule):
-                    self._mistakes.not_yet("timing", rule.keyword)
-                    continue
-                debounce = self._debounce(rule)
-                if not block.switches:
-                    if self._mistakes.once(seen, rule.keyword):
-                        general = debounce
-                    continue
+                field, value = self._rule(rule)
+                if not block.switches and self._mistakes.once(seen, rule.keyword):
+                    general[field] = value
                 for name in names:
-                    if not self._mistakes.once(seen, rule.keyword, f"debounce {name}"):
+                    if not self._mistakes.once(seen, rule.keyword, f"{rule.keyword.text} {name}"):
                         break  # told for one of them is enough
-                    for_switch[name] = debounce
-        return Timing(general, for_switch)
+                    own.setdefault(name, {})[field] = value
+        debounce = general.pop("debounce", Debounce())
+        for_switch = {name: rules.pop("debounce") for name, rules in own.items() if "debounce" in rules}
+        rules_for = {name: Rules(**general | rules) for name, rules in own.items() if rules}
+        return Timing(debounce, for_switch, Rules(**general), rules_for)
+
+    def _rule(self, rule: DebounceRule | TimingRule) -> tuple[str, Any]:
+        """A field of `Rules`, or `debounce`, and its value."""
+        if isinstance(rule, DebounceRule):
+            return "debounce", self._debounce(rule)
+        match rule.keyword.text:
+            case "hold-if":
+                return "hold_if_another_key", AnotherKey(rule.words[1].text)
+            case "next-twice":
+                return "next_twice_locks", True
+            case "tap-if":
+                field = "tap_if_typing_within_us"
+            case "repeat-if":
+                field = "repeat_if_tapped_within_us"
+            case keyword:
+                field = f"{keyword.replace('-', '_')}_us"
+        return field, self._time_us(rule.words[1], most_us=_RULE_MOST_US)
 
     def _debounce(self, rule: DebounceRule) -> Debounce:
         at_once = rule.way is not None and rule.way.text == "at-once"
@@ -252,7 +283,7 @@ class _Resolver:
                 blocks[_LAYERS_MOST].name,
                 "take some layers out",
             )
-        actions.check_lets()
+        actions.check_names()
         return [resolved_layer(block, switches, shape, actions, self._mistakes) for block in blocks]
 
     # ---- scenarios
@@ -294,34 +325,93 @@ class _Resolver:
         if step.nothing is not None:
             span = self._mistakes.span(start, step.nothing.end)
             return Expect((), (), step.nothing.text == "nothing-held", span)
-        expected = [actions.expected_press(part) for part in step.presses]
+        expected = [press for part in step.presses for press in actions.expected_presses(part)]
         text = self._mistakes.source.text
         return Expect(
-            tuple(press for press in expected if isinstance(press, Press)),
+            tuple(expected),
             tuple(text[part.start : part.end] for part in step.presses),
             False,
             self._mistakes.span(start, step.presses[-1].end),
         )
 
-    # ---- what the engine can't do yet
+    # ---- chords and dials
 
-    def _tell_what_is_not_yet(self, wiring: Wiring | None, actions: Actions) -> None:
-        for statement in self._statements:
-            if isinstance(statement, Chord):
-                self._mistakes.not_yet("chord", statement.keyword)
-            elif isinstance(statement, SequenceStatement):
-                self._mistakes.not_yet("sequence", statement.keyword)
-            elif isinstance(statement, DialBlock):
-                self._dial(statement, [dial.name for dial in wiring.dials] if wiring else [], actions)
+    def _layer(self, word: Word, actions: Actions) -> str | None:
+        """The layer that a word names; None, and told, if there is none."""
+        if word.text in actions.layers:
+            return word.text
+        if not self._mistakes.lost(word.text):
+            actions.unknown_layer(word)
+        return None
 
-    def _dial(self, block: DialBlock, dials: Iterable[str], actions: Actions) -> None:
+    def _chords(self, switches: Mapping[str, Switch], actions: Actions) -> list[Chord]:
+        chords = []
+        first: dict[tuple[frozenset[str], str], ChordStatement] = {}
+        for one in self._statements:
+            if not isinstance(one, ChordStatement):
+                continue
+            chord = self._chord(one, switches, actions)
+            if chord is None:
+                continue
+            same = first.setdefault((frozenset(chord.members), chord.layer), one)
+            if same is one:
+                chords.append(chord)
+                continue
+            self._mistakes.tell(
+                "said-twice",
+                "the same switches on the same layer are a chord already",
+                self._mistakes.words(one.switches),
+                "keep the one that you mean, and take the other out",
+                Label("said here first", self._mistakes.words(same.switches)),
+            )
+        if len(chords) > _CHORDS_MOST:
+            message = f"there are {len(chords)} chords; a keyboard has room for {_CHORDS_MOST}"
+            self._mistakes.tell("number-out-of-range", message, chords[_CHORDS_MOST].span, "take some out")
+        return chords
+
+    def _chord(self, one: ChordStatement, switches: Mapping[str, Switch], actions: Actions) -> Chord | None:
         mistakes = self._mistakes
-        told = len(mistakes.diagnostics)
-        if (
-            block.dial.text not in dials
-            and not mistakes.lost(block.dial.text)
-            and mistakes.is_whole("wiring")
-        ):
+        cell = actions.cell(one.action)
+        layer = self._layer(one.layer, actions)
+        seen: dict[str, Word] = {}
+        members = [
+            word.text
+            for word in one.switches
+            if mistakes.names_switch(word, switches) and mistakes.once(seen, word)
+        ]
+        if len(one.switches) < 2:
+            mistakes.tell(
+                "chord-of-one",
+                "a chord needs two switches or more",
+                one.switches[0],
+                "name the switches that go down together, or give this one its action in the layer",
+            )
+        if isinstance(cell.action, Through | ByTaps):
+            mistakes.tell(
+                "one-in-another",
+                f"a chord can't do `{cut(cell.text)}`",
+                cell.span,
+                "write a key, a text, a layer, `Tab/arrows` or another action that isn't beneath or counted",
+            )
+        if layer is None or len(members) < 2 or len(members) != len(one.switches):
+            return None
+        in_order = tuple(name for name in switches if name in members)
+        return Chord(in_order, layer, cell, mistakes.words(one.switches))
+
+    def _dials(self, wiring: Wiring | None, actions: Actions) -> list[DialTurn]:
+        known = [dial.name for dial in wiring.dials] if wiring else []
+        seen: dict[str, Word] = {}
+        made = (
+            self._dial(one, known, seen, actions) for one in self._statements if isinstance(one, DialBlock)
+        )
+        return [turn for turn in made if turn is not None]
+
+    def _dial(
+        self, block: DialBlock, dials: Iterable[str], seen: dict[str, Word], actions: Actions
+    ) -> DialTurn | None:
+        mistakes = self._mistakes
+        is_known = block.dial.text in dials
+        if not is_known and not mistakes.lost(block.dial.text) and mistakes.is_whole("wiring"):
             near = mistakes.nearest(block.dial.text, dials)
             mistakes.tell(
                 "unknown-name",
@@ -331,12 +421,39 @@ class _Resolver:
                 if near
                 else "dials get their names in `wiring`: dial GPIO20 GPIO21 DIAL1",
             )
-        if block.layer.text not in actions.layers and not mistakes.lost(block.layer.text):
-            actions.unknown_layer(block.layer)
+        layer = self._layer(block.layer, actions)
+        ways: dict[str, Cell] = {}
+        turned: dict[str, Word] = {}
         for turn in block.turns:
-            actions.action(turn.action)
-        if len(mistakes.diagnostics) == told:
-            mistakes.not_yet("dial", block.keyword)
+            cell = self._turn(turn, actions)
+            if mistakes.once(turned, turn.way):
+                ways[turn.way.text] = cell
+        if layer is None or not is_known:
+            return None
+        if not mistakes.once(seen, block.dial, f"{block.dial.text} {layer}"):
+            return None
+        where = mistakes.at(block.dial)
+        is_first = layer == next(iter(actions.layers))
+        other = Cell(Off() if is_first else Through(), "off" if is_first else "..", None, where)
+        return DialTurn(
+            block.dial.text,
+            layer,
+            ways.get("clockwise", other),
+            ways.get("counter-clockwise", other),
+            where,
+        )
+
+    def _turn(self, turn: Turn, actions: Actions) -> Cell:
+        """What one way does. A dial can't be held, so what waits for that is a mistake."""
+        cell = actions.cell(turn.action)
+        if isinstance(cell.action, TapOrHold | ByTaps | LayerHeld):
+            self._mistakes.tell(
+                "one-in-another",
+                f"`{cell.text}` can't be done by a dial",
+                cell.span,
+                "a detent is over at once: write a key, a text, `next(…)`, `lock(…)` or `wheel(…)`",
+            )
+        return cell
 
 
 def _stem(name: str) -> str:

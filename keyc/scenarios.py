@@ -19,8 +19,17 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from keyc.diagnostics import Diagnostic, Label, UserError
-from keyc.keyboard import Down, Expect, Keyboard, Press, Scenario, Step, Tap, Up, Usage, Wait
-from keyc.tables import FIRST_MODIFIER, LAST_MODIFIER, PAGE_CONSUMER, PAGE_DESKTOP, PAGE_KEYBOARD, tables_of
+from keyc.keyboard import Down, Expect, Keyboard, Press, Scenario, Step, Tap, Timing, Up, Usage, Wait
+from keyc.tables import (
+    FIRST_MODIFIER,
+    KIND_SHIFT,
+    LAST_MODIFIER,
+    PAGE_BUTTON,
+    PAGE_CONSUMER,
+    PAGE_DESKTOP,
+    PAGE_KEYBOARD,
+    tables_of,
+)
 from keyc.usages import modifier_name, short_names, written
 
 if TYPE_CHECKING:
@@ -31,16 +40,25 @@ if TYPE_CHECKING:
 
 SCAN_US = 125
 _TELL_US = 1_000_000  # longest that the host may take for what is queued
+_STROKE_US = 4_000  # what a stroke of a sequence takes at most: down and up, each told by itself
 _TIME_LINE_ROWS = 12
+_STILL = (0, 0, 0, 0)
+_WAYS = (("right", "left"), ("down", "up"), ("wheel up", "wheel down"), ("wheel right", "wheel left"))
 
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """One entry of a time line: what the finger did, or what the host was told then."""
+    """One entry of a time line: what the finger did, or what the host was told then.
+
+    `came` is set where an `expect` stands: what it found. `moved` is what a report of the pointer told:
+    how far to the right and down, and the wheel up and to the right.
+    """
 
     time_us: int
-    finger: str | None
-    held: tuple[str, ...] | None
+    finger: str | None = None
+    held: tuple[str, ...] | None = None
+    came: str | None = None
+    moved: tuple[int, ...] = _STILL
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +81,7 @@ class ScenarioResult:
     got: tuple[str, ...]
     reports: tuple[Report, ...]
     failure: Failure | None
+    time_line: tuple[Moment, ...] = ()
 
     @property
     def passed(self) -> bool:
@@ -115,12 +134,44 @@ def _diagnostic(scenario: Scenario, failure: Failure) -> Diagnostic:
 
 
 def _drawn(moments: Sequence[Moment]) -> str:
-    rows = [("time", "finger", "the computer sees")]
-    for moment in moments[-_TIME_LINE_ROWS:]:
-        held = "" if moment.held is None else " ".join(moment.held) or "nothing held"
-        rows.append((f"{moment.time_us / 1000:.0f} ms", moment.finger or "", held))
+    rows = [TIME_LINE_HEAD, *time_line_rows(moments)[-_TIME_LINE_ROWS:]]
     width = max(len(row[1]) for row in rows)
-    return "\n".join(f"{time:>7}  {finger:<{width}}  {held}".rstrip() for time, finger, held in rows)
+    return "\n".join(f"{time:>7}  {finger:<{width}}  {sees}".rstrip() for time, finger, sees in rows)
+
+
+TIME_LINE_HEAD = ("time", "finger", "the computer sees")
+
+
+def time_line_rows(moments: Iterable[Moment]) -> list[tuple[str, str, str]]:
+    """Rows of a time line: when, what the finger does, what the computer sees. Moves of the pointer that
+    follow one another share a row, at the first one's time."""
+    rows: list[tuple[str, str, str]] = []
+    way: tuple[int, ...] = _STILL
+    before: Moment | None = None
+    for moment in moments:
+        goes_on = before is not None and moment.moved != _STILL and before.moved != _STILL
+        if goes_on and before is not None and before.held == moment.held:
+            way = tuple(map(sum, zip(way, moment.moved, strict=True)))
+            rows[-1] = (*rows[-1][:2], _seen_by_computer(moment, way))
+        else:
+            way = moment.moved
+            time = f"{moment.time_us / 1000:.0f} ms"
+            rows.append((time, moment.finger or "", _seen_by_computer(moment, way)))
+        before = moment
+    return rows
+
+
+def _seen_by_computer(moment: Moment, way: tuple[int, ...]) -> str:
+    if moment.held is None:
+        return moment.came or ""
+    moves = [
+        f"{abs(steps)} {back if steps < 0 else forth}"
+        for steps, (forth, back) in zip(way, _WAYS, strict=True)
+        if steps
+    ]
+    if moves:
+        return " ".join((*moment.held, "moves", ", ".join(moves)))
+    return " ".join(moment.held) or "nothing held"
 
 
 def held_names(presses: Iterable[Usage]) -> tuple[str, ...]:
@@ -135,12 +186,21 @@ def usages_in(report: Report) -> frozenset[Usage]:
     if report.which == "consumer":
         ids = (int.from_bytes(data[n : n + 2], "little") for n in range(0, len(data), 2))
         return frozenset(Usage(PAGE_CONSUMER, number) for number in ids if number)
+    if report.which == "pointer":
+        return frozenset(Usage(PAGE_BUTTON, n) for n in range(1, 9) if data[0] >> (n - 1) & 1)
     if report.which == "system":
         return frozenset(Usage(PAGE_DESKTOP, number) for number in data if number)
     bits = int.from_bytes(data[8:], "little") | data[0] << FIRST_MODIFIER
     return frozenset(
         Usage(PAGE_KEYBOARD, number) for number in range(bits.bit_length()) if bits >> number & 1
     )
+
+
+def motion_in(report: Report) -> tuple[int, ...]:
+    """How far one report moves the pointer and the wheel: right, down, the wheel up, the wheel right."""
+    if report.which != "pointer":
+        return _STILL
+    return tuple(byte - 256 if byte > 127 else byte for byte in report.bytes[1:5])
 
 
 def written_press(press: Press) -> str:
@@ -213,10 +273,12 @@ class _HostView:
 class _Run:
     """One scenario on one engine."""
 
-    def __init__(self, engine: Engine, board: Board, keyboard: Keyboard) -> None:
+    def __init__(self, engine: Engine, board: Board, keyboard: Keyboard, tables: Tables) -> None:
         self._engine = engine
         self._board = board
         timing = keyboard.timing
+        self._rules_us = _longest_rule_us(timing)
+        self._typing_us = _longest_typing_us(tables)
         self._debounce_us = {
             switch.name: timing.for_switch.get(switch.name, timing.debounce).time_us
             for switch in keyboard.wiring.switches
@@ -227,6 +289,7 @@ class _Run:
         self.host = _HostView()
         self.reports: list[Report] = []
         self.moments: list[Moment] = []
+        self._since = 0  # the moments from here on have come since the last `expect`
         self._show_board()
 
     def _show_board(self) -> None:
@@ -240,15 +303,32 @@ class _Run:
         self._take(self._engine.run_until(self._now_us))
 
     def wait_until_told(self) -> None:
-        longest_us = max(self._debounce_us.values()) + _TELL_US
+        longest_us = max(self._debounce_us.values()) + self._typing_us + _TELL_US
         self._take(self._engine.run_until_told(self._now_us + longest_us))
         self._now_us = max(self._now_us, self._engine.now_us)
 
     def _take(self, reports: Sequence[Report]) -> None:
         for report in reports:
             self.host.take(report)
-            self.moments.append(Moment(report.time_us, None, held_names(self.host.held)))
+            held = held_names(self.host.held)
+            self.moments.append(Moment(report.time_us, None, held, moved=motion_in(report)))
         self.reports += reports
+
+    def go_on(self) -> None:
+        """Until all that has happened is decided and told."""
+        self.wait_until_told()
+        self.wait(self._rules_us)
+        self.wait_until_told()
+
+    def note_expect(self, step: Expect, failure: Failure | None) -> None:
+        words = " ".join(step.texts) or ("nothing-held" if step.nothing_held else "nothing")
+        came = "not met" if failure else "as expected"
+        self.moments.append(Moment(self._now_us, f"expect {words}", came=came))
+        self._since = len(self.moments)
+
+    @property
+    def since_expect(self) -> tuple[Moment, ...]:
+        return tuple(self.moments[self._since :])
 
     def move(self, switch: str, *, down: bool) -> None:
         if down == (switch in self._closed):
@@ -258,7 +338,7 @@ class _Run:
             self.wait(max(0, settled_us - self._now_us))
         self._closed ^= {switch}
         self._show_board()
-        self.moments.append(Moment(self._now_us, f"{switch} {'down' if down else 'up'}", None))
+        self.moments.append(Moment(self._now_us, f"{switch} {'down' if down else 'up'}"))
         self._moved_us[switch] = self._now_us
         self.wait(SCAN_US)
 
@@ -286,7 +366,7 @@ def _run_one(
 ) -> ScenarioResult:
     from keyc.engine import Engine
 
-    running = _Run(Engine(library, tables), board, keyboard)
+    running = _Run(Engine(library, tables), board, keyboard, tables)
     expected: list[str] = []
     got: list[str] = []
     failure = None
@@ -297,10 +377,28 @@ def _run_one(
             expected += step.texts
             got += map(written_press, presses)
             failure = _failure(step, presses, running)
+            running.note_expect(step, failure)
             if failure:
                 break
-            running.moments.clear()
-    return ScenarioResult(scenario, tuple(expected), tuple(got), tuple(running.reports), failure)
+    if scenario.steps and not isinstance(scenario.steps[-1], Expect):
+        running.go_on()
+    reports, moments = tuple(running.reports), tuple(running.moments)
+    return ScenarioResult(scenario, tuple(expected), tuple(got), reports, failure, moments)
+
+
+def _longest_rule_us(timing: Timing) -> int:
+    every = (timing.rules, *timing.rules_for.values())
+    return max(max(rules.hold_after_us, rules.chord_within_us, rules.taps_within_us) for rules in every)
+
+
+def _longest_typing_us(tables: Tables) -> int:
+    """What the longest sequence takes to type."""
+    every = tables.further.sequences if tables.further else ()
+    return max((sum(map(_stroke_us, strokes)) for strokes in every), default=0)
+
+
+def _stroke_us(stroke: int) -> int:
+    return _STROKE_US if stroke >> KIND_SHIFT else stroke * 1000
 
 
 def _failure(step: Expect, presses: Sequence[Press], running: _Run) -> Failure | None:
@@ -317,4 +415,4 @@ def _failure(step: Expect, presses: Sequence[Press], running: _Run) -> Failure |
         came = (
             " ".join(f"`{written_press(press)}`" for press in presses) + " came" if presses else "none came"
         )
-    return Failure(step.span, wanted, came, tuple(running.moments))
+    return Failure(step.span, wanted, came, running.since_expect)

@@ -8,12 +8,13 @@ line; a line that begins with `at` starts at its own corner and takes no room am
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from math import ceil, cos, floor, radians, sin
+from math import ceil, cos, floor, hypot, radians, sin
 from typing import NamedTuple
 
 from keyc import measures
 from keyc.diagnostics import Label
 from keyc.keyboard import Cap, Wiring
+from keyc.measures import MM_PER_U
 from keyc.mistakes import Mistakes
 from keyc.source import Span
 from keyc.syntax import RESERVED, CapItem, ShapeBlock, ShapeLine, Word
@@ -21,6 +22,10 @@ from keyc.syntax import Corner as WrittenCorner
 
 # Caps that overlap by less than a thousandth of a unit (19 µm) touch.
 _TOUCH_U = 0.001
+_MOST_DRAWN = 3  # pictures of overlapping caps; the next ones look alike
+# Caps are made for pitches from 16 mm on (common practice); nearer ones overlap for another reason.
+_LEAST_PITCH_U = 16 / MM_PER_U
+_FEWEST_FOR_A_PITCH = 3  # overlaps
 
 
 class Corner(NamedTuple):
@@ -113,6 +118,23 @@ def resolved_shape(block: ShapeBlock, wiring: Wiring | None, mistakes: Mistakes)
     return _Caps(block, wiring, mistakes).shape()
 
 
+def _height_u(line: ShapeLine) -> float:
+    """How far below a line the next one lies: a unit, but what a line of gaps alone says."""
+    heights = [1.0]
+    if not any(isinstance(item, CapItem) for item in line.items):
+        heights = [height for height in map(_gap_height_u, line.items) if height is not None] or heights
+    return max(heights)
+
+
+def _gap_height_u(item: CapItem | Word) -> float | None:
+    if isinstance(item, CapItem):
+        return None
+    try:
+        return measures.gap_u(item.text)[1]
+    except measures.Misread:
+        return None  # told where the line is read
+
+
 class _Caps:
     def __init__(self, block: ShapeBlock, wiring: Wiring | None, mistakes: Mistakes) -> None:
         self._block = block
@@ -125,11 +147,11 @@ class _Caps:
     def shape(self) -> Shape:
         caps: list[Cap] = []
         lines: list[tuple[Word, ...]] = []
-        row = 0
+        row = 0.0
         for line in self._block.lines:
             if line.corner is None:
-                corner = Corner(0.0, float(row))
-                row += 1
+                corner = Corner(0.0, row)
+                row = round(row + _height_u(line), 6)
             else:
                 corner = self._corner(line.corner)
             caps += self._line(line, corner, len(lines))
@@ -144,9 +166,13 @@ class _Caps:
 
     def _line(self, line: ShapeLine, corner: Corner, number: int) -> Iterable[Cap]:
         x_u = 0.0
+        has_caps = any(isinstance(item, CapItem) for item in line.items)
         for item in line.items:
             if not isinstance(item, CapItem):
-                x_u += self._gap(item)
+                width, height = self._gap(item)
+                if height is not None and has_caps:
+                    self._tell_height_beside_caps(item, width)
+                x_u += width
                 continue
             size = self._size(item.size)
             if self._is_new(item.switch):
@@ -166,12 +192,23 @@ class _Caps:
                 self._misread(misread, word)
         return 1.0, 1.0
 
-    def _gap(self, word: Word) -> float:
+    def _gap(self, word: Word) -> tuple[float, float | None]:
+        """A gap's width, and its height if it's written."""
         try:
             return measures.gap_u(word.text)
         except measures.Misread as misread:
             self._misread(misread, word)
-            return 0.0
+            return 0.0, None
+
+    def _tell_height_beside_caps(self, word: Word, width_u: float) -> None:
+        self._mistakes.tell(
+            "number-form",
+            f"`{word.text}` has a height, but stands beside caps",
+            word,
+            f"write its width alone, [{width_u:g}u]; with a height a gap has the line to itself, and moves "
+            "the lines below it down",
+        )
+        self._is_sound = False
 
     def _corner(self, written: WrittenCorner) -> Corner:
         values = [0.0, 0.0, 0.0]
@@ -223,8 +260,13 @@ class _Caps:
                 )
 
     def _tell_overlaps(self, caps: Sequence[Cap]) -> None:
+        pairs = overlaps(caps)
+        apart_u = _common_pitch_u(pairs)
+        if apart_u is not None:
+            self._tell_pitch(*pairs[0], apart_u)
+            return
         told: set[str] = set()
-        for first, second in overlaps(caps):
+        for first, second in pairs:
             if second.switch in told:
                 continue
             told.add(second.switch)
@@ -237,10 +279,42 @@ class _Caps:
                 help = (
                     "check the sizes, and the corners and turns after `at`; a gap such as [0.5u] moves a cap"
                 )
+            drawn = _drawn(first, second) if len(told) <= _MOST_DRAWN else ""
             self._mistakes.tell(
                 "caps-overlap",
                 f"the caps of `{first.switch}` and `{second.switch}` overlap",
                 second.span,
-                help,
+                help + drawn,
                 Label("the other cap", first.span),
             )
+
+    def _tell_pitch(self, first: Cap, second: Cap, apart_u: float) -> None:
+        """One mistake for all caps: places that count in another unit than the key unit."""
+        self._mistakes.tell(
+            "pitch-unlikely",
+            f"caps lie {apart_u:g} u apart, which is {apart_u * MM_PER_U:.1f} mm: none of them has room",
+            second.span,
+            f"1 u is {MM_PER_U:g} mm from cap to cap; if the board's caps are nearer to one another, count "
+            f"one of their steps as 1u, so that {apart_u:g}u is written 1u",
+            Label("its neighbour", first.span),
+        )
+
+
+def _common_pitch_u(pairs: Sequence[tuple[Cap, Cap]]) -> float | None:
+    """How far apart caps lie that all overlap their neighbours by the same little: the greater of at most
+    two distances, across and down. None where overlaps have no such common cause."""
+    caps = [cap for pair in pairs for cap in pair]
+    if len(pairs) < _FEWEST_FOR_A_PITCH or any((cap.width_u, cap.height_u) != (1.0, 1.0) for cap in caps):
+        return None
+    near = [hypot(one.x_u - other.x_u, one.y_u - other.y_u) for one, other in pairs]
+    steps = {round(apart_u, 2) for apart_u in near if apart_u < 1.0}
+    # Caps too near across and down are too near to their neighbours' neighbours as well, by more than 1.
+    if steps and min(steps) >= _LEAST_PITCH_U and len(steps) <= 2:
+        return max(apart for apart in near if apart < 1.0)
+    return None
+
+
+def _drawn(first: Cap, second: Cap) -> str:
+    from keyc.overlap import overlap_drawn
+
+    return f"\n{overlap_drawn(first, second)}"

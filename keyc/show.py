@@ -9,7 +9,7 @@ import re
 from typing import Any
 
 from keyc import __version__
-from keyc.keyboard import Cap, Cell, Diodes, Keyboard, Layer, Press, Switch, Timing
+from keyc.keyboard import Cap, Cell, Diodes, Keyboard, Layer, Press, Switch, Timing, Wiring
 from keyc.layouts import layout
 from keyc.pins import module_pin_of_gpio, package_pin_of_gpio
 from keyc.tables import fingerprints, tables_of
@@ -108,8 +108,14 @@ def as_text(keyboard: Keyboard) -> str:
         ", ".join(
             [identity, *([f"made by {keyboard.maker}"] if keyboard.maker else []), keyboard.host_layout]
         ),
-        f"{len(keyboard.wiring.switches)} switches, {len(keyboard.layers)} layers, "
-        f"{len(keyboard.scenarios)} scenarios",
+        ", ".join(
+            f"{count} {one if count == 1 else many}"
+            for count, one, many in (
+                (len(keyboard.wiring.switches), "switch", "switches"),
+                (len(keyboard.layers), "layer", "layers"),
+                (len(keyboard.scenarios), "scenario", "scenarios"),
+            )
+        ),
         _timing(keyboard.timing),
         f"{tables.flash_bytes} bytes of tables in flash, {tables.state_bytes} bytes of state in RAM",
         f"fingerprints: wiring {marks.wiring}, keymap {marks.keymap}, engine {marks.engine}",
@@ -128,8 +134,8 @@ def _timing(timing: Timing) -> str:
     return "debounce " + ", ".join([common, *own])
 
 
-def _pins_text(keyboard: Keyboard) -> str:
-    wiring = keyboard.wiring
+def pin_uses(wiring: Wiring) -> list[tuple[int, str]]:
+    """Every GPIO that the wiring names, in ascending order, and what it is used for."""
     uses = [(pin, "row") for pin in wiring.rows]
     uses += [(pin, "column") for pin in wiring.columns]
     uses += [
@@ -141,8 +147,12 @@ def _pins_text(keyboard: Keyboard) -> str:
         uses.append((light.pin, f"light {light.name}" + (", lit low" if light.lit_low else "")))
     for dial in wiring.dials:
         uses += [(dial.pin_a, f"dial {dial.name}"), (dial.pin_b, f"dial {dial.name}")]
+    return sorted(uses)
+
+
+def _pins_text(keyboard: Keyboard) -> str:
     lines = ["Pins", f"  {'':<8} {'package pin':<12} {'module pin':<11} use"]
-    for gpio, use in sorted(uses):
+    for gpio, use in pin_uses(keyboard.wiring):
         module = module_pin_of_gpio(gpio)
         lines.append(f"  {_pin(gpio):<8} {package_pin_of_gpio(gpio):<12} {module or '-':<11} {use}")
     return "\n".join(lines)
@@ -160,7 +170,7 @@ def _matrix_text(keyboard: Keyboard) -> str:
         if any(switch and switch.diode for switch in crossings):
             table.append(["", *((switch.diode or "") if switch else "" for switch in crossings)])
     widths = [max(map(len, column)) + 2 for column in zip(*table, strict=True)]
-    parts = [f"Matrix, {_DIODES_IN_WORDS[wiring.diodes]}"]
+    parts = [f"Matrix, {DIODES_IN_WORDS[wiring.diodes]}"]
     first = 1
     while first < len(widths):
         last = first + 1  # as many columns as fit, but one at least
@@ -173,7 +183,7 @@ def _matrix_text(keyboard: Keyboard) -> str:
     return "\n".join(parts)
 
 
-_DIODES_IN_WORDS = {
+DIODES_IN_WORDS = {
     Diodes.CATHODE_TO_ROW: "a diode at each switch, its cathode (the ring) to the row",
     Diodes.CATHODE_TO_COLUMN: "a diode at each switch, its cathode (the ring) to the column",
     Diodes.NONE: "no diodes",

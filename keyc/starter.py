@@ -144,7 +144,7 @@ def _written_rows(read: ReadBoard) -> list[list[str]]:
 
 
 def _visual_rows(read: ReadBoard) -> list[list[PlacedCap]]:
-    """The caps by their row of the matrix, each from left to right: columns may be staggered, rows seldom are."""
+    """The caps by their row of the matrix, from left to right: columns may be staggered, rows seldom are."""
     caps = {cap.name: cap for cap in read.text.layout.caps}
     lines: dict[object, list[PlacedCap]] = {}
     for key in read.text.keys:
@@ -223,7 +223,7 @@ def _usual_rows(rows: Sequence[Sequence[str]], least: int) -> dict[str, str]:
 
 
 def _fitted(count: int, left: Sequence[str], middle: Sequence[str], right: Sequence[str]) -> list[str]:
-    """The middle's keys, as many as there is room for; with room for more, first the left's, then the right's."""
+    """The middle's keys, as many as have room; with room for more, first the left's, then the right's."""
     keys = list(middle) if count in (_HALF, len(middle)) else [*left, *middle]
     return [*keys, *right][:count]
 

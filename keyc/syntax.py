@@ -357,6 +357,11 @@ LATCH_HELP = (
     "only, lock(x) for until pressed again"
 )
 
+SET_HELP = (
+    "`set` isn't used: a name for an action is given by let NAME = …, times stand in timing { }, what keys "
+    "do in layer NAME { }"
+)
+
 
 # ---- reductions → nodes -----------------------------------------------------------------------
 

@@ -5,60 +5,177 @@ Lines are GPIO numbers, times microseconds. Switches have the numbers of their w
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Hashable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import TypeVar
 
 from keyc.keyboard import (
     Action,
-    Debounce,
+    AnotherKey,
+    Bottom,
+    ByTaps,
+    Cell,
     Diodes,
+    Direction,
     Keyboard,
     LayerHeld,
+    NextOnly,
     Off,
+    PointerMove,
+    PointerPress,
     Press,
+    Rules,
+    Sequence,
+    Stroke,
+    TapOrHold,
+    Target,
     Through,
+    Typing,
+    UntilPressedAgain,
     Usage,
     UsbBoot,
+    Wheel,
     Wiring,
 )
 
-TABLES_VERSION = 1
+TABLES_VERSION = 2
 NO_SWITCH = 0xFF
 
 KIND_SHIFT = 13
 KIND_KEY = 1
 KIND_ACTION = 2
 KIND_LAYER = 3
+KIND_DUAL = 4
+KIND_TAPS = 5
+KIND_TYPING = 6
+KIND_MODE = 7
 CELL_BENEATH = 0
 CELL_OFF = 1
 CELL_USB_BOOT = 2
 
+MODE_NEXT, MODE_LOCK, MODE_BOTTOM, MODE_POINTER = (mode << 11 for mode in range(4))
+MODE_MODIFIERS = 0x400
+POINTER_WHEEL = 4
+_DIRECTIONS = (Direction.LEFT, Direction.RIGHT, Direction.UP, Direction.DOWN)
+
+SECOND_NONE, SECOND_CONTROLS, SECOND_POINTER = range(3)
+
+STROKES_END = 0
+TEXT_BEGINS = 0x6001
+TEXT_ENDS = 0x6000
+_PAUSE_MOST_MS = (1 << KIND_SHIFT) - 1
+
 PAGE_DESKTOP = 0x01
 PAGE_KEYBOARD = 0x07
+PAGE_BUTTON = 0x09
 PAGE_CONSUMER = 0x0C
 FIRST_MODIFIER = 0xE0
 LAST_MODIFIER = 0xE7
 
 # Sizes on the chip, where a pointer has four bytes; a test compares them with what the compiler says.
-_TABLES_BYTES = 40
-_ACTION_BYTES = 6
+_TABLES_BYTES = 44
+_ACTION_BYTES = 4
 _TIMING_BYTES = 8
-_STATE_BYTES = 560
+_STATE_BYTES = 960
 _SLOT_BYTES = 8
+_FURTHER_TABLES_BYTES = 96
+_RULES_BYTES = 24
+_FURTHER_BYTES = 84
 
 # What one report can say: the system controls of the desktop page, keys and modifiers without the
-# error codes, consumer usages (USB HID Usage Tables, pages 0x01, 0x07 and 0x0C).
+# error codes, five buttons, consumer usages (USB HID Usage Tables, pages 0x01, 0x07, 0x09, 0x0C).
 _REPORTABLE = {
     PAGE_DESKTOP: range(0x81, 0xB8),
     PAGE_KEYBOARD: range(0x04, LAST_MODIFIER + 1),
+    PAGE_BUTTON: range(1, 6),
     PAGE_CONSUMER: range(0x01, 0x1000),  # up to what the report descriptor declares
 }
+
+
+_Row = TypeVar("_Row", bound=Hashable)
 
 
 @dataclass(frozen=True, slots=True)
 class TimingRow:
     debounce_us: int
     at_once: bool
+
+
+@dataclass(frozen=True, slots=True)
+class DualRow:
+    tap: int
+    hold: int
+
+
+@dataclass(frozen=True, slots=True)
+class ChordRow:
+    members: tuple[int, ...]
+    layer: int
+    cell: int
+
+
+@dataclass(frozen=True, slots=True)
+class WhenRow:
+    layer: int
+    others: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Further:
+    """What keymaps need that use more than keys and layers while held: `struct keyc_further_tables`.
+
+    `taps` and `sequences` hold each one's cells and strokes; in C they lie one after the other.
+    `texts` says for comments how the rows of `duals`, `taps` and `sequences` are first written.
+    """
+
+    rules: tuple[Rules, ...]
+    rules_of: tuple[int, ...] | None
+    duals: tuple[DualRow, ...]
+    taps: tuple[tuple[int, ...], ...]
+    chords: tuple[ChordRow, ...]
+    whens: tuple[WhenRow, ...]
+    sequences: tuple[tuple[int, ...], ...]
+    uses_modes: bool
+    uses_pointer: bool
+    first_turn: int
+    dials: tuple[DialRow, ...]
+    lights: tuple[LightRow, ...]
+    texts: Mapping[str, tuple[str, ...]] = field(repr=False)
+
+    @property
+    def flash_bytes(self) -> int:
+        return (
+            _FURTHER_TABLES_BYTES
+            + _RULES_BYTES * len(self.rules)
+            + len(self.rules_of or ())
+            + 4 * len(self.duals)
+            + sum(4 + 2 * len(cells) for cells in self.taps)
+            + sum(6 + len(chord.members) for chord in self.chords)
+            + sum(4 + len(when.others) for when in self.whens)
+            + sum(2 + 2 * len(strokes) for strokes in self.sequences)
+            + 4 * (len(self.dials) + len(self.lights))
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class DialRow:
+    """A dial that does something. Its two ways are switches of their own, behind all others."""
+
+    name: str
+    pin_a: int
+    pin_b: int
+    edges_per_detent: int
+
+
+@dataclass(frozen=True, slots=True)
+class LightRow:
+    """`indicator` is an LED usage, 1 to 5, or 0 where the light shows the layer."""
+
+    pin: int
+    lit_low: bool
+    indicator: int
+    layer: int
 
 
 @dataclass(frozen=True)
@@ -75,7 +192,9 @@ class Tables:
     actions: tuple[Press, ...]
     timings: tuple[TimingRow, ...]
     timing_of: tuple[int, ...] | None
-    uses_second_interface: bool
+    second_reports: int
+    dials: tuple[DialRow, ...] = ()
+    further: Further | None = None
 
     @property
     def switch_count(self) -> int:
@@ -95,12 +214,14 @@ class Tables:
             + 2 * self.layer_count * self.switch_count
             + _ACTION_BYTES * len(self.actions)
             + _TIMING_BYTES * len(self.timings)
+            + (self.further.flash_bytes if self.further else 0)
         )
 
     @property
     def state_bytes(self) -> int:
-        """Bytes of the engine's state on the chip: KEYC_KEYBOARD_BYTES."""
-        return _STATE_BYTES + _SLOT_BYTES * self.switch_count
+        """Bytes of the engine's state on the chip: KEYC_KEYBOARD_BYTES, and KEYC_FURTHER_BYTES if need be."""
+        further = _FURTHER_BYTES + self.layer_count if self.further else 0
+        return _STATE_BYTES + _SLOT_BYTES * self.switch_count + further
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,57 +244,239 @@ def tables_of(keyboard: Keyboard) -> Tables:
     switches = wiring.switches
     if len(switches) >= NO_SWITCH or not switches or len(keyboard.layers) > 255:
         raise ValueError("tables hold 1 to 254 switches and 255 layers")
-    actions: dict[Press, int] = {}
-    layer_numbers = {layer.name: number for number, layer in enumerate(keyboard.layers)}
-    known: dict[Action, int] = {}
-    cells = []
-    for layer in keyboard.layers:
-        row = []
-        of_switch = layer.cells
-        for switch in switches:
-            action = of_switch[switch.name].action
-            cell = known.get(action)
-            if cell is None:
-                cell = known[action] = _cell(action, layer_numbers, actions)
-            row.append(cell)
-        cells.append(tuple(row))
-    timings, timing_of = _timings(keyboard)
+    cells = _Cells(keyboard)
+    turns = {(turn.dial, turn.layer): turn for turn in keyboard.dials}
+    turned = {turn.dial for turn in keyboard.dials}
+    dials = tuple(
+        DialRow(dial.name, dial.pin_a, dial.pin_b, dial.edges_per_detent)
+        for dial in wiring.dials
+        if dial.name in turned
+    )
+    rows = []
+    for number, layer in enumerate(keyboard.layers):
+        row = [cells.of(layer.cells[switch.name]) for switch in switches]
+        for dial in dials:
+            turn = turns.get((dial.name, layer.name))
+            if turn is None:
+                row += [CELL_BENEATH if number else CELL_OFF] * 2
+            else:
+                row += [cells.of(turn.clockwise), cells.of(turn.counter_clockwise)]
+        rows.append(tuple(row))
+    if len(rows[0]) >= NO_SWITCH:
+        raise ValueError("tables hold 254 switches; a dial counts as two")
+    timing = keyboard.timing
+    debounces, timing_of = _numbered(
+        timing.debounce,
+        [timing.for_switch.get(switch.name, timing.debounce) for switch in switches]
+        + [timing.debounce] * (2 * len(dials)),
+    )
+    further = cells.further(dials)
     return Tables(
         driven=wiring.driven,
         sensed=wiring.sensed,
         direct=wiring.direct_pins,
         switch_at=_switch_at(wiring),
-        cells=tuple(cells),
-        actions=tuple(actions),
-        timings=timings,
+        cells=tuple(rows),
+        actions=tuple(cells.actions),
+        timings=tuple(TimingRow(one.time_us, one.at_once) for one in debounces),
         timing_of=timing_of,
-        uses_second_interface=any(
-            isinstance(action, Press) and action.usage.page != PAGE_KEYBOARD for action in known
-        ),
+        second_reports=cells.second_reports(),
+        dials=dials,
+        further=further,
     )
 
 
-def _cell(action: Action, layer_numbers: dict[str, int], actions: dict[Press, int]) -> int:
-    match action:
-        case Through():
-            return CELL_BENEATH
-        case Off():
-            return CELL_OFF
-        case UsbBoot():
-            return CELL_USB_BOOT
-        case LayerHeld(layer):
-            return KIND_LAYER << KIND_SHIFT | layer_numbers[layer]
-        case Press(usage, modifiers):
-            if not is_reportable(usage):
-                raise ValueError(f"no report can say usage {usage.page:#04x}:{usage.id:#04x}")
-            hands = {modifier >= FIRST_MODIFIER + 4 for modifier in modifiers}
-            if usage.page == PAGE_KEYBOARD and len(hands) < 2:
-                bits = sum(1 << (modifier - FIRST_MODIFIER) % 4 for modifier in modifiers)
-                return KIND_KEY << KIND_SHIFT | (True in hands) << 12 | bits << 8 | usage.id
-            number = actions.setdefault(action, len(actions))
-            if number >= 1 << KIND_SHIFT:
-                raise ValueError(f"tables hold {1 << KIND_SHIFT} different actions")
-            return KIND_ACTION << KIND_SHIFT | number
+class _Cells:
+    """Actions → cells, and what cells refer to by number: each different one once, in file order."""
+
+    def __init__(self, keyboard: Keyboard) -> None:
+        self._keyboard = keyboard
+        self._layers = {layer.name: number for number, layer in enumerate(keyboard.layers)}
+        self._known: dict[Action, int] = {}
+        self.actions: dict[Press, int] = {}
+        self._duals: dict[DualRow, int] = {}
+        self._taps: dict[tuple[int, ...], int] = {}
+        self._sequences: dict[tuple[int, ...], int] = {}
+        self._text = ""  # of the cell that is being done
+        self._texts: dict[int, list[str]] = {KIND_DUAL: [], KIND_TAPS: [], KIND_TYPING: []}
+
+    def of(self, cell: Cell) -> int:
+        self._text = cell.text
+        return self.cell(cell.action)
+
+    def cell(self, action: Action) -> int:
+        cell = self._known.get(action)
+        if cell is None:
+            cell = self._known[action] = self._cell(action)
+        return cell
+
+    def _cell(self, action: Action) -> int:
+        match action:
+            case Through():
+                return CELL_BENEATH
+            case Off():
+                return CELL_OFF
+            case UsbBoot():
+                return CELL_USB_BOOT
+            case LayerHeld(layer):
+                return KIND_LAYER << KIND_SHIFT | self._layers[layer]
+            case Press():
+                return self._press(action)
+            case TapOrHold(tap, hold):
+                return self._indexed(KIND_DUAL, self._duals, DualRow(self.cell(tap), self._held(hold)))
+            case ByTaps(actions):
+                return self._indexed(KIND_TAPS, self._taps, tuple(map(self.cell, actions)))
+            case Typing(sequence):
+                return self._indexed(KIND_TYPING, self._sequences, self._strokes(sequence), sequence.name)
+            case NextOnly(target):
+                return _mode(MODE_NEXT, self._target(target))
+            case UntilPressedAgain(target):
+                return _mode(MODE_LOCK, self._target(target))
+            case Bottom(layer):
+                return _mode(MODE_BOTTOM, self._layers[layer])
+            case PointerPress(button):
+                return self._press(Press(Usage(PAGE_BUTTON, button)))
+            case PointerMove(direction):
+                return _mode(MODE_POINTER, _DIRECTIONS.index(direction))
+            case Wheel(direction):
+                return _mode(MODE_POINTER, POINTER_WHEEL | _DIRECTIONS.index(direction))
+
+    def _press(self, press: Press) -> int:
+        usage, modifiers = press.usage, press.modifiers
+        if not is_reportable(usage):
+            raise ValueError(f"no report can say usage {usage.page:#04x}:{usage.id:#04x}")
+        hands = {modifier >= FIRST_MODIFIER + 4 for modifier in modifiers}
+        if usage.page == PAGE_KEYBOARD and len(hands) < 2:
+            bits = sum(1 << (modifier - FIRST_MODIFIER) % 4 for modifier in modifiers)
+            return KIND_KEY << KIND_SHIFT | (True in hands) << 12 | bits << 8 | usage.id
+        return self._indexed(KIND_ACTION, self.actions, press)
+
+    def _indexed(self, kind: int, rows: dict[_Row, int], row: _Row, name: str | None = None) -> int:
+        number = rows.setdefault(row, len(rows))
+        if number >= 1 << KIND_SHIFT:
+            raise ValueError(f"tables hold {1 << KIND_SHIFT} different actions of a kind")
+        if kind in self._texts and number == len(self._texts[kind]):
+            self._texts[kind].append(name or self._text)
+        return kind << KIND_SHIFT | number
+
+    def _target(self, target: Target) -> int:
+        return self._layers[target] if isinstance(target, str) else MODE_MODIFIERS | modifier_bits(target)
+
+    def _held(self, target: Target) -> int:
+        """The cell of what is on while held: a layer, or modifiers alone."""
+        if isinstance(target, str):
+            return self.cell(LayerHeld(target))
+        *others, last = target
+        return self.cell(Press(Usage(PAGE_KEYBOARD, last), tuple(others)))
+
+    def _strokes(self, sequence: Sequence) -> tuple[int, ...]:
+        strokes = []
+        in_text = False
+        for step in sequence.steps:
+            if isinstance(step, Stroke):
+                if step.in_text != in_text:
+                    in_text = step.in_text
+                    strokes.append(TEXT_BEGINS if in_text else TEXT_ENDS)
+                strokes.append(self.cell(step.press))
+                continue
+            left_ms = -(-step.time_us // 1000)
+            while left_ms:
+                part_ms = min(left_ms, _PAUSE_MOST_MS)
+                strokes.append(part_ms)
+                left_ms -= part_ms
+        if in_text:
+            strokes.append(TEXT_ENDS)
+        return (*strokes, STROKES_END)
+
+    def second_reports(self) -> int:
+        """What goes out on the second interface: KEYC_SECOND_..."""
+        pages = {press.usage.page for press in self.actions} - {PAGE_KEYBOARD}
+        if self._moves or PAGE_BUTTON in pages:
+            return SECOND_POINTER
+        return SECOND_CONTROLS if pages else SECOND_NONE
+
+    @property
+    def _moves(self) -> bool:
+        return any(isinstance(action, PointerMove | Wheel) for action in self._known)
+
+    def further(self, dials: tuple[DialRow, ...]) -> Further | None:
+        """None for a keymap that uses nothing of it. After every cell has been asked for."""
+        keyboard = self._keyboard
+        numbers = {switch.name: number for number, switch in enumerate(keyboard.wiring.switches)}
+        chords = tuple(
+            ChordRow(
+                tuple(numbers[name] for name in chord.members),
+                self._layers[chord.layer],
+                self.of(chord.cell),
+            )
+            for chord in keyboard.chords
+        )
+        whens = tuple(
+            WhenRow(number, tuple(self._layers[name] for name in layer.when))
+            for number, layer in enumerate(keyboard.layers)
+            if layer.when
+        )
+        uses_modes = bool(whens) or any(
+            isinstance(action, NextOnly | UntilPressedAgain | Bottom) for action in self._known
+        )
+        lights = tuple(
+            LightRow(
+                light.pin,
+                light.lit_low,
+                light.indicator or 0,
+                0 if light.indicator else self._layers[light.name],
+            )
+            for light in keyboard.wiring.lights
+        )
+        parts = (chords, uses_modes, self._duals, self._taps, self._sequences, self._moves, dials, lights)
+        if not any(parts):
+            return None
+        timing = keyboard.timing
+        rules, rules_of = _numbered(
+            timing.rules,
+            [timing.rules_for.get(name, timing.rules) for name in numbers]
+            + [timing.rules] * (2 * len(dials)),
+        )
+        strokes_many = sum(map(len, self._sequences))
+        cells_many = sum(map(len, self._taps))
+        if strokes_many > 0xFFFF or cells_many > 0xFFFF:
+            raise ValueError("tables hold 65,535 strokes, and as many actions of `taps`")
+        return Further(
+            rules=rules,
+            rules_of=rules_of,
+            duals=tuple(self._duals),
+            taps=tuple(self._taps),
+            chords=chords,
+            whens=whens,
+            sequences=tuple(self._sequences),
+            uses_modes=uses_modes,
+            uses_pointer=self._moves,
+            first_turn=len(numbers),
+            dials=dials,
+            lights=lights,
+            texts={
+                "duals": tuple(self._texts[KIND_DUAL]),
+                "taps": tuple(self._texts[KIND_TAPS]),
+                "sequences": tuple(self._texts[KIND_TYPING]),
+            },
+        )
+
+
+def _numbered(general: _Row, of_switches: Iterable[_Row]) -> tuple[tuple[_Row, ...], tuple[int, ...] | None]:
+    """The different rows, the general one first, and each switch's row by its number; None if all have
+    the first."""
+    numbers = {general: 0}
+    row_of = tuple(numbers.setdefault(row, len(numbers)) for row in of_switches)
+    return tuple(numbers), row_of if len(numbers) > 1 else None
+
+
+def _mode(mode: int, of: int) -> int:
+    return KIND_MODE << KIND_SHIFT | mode | of
+
+
+def modifier_bits(modifiers: Iterable[int]) -> int:
+    """Bit n for usage 0xE0 + n, as a report has them."""
+    return sum(1 << (modifier - FIRST_MODIFIER) for modifier in modifiers)
 
 
 def _switch_at(wiring: Wiring) -> tuple[tuple[int, ...], ...]:
@@ -188,17 +491,6 @@ def _switch_at(wiring: Wiring) -> tuple[tuple[int, ...], ...]:
             at[crossing[::-1] if driven_are_columns else crossing] = number
     rows = [tuple(at.get((d, s), NO_SWITCH) for s in wiring.sensed) for d in wiring.driven]
     return (*rows, tuple(direct))
-
-
-def _timings(keyboard: Keyboard) -> tuple[tuple[TimingRow, ...], tuple[int, ...] | None]:
-    timing = keyboard.timing
-    numbers: dict[Debounce, int] = {timing.debounce: 0}
-    timing_of = tuple(
-        numbers.setdefault(timing.for_switch.get(switch.name, timing.debounce), len(numbers))
-        for switch in keyboard.wiring.switches
-    )
-    rows = tuple(TimingRow(debounce.time_us, debounce.at_once) for debounce in numbers)
-    return rows, timing_of if len(rows) > 1 else None
 
 
 def fingerprints(keyboard: Keyboard) -> Fingerprints:
@@ -230,7 +522,28 @@ def _keymap_fingerprint(keyboard: Keyboard) -> str:
         [(action.usage.page, action.usage.id, action.modifiers) for action in tables.actions],
         [(timing.debounce_us, timing.at_once) for timing in tables.timings],
         tables.timing_of,
+        _further_without_text(tables.further),
     )
+
+
+def _further_without_text(further: Further | None) -> Further | None:
+    return further and replace(further, sequences=tuple(map(_without_text, further.sequences)))
+
+
+def rule_flags(rules: Rules) -> int:
+    """`flags` of `struct keyc_rules`."""
+    another = {None: 0, AnotherKey.TAPPED: 1, AnotherKey.PRESSED: 2}[rules.hold_if_another_key]
+    return another | rules.next_twice_locks << 2
+
+
+def _without_text(strokes: tuple[int, ...]) -> tuple[int, ...]:
+    """What is typed in quotes stays out of a fingerprint: one could try passwords against it."""
+    kept = []
+    in_text = False
+    for stroke in strokes:
+        in_text = stroke == TEXT_BEGINS or (in_text and stroke != TEXT_ENDS)
+        kept.append(TEXT_BEGINS if in_text else stroke)
+    return tuple(kept)
 
 
 def engine_fingerprint() -> str:

@@ -94,11 +94,15 @@ class Key:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Line:
-    """A net of the matrix: its keys, the GPIOs and the other pins of the controller that it reaches."""
+    """A net of the matrix: its keys, the GPIOs and the other pins of the controller that it reaches.
+
+    `middle_mm` is the middle of its keys, y upwards.
+    """
 
     net: str
     side: Side
     keys: tuple[Key, ...]
+    middle_mm: tuple[float, float]
     gpios: tuple[int, ...]
     other_pins: tuple[str, ...]
 
@@ -133,7 +137,8 @@ class Board:
     """What a netlist says about a keyboard.
 
     `loose` are switches with an end that nothing is joined to; `odd` are keys whose lines are rows and
-    columns at once; `others` close something that is no key, such as RUN; `foreign` belong to another controller.
+    columns at once; `others` close something that is no key, such as RUN; `foreign` belong to
+    another controller.
     `pointing` is which way the diodes are taken to point, `turned` the keys that point the other way.
     """
 
@@ -155,13 +160,10 @@ class Board:
 
     def lines_of(self, side: Side) -> list[Line]:
         """The lines of one side in the order of their keys' places: from the top, or from the left."""
-        axis = 1 if side is Side.ROW else 0
-        sign = -1 if side is Side.ROW else 1
-
-        def place(line: Line) -> float:
-            return sign * sum(key.contact.part.centre_mm[axis] for key in line.keys) / len(line.keys)
-
-        return sorted((line for line in self.lines.values() if line.side is side), key=place)
+        return sorted(
+            (line for line in self.lines.values() if line.side is side),
+            key=lambda line: -line.middle_mm[1] if side is Side.ROW else line.middle_mm[0],
+        )
 
     def gpio(self, net: str | None) -> int | None:
         line = self.lines.get(net) if net is not None else None
@@ -185,7 +187,7 @@ def traced(
 ) -> Board:
     """The keyboard in a circuit. `controller` and `pin_map` are the user's.
 
-    `intended`: how the diodes should point. `called`: which GPIOs a keymap file calls rows, and which columns.
+    `intended`: how the diodes should point. `called`: which GPIOs a file calls rows, and which columns.
 
     Raises UserError if the file joins nothing, or no part can be taken for the controller.
     """
@@ -379,12 +381,12 @@ class _Tracer:
                 if net is not None:
                     members[net, side].append(key)
         return {
-            net: Line(net, side, tuple(on_it), self._gpios(net), self._other_pins(net))
+            net: Line(net, side, tuple(on_it), _middle_mm(on_it), self._gpios(net), self._other_pins(net))
             for (net, side), on_it in members.items()
         }
 
     def _pins(self, net: str) -> list[str]:
-        """The controller's pins that a net reaches, itself or through one resistor that nothing else is at."""
+        """The controller's pins that a net reaches, itself or through a resistor of its own."""
         pins = self._controller.pins_on(net)
         if pins:
             return pins
@@ -531,6 +533,11 @@ def _leads(circuit: Circuit, contacts: Mapping[Part, Contact]) -> dict[str, int]
     return leads
 
 
+def _middle_mm(keys: Sequence[Key]) -> tuple[float, float]:
+    places = [key.contact.part.centre_mm for key in keys]
+    return sum(x for x, _ in places) / len(places), sum(y for _, y in places) / len(places)
+
+
 def _far_end(contact: Contact, net: str) -> str | None:
     first, second = contact.ends
     return second if first == net else first
@@ -633,7 +640,7 @@ def _two_sides(keys: Sequence[Key]) -> dict[str, int] | None:
 def _spoilers(keys: list[Key]) -> list[Key]:
     """The keys without which the lines fall into rows and columns: one if one will do, else as they come.
 
-    Where any of several would do, it's the one whose switch is on a line that has others' diodes, or the like.
+    Where any of several would do, it's the one whose switch is on a line with others' diodes, or the like.
     """
     if len(keys) <= _SEARCHED_MOST:
         at_row = Counter(key.row for key in keys)

@@ -17,6 +17,7 @@ from keyc.keyboard import Usage
 GENERIC_DESKTOP_PAGE = 0x01
 KEYBOARD_PAGE = 0x07
 LED_PAGE = 0x08
+BUTTON_PAGE = 0x09
 CONSUMER_PAGE = 0x0C
 
 # HID Usage Tables 1.7, page 0x07: 0xE0 to 0xE7, in the order of the report's modifier bits.
@@ -49,7 +50,6 @@ _NO_KEY = {
     "suspend": "W3C has this name, but no USB usage stands for it: for standby write Sleep",
     "resume": "W3C has this name, but no USB usage stands for it: write WakeUp",
     "hyper": "write the modifiers that you mean, such as Control+Alt+Meta, then `+` and a key",
-    "transparent": "for whatever lies beneath write `..`",
     "none": "for a switch that does nothing write `off`",
     "reset": "to restart into the chip's own drive, for new firmware, write `usb-boot`",
     "restart": "to restart into the chip's own drive, for new firmware, write `usb-boot`",
@@ -102,7 +102,9 @@ def name_of(usage: Usage) -> str | None:
 
 
 def written(usage: Usage) -> str:
-    """How a usage is written in a keymap file: its name, or `usage(0x0C, 0x00E9)`."""
+    """How a usage is written in a keymap file: its name, `pointer-press(1)`, or `usage(0x0C, 0x00E9)`."""
+    if usage.page == BUTTON_PAGE:
+        return f"pointer-press({usage.id})"
     return name_of(usage) or f"usage(0x{usage.page:02X}, 0x{usage.id:04X})"
 
 
@@ -129,6 +131,11 @@ def modifier_of(name: str) -> int | None:
     """The usage id (0xE0 to 0xE7) of a modifier's name, full or short; None for any other word."""
     name = _LEFT_OF.get(name, name)
     return FIRST_MODIFIER + MODIFIER_NAMES.index(name) if name in MODIFIER_NAMES else None
+
+
+def is_modifier(usage: Usage) -> bool:
+    """Whether a usage is one of the eight modifiers."""
+    return usage.page == KEYBOARD_PAGE and 0 <= usage.id - FIRST_MODIFIER < len(MODIFIER_NAMES)
 
 
 def modifier_name(number: int) -> str:

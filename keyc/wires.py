@@ -29,13 +29,14 @@ _LAST_GPIO = 29  # RP2040 datasheet, 1.4.3: GPIO0 to GPIO29
 _NO_PIN = -1  # of what could not be understood; such wiring never leaves the compiler's front
 
 
-def resolved_wiring(block: WiringBlock, mistakes: Mistakes) -> Wiring:
-    """The wiring as far as it can be understood."""
-    return _Wires(mistakes).wiring(block)
+def resolved_wiring(block: WiringBlock, layers: Sequence[str], mistakes: Mistakes) -> Wiring:
+    """The wiring as far as it can be understood. A light may show one of the file's `layers`."""
+    return _Wires(layers, mistakes).wiring(block)
 
 
 class _Wires:
-    def __init__(self, mistakes: Mistakes) -> None:
+    def __init__(self, layers: Sequence[str], mistakes: Mistakes) -> None:
+        self._layers = layers
         self._mistakes = mistakes
         self._used: dict[int, tuple[Word, str]] = {}  # each pin's first use
         self._columns: list[int] = []
@@ -163,11 +164,11 @@ class _Wires:
     def _light(self, line: LightLine) -> list[Light]:
         pin = self._pin(line.pin, "a light")
         indicator = led_usage(line.indicator.text)
-        if indicator is None:
-            near = self._mistakes.nearest(line.indicator.text, indicators())
+        if indicator is None and line.indicator.text not in self._layers:
+            near = self._mistakes.nearest(line.indicator.text, (*indicators(), *self._layers))
             self._mistakes.tell(
                 "unknown-name",
-                f"no indicator is called `{line.indicator.text}`",
+                f"no indicator or layer is called `{line.indicator.text}`",
                 line.indicator,
                 f"did you mean {near}?" if near else "the indicators are " + ", ".join(indicators()),
             )

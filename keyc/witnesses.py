@@ -1,7 +1,7 @@
-"""A keymap file and a board's netlist as two witnesses of one wiring: where they differ, and the file corrected.
+"""A keymap file and a board's netlist, two witnesses of one wiring: where they differ, the file corrected.
 
-Switches are matched by name, and where the file has names of its own by their pins. Which lines are called rows
-is the file's choice, so the board has to be traced with the file's rows and columns.
+Switches are matched by name, and where the file has names of its own by their pins. Which lines are called
+rows is the file's choice, so the board has to be traced with the file's rows and columns.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def agreement(
     if keyboard is None:
         return Agreement([], f"not compared with {netlist}: mend the mistakes above first")
     wiring = keyboard.wiring
-    called = {pin: Side.ROW for pin in wiring.rows} | {pin: Side.COLUMN for pin in wiring.columns}
+    called = dict.fromkeys(wiring.rows, Side.ROW) | dict.fromkeys(wiring.columns, Side.COLUMN)
     intended = None if wiring.diodes is Diodes.NONE else wiring.diodes
     read = read_board(netlist, controller=controller, pin_map=pin_map, intended=intended, called=called)
     comparison = compared(keyboard, parsed(keyboard.span.source), read)
@@ -254,7 +254,7 @@ def _dials(comparison: Comparison) -> Iterator[Diagnostic]:
                     "error",
                     f"the dial `{line.name.text}` is on GPIO{first} and GPIO{second} on the board",
                     _span(comparison, line.name),
-                    f"write dial GPIO{first} GPIO{second} {line.name.text}, unless the board was changed by hand",
+                    f"write dial GPIO{first} GPIO{second} {line.name.text}, unless a hand changed the board",
                 )
 
 

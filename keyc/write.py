@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 
 
@@ -24,17 +25,21 @@ def write_files(folder: str | Path, files: Mapping[str, str]) -> list[str]:
 
 
 def write_whole(path: str | Path, content: str | bytes) -> None:
-    """Writes beside the target, then renames: a reader sees the old file or the new one, never half."""
+    """Writes beside the target, then renames: a reader sees the old file or the new one, never half.
+    Who may read and write it stays."""
     target = Path(path)
     part = target.with_name(f"{target.name}.{os.getpid()}.part")
     try:
         part.write_bytes(content.encode() if isinstance(content, str) else content)
+        if target.exists():
+            part.chmod(target.stat().st_mode)
         part.replace(target)
     except OSError as error:
         error.filename, error.filename2 = str(target), None  # the name that the user knows
         raise
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):  # a folder that refused the one refuses the other, too
+            part.unlink(missing_ok=True)
 
 
 def write_new(path: str | Path, content: str) -> None:
@@ -55,20 +60,32 @@ def difference(folder: str | Path, files: Mapping[str, str]) -> str:
     return "".join(_difference(Path(folder), files))
 
 
-def _difference(folder: Path, files: Mapping[str, str]) -> Iterator[str]:
+def text_difference(old: str, new: str, old_name: str, new_name: str) -> str:
+    """Two texts as a unified diff; empty if they are the same."""
     from difflib import unified_diff
 
+    # Only a line feed ends a line, as for every tool that reads a diff.
+    before, after = ([f"{line}\n" for line in text.split("\n")] for text in (old, new))
+    for lines, text in ((before, old), (after, new)):
+        last = lines.pop().removesuffix("\n")
+        lines += [last] if text and last else []
+    return "".join(
+        line if line.endswith("\n") else f"{line}\n\\ No newline at end of file\n"
+        for line in unified_diff(before, after, old_name, new_name)
+    )
+
+
+def _difference(folder: Path, files: Mapping[str, str]) -> Iterator[str]:
     for name, text in sorted(files.items()):
         content = _content_of(folder / name)
         if content == text.encode():
             continue
-        old = [] if content is None else content.decode(errors="replace").splitlines(keepends=True)
+        old = "" if content is None else content.decode(errors="replace")
         old_name = "/dev/null" if content is None else f"{folder / name}"
         new_name = str(folder / name)
         if not old and not text:
             yield f"--- {old_name}\n+++ {new_name}\n"  # an empty file that is missing
-        for line in unified_diff(old, text.splitlines(keepends=True), old_name, new_name):
-            yield line if line.endswith("\n") else f"{line}\n\\ No newline at end of file\n"
+        yield text_difference(old, text, old_name, new_name)
 
 
 def _content_of(path: Path) -> bytes | None:

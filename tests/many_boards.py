@@ -1,7 +1,7 @@
 """Boards from seeds, derived and compared with what is true of them.
 
-`python -m tests.many_boards 1000` tries that many; the tests try a sample. Every third board is sound, the others
-have one fault of `FAULTS` each, and every fault comes equally often.
+`python -m tests.many_boards 1000` tries that many; the tests try a sample. Every third board is sound, the
+others have one fault of `FAULTS` each, and every fault comes equally often.
 """
 
 from __future__ import annotations
@@ -43,7 +43,10 @@ def wrong_with(seed: int, fault: str | None) -> list[str]:
     wrong = list(_wrong_findings(made, findings(board, text.layout)))
     keyboard, told = check_text(Source("made.keys", keymap_text(text, "Made", off_layer(text))))
     if keyboard is None:
-        return [*wrong, *(f"the text has a mistake: {one.message}" for one in told if one.severity == "error")]
+        return [
+            *wrong,
+            *(f"the text has a mistake: {one.message}" for one in told if one.severity == "error"),
+        ]
     wrong += _wrong_switches(made, keyboard)
     if fault != "pitch-unusual":
         wrong += _wrong_places(made, keyboard)
@@ -98,7 +101,7 @@ def _wrong_switches(made: MadeBoard, keyboard: Keyboard) -> Iterator[str]:
 
 
 def _wrong_places(made: MadeBoard, keyboard: Keyboard) -> Iterator[str]:
-    """Caps that lie off by more than 0.05 u, the shape laid over the truth as a whole, or are turned otherwise."""
+    """Caps that lie off by more than 0.05 u or are turned otherwise, the shape laid over the truth."""
     pairs = [(cap, made.keys[cap.switch]) for cap in keyboard.caps if cap.switch in made.keys]
     if not pairs:
         return

@@ -26,19 +26,26 @@ _GROUND_PAD = 57
 @dataclass(frozen=True, slots=True)
 class LineFindings:
     """`groups`: lines that copper joins. `closed`: switches that read pressed with nothing touched, and how
-    they conduct. `maybe_closed`: switches that may be closed, and the other fault that looks the same."""
+    they conduct. `maybe_closed`: switches that may be closed, and the other fault that looks the same.
+    `table`: the whole look that all this rests on."""
 
     lines: tuple[Line, ...]
     groups: tuple[tuple[int, ...], ...] = ()
     closed: Mapping[str, State] = field(default_factory=dict)
     maybe_closed: Mapping[str, str] = field(default_factory=dict)
+    table: Observation | None = None
 
     def line(self, gpio: int) -> Line | None:
         return next((one for one in self.lines if one.gpio == gpio), None)
 
     @property
     def bad(self) -> bool:
-        return bool(self.closed or self.maybe_closed) or any(one.verdict in BAD_LINES for one in self.lines)
+        """Whether something has to be mended. A pin of no role that is held is a module's own affair."""
+        held = (LineVerdict.LOW, LineVerdict.HIGH)
+        return bool(self.closed or self.maybe_closed) or any(
+            one.verdict in BAD_LINES and not (one.role == "unused" and one.verdict in held)
+            for one in self.lines
+        )
 
     def troubles_of(self, gpio: int) -> tuple[str, ...]:
         """The faults of a line, in the words that would plant them."""
@@ -117,7 +124,7 @@ class _Lines:
         group_of = {gpio: group for group in groups for gpio in group}
         every = sorted({*members(self.table.over | self.not_measured), *self.roles, *self.resets})
         lines = tuple(self._line(gpio, group_of.get(gpio, ()), gpio in unsure, leaking) for gpio in every)
-        return LineFindings(lines, tuple(groups), closed, maybe_closed)
+        return LineFindings(lines, tuple(groups), closed, maybe_closed, self.table)
 
     def _line(self, gpio: int, group: tuple[int, ...], unsure: bool, leaking: Mapping[int, int]) -> Line:
         verdict, joined, note = self._verdict(gpio, group, unsure, leaking)

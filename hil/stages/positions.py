@@ -19,7 +19,7 @@ from enum import Enum
 from typing import TYPE_CHECKING
 
 from hil.ghosts import Ghosts
-from hil.judge import Judgement, Matrix, State
+from hil.judge import Judgement, Matrix, State, lines_of
 from hil.observe import ROW, Observation, pairs
 from hil.result import Position, PositionVerdict
 from keyc.keyboard import Diodes
@@ -98,6 +98,8 @@ class Positions:
     ) -> None:
         """`base`: the table with nothing pressed. `now`: the table as it is (left out: the same).
         `fingers`: presses come from a finger, not from tweezers, which scratch."""
+        # What an indicator's LED or a pin of the module lets through is no business of a switch.
+        base = base.within(lines_of(matrix.wiring))
         self.matrix, self.lines, self.base = matrix, lines, base
         self.ghosts = Ghosts(matrix)
         self.asked: str | None = None
@@ -121,6 +123,8 @@ class Positions:
         self._opened: set[str] = set()  # read pressed at rest, and then let go
         self._last_touch: tuple[str, int] | None = None
         self._judgeable: dict[str, bool] = {}
+        self._elsewhere: Observation | None = None  # since the question: contact where no switch is
+        self._tables: dict[str, list[Observation]] = {}  # asked → what was read then, nothing else held
         self._one_way = {
             switch.name: bool(matrix.backward(switch.name) & ~base.readable & ~_blinded(base))
             for switch in matrix.wiring.switches
@@ -142,6 +146,7 @@ class Positions:
         """From here on presses answer this question. None: free order."""
         self.asked, self.instead = asked, instead
         self._rattled_since_asked = False
+        self._elsewhere = None
 
     def silent(self) -> Noted | None:
         """The person says that the switch asked for doesn't answer."""
@@ -152,6 +157,8 @@ class Positions:
             self._rattled_while_asked.add(self.asked)
             return Noted(Kind.UNSTEADY, None, self.asked)
         self._while_asked.setdefault(self.asked, []).append(None)
+        self._read(self.asked, self._elsewhere or self._now)
+        self._elsewhere = None
         return Noted(Kind.SILENT, None, self.asked)
 
     def restart(self, base: Observation) -> None:
@@ -174,7 +181,11 @@ class Positions:
         released = self._releases(table)
         judged = self.matrix.judgement(before, table)
         if not judged.pressed:
+            if table.low & ~before.low & table.readable & before.readable:
+                self._elsewhere = table
             return Noted(Kind.RELEASED, released[0], self.asked) if released else None
+        if self.asked is not None and not (judged.switch and self._is_another(judged.switch)):
+            self._read(self.asked, table)
         if judged.switch is None:
             return self._several(judged)
         if self.ghosts.completes(judged.switch, pressed | {judged.switch}):
@@ -185,6 +196,14 @@ class Positions:
             self._seen[judged.switch][-1] = _Press(self.asked, self.instead, None)
             return None
         return self._pressed(judged.switch, judged.state, table.time_us)
+
+    def _is_another(self, name: str) -> bool:
+        """Whether this one, touched, is surely not the one asked for: it was offered instead, or known."""
+        return name != self.asked and (name == self.instead or self.is_settled(name))
+
+    def _read(self, asked: str, table: Observation) -> None:
+        if not self._held:
+            self._tables.setdefault(asked, []).append(table)
 
     def _rattled(self, table: Observation) -> Noted | None:
         """A frame that never became quiet: the next quiet one is compared with the one before."""
@@ -217,6 +236,7 @@ class Positions:
         if name == asked:
             return Noted(Kind.GOOD if state is State.GOOD else Kind.FAULT, name, asked, (name,))
         if asked is not None and name == self.instead:
+            self._read(asked, self.base)
             self._while_asked.setdefault(asked, []).append(name)
             return Noted(Kind.SILENT, name, asked, (name,))
         if settled_before:
@@ -251,6 +271,17 @@ class Positions:
             shows = self.matrix.backward(name) if state is State.REVERSED else self.matrix.forward(name)
             if not table.low & shows:
                 self._opened.add(name)
+
+    def tables(self) -> dict[str, Observation]:
+        """Per switch what was read while it was pressed, where that is believed: the good press that proves
+        it, or two that agree (with silence the table at rest)."""
+        found: dict[str, Observation] = {}
+        for name, tables in self._tables.items():
+            alike = Counter(table.low & table.readable for table in tables).most_common(1)[0]
+            low, times = alike
+            if times >= _AGREEING or (self.is_good(name) and low & self.matrix.forward(name)):
+                found[name] = next(table for table in tables if table.low & table.readable == low)
+        return found
 
     # -- what it amounts to ------------------------------------------------------------------------
 

@@ -5,96 +5,127 @@
  * the list, whatever has changed in between. */
 #include "engine_internal.h"
 
-struct keyc_usage keyc_usage_of(const struct keyc_tables *tables, keyc_cell cell)
+keyc_action keyc_action_of(const struct keyc_keyboard *keyboard, keyc_cell cell)
 {
-    struct keyc_usage usage = {0, 0, 0};
     unsigned value = KEYC_VALUE(cell);
-    if (KEYC_KIND(cell) == KEYC_KIND_KEY) {
-        unsigned modifiers = (value >> 8) & 0xFu;
-        usage.page = KEYC_PAGE_KEYBOARD;
-        usage.id = (uint16_t)(value & 0xFFu);
-        usage.modifiers = (uint8_t)((value & 0x1000u) ? modifiers << 4 : modifiers);
-    } else if (KEYC_KIND(cell) == KEYC_KIND_ACTION) {
-        usage.page = tables->actions[value].page;
-        usage.id = tables->actions[value].id;
-        usage.modifiers = tables->actions[value].modifiers;
-    }
-    return usage;
+    unsigned modifiers = (value >> 8) & 0xFu;
+    if (KEYC_KIND(cell) == KEYC_KIND_ACTION)
+        return keyboard->tables->actions[value];
+    if (KEYC_KIND(cell) != KEYC_KIND_KEY)
+        return 0;
+    return KEYC_ACTION(KEYC_PAGE_KEYBOARD, value & 0xFFu, value & 0x1000u ? modifiers << 4 : modifiers);
 }
 
-bool keyc_is_modifier(struct keyc_usage usage)
+/* Layers that lie on the bottom one. */
+void keyc_layers_on(const struct keyc_keyboard *keyboard, uint32_t *on)
 {
-    return usage.page == KEYC_PAGE_KEYBOARD && usage.id >= KEYC_FIRST_MODIFIER && usage.id <= KEYC_LAST_MODIFIER;
-}
-
-static bool keyc_layer_is_on(const struct keyc_keyboard *keyboard, unsigned layer)
-{
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    keyc_clear(on, KEYC_SET_WORDS * sizeof *on);
     for (unsigned n = 0; n < keyboard->held_count; ++n) {
         keyc_cell cell = keyboard->slots[n].held_cell;
-        if (KEYC_KIND(cell) == KEYC_KIND_LAYER && KEYC_VALUE(cell) == layer)
-            return true;
+        if (KEYC_KIND(cell) == KEYC_KIND_LAYER)
+            keyc_put_in(on, KEYC_VALUE(cell));
     }
-    return layer == 0;
+    if (further)
+        further->functions->add_layers(keyboard, on);
 }
 
-/* Later layers lie on top; the first one is always on, beneath all. */
-static keyc_cell keyc_topmost_cell(const struct keyc_keyboard *keyboard, uint8_t switch_number)
+/* Later layers lie on top. */
+keyc_cell keyc_topmost_cell(const struct keyc_keyboard *keyboard, const uint32_t *on, uint8_t switch_number,
+                            uint8_t *layer)
 {
     const struct keyc_tables *tables = keyboard->tables;
-    for (unsigned layer = tables->layer_count; layer-- > 0;) {
-        keyc_cell cell = tables->cells[layer * tables->switch_count + switch_number];
-        if (cell != KEYC_CELL_BENEATH && keyc_layer_is_on(keyboard, layer))
+    const keyc_cell *cells = tables->cells + switch_number;
+    for (unsigned n = tables->layer_count; n-- > 0;) {
+        keyc_cell cell = cells[n * tables->switch_count];
+        *layer = (uint8_t)n;
+        if (cell != KEYC_CELL_BENEATH && keyc_is_in(on, n))
             return cell;
     }
-    return KEYC_CELL_OFF;
+    keyc_cell cell = cells[(unsigned)keyboard->bottom * tables->switch_count];
+    *layer = cell != KEYC_CELL_BENEATH ? keyboard->bottom : KEYC_NO_LAYER;
+    return cell;
 }
 
-/* Control+Z, then D in a fast roll: Control ends as D goes down. Modifiers that are keys of their
- * own are held by the hand and stay. */
-static void keyc_lift_modifiers(struct keyc_keyboard *keyboard)
+void keyc_lift_modifiers(struct keyc_keyboard *keyboard)
 {
     for (unsigned n = 0; n < keyboard->held_count; ++n)
-        if (!keyc_is_modifier(keyc_usage_of(keyboard->tables, keyboard->slots[n].held_cell)))
-            keyboard->slots[n].modifiers_lifted = true;
+        if (!keyc_is_modifier(keyc_action_of(keyboard, keyboard->slots[n].held_cell)))
+            keyboard->slots[n].held_by |= KEYC_BY_LIFTED;
 }
 
-void keyc_press(struct keyc_keyboard *keyboard, uint8_t switch_number)
+/* What a press lifts is told before what it puts down, so it only comes at first. */
+static void keyc_press(struct keyc_keyboard *keyboard, const struct keyc_press *press)
 {
-    keyc_cell cell = keyc_topmost_cell(keyboard, switch_number);
-    if (cell == KEYC_CELL_OFF)
-        return;
-    if (cell == KEYC_CELL_USB_BOOT) {
-        const struct keyc_port *port = keyboard->port;
-        keyc_release_all(keyboard);
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    if (press->cell == KEYC_CELL_USB_BOOT) {
+        keyboard->held_count = keyboard->event_count = 0;
         keyboard->restarting = true;
-        keyboard->restart_since_us = port->port_now_us(port->context);
+        keyboard->restart_since_us = keyc_now_us(keyboard);
         return;
     }
-    struct keyc_usage usage = keyc_usage_of(keyboard->tables, cell);
-    if (usage.page != 0 && !keyc_is_modifier(usage))
+    if (further)
+        further->functions->press(keyboard, press);
+    /* Control+Z, then D in a fast roll: Control ends as D goes down. */
+    if (keyc_action_of(keyboard, press->cell) != 0)
         keyc_lift_modifiers(keyboard);
     struct keyc_slot *slot = &keyboard->slots[keyboard->held_count++];
-    slot->held_cell = cell;
-    slot->held_by = switch_number;
-    slot->modifiers_lifted = false;
+    slot->held_cell = press->cell;
+    slot->held_by = press->by;
+    keyboard->coming = true;
 }
 
-void keyc_release(struct keyc_keyboard *keyboard, uint8_t switch_number)
+void keyc_act(struct keyc_keyboard *keyboard)
 {
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    keyboard->coming = keyboard->host_knows = false;
+    if (further)
+        further->functions->act(keyboard, &keyboard->slots[keyboard->held_count - 1u]);
+}
+
+static void keyc_release(struct keyc_keyboard *keyboard, const struct keyc_event *event)
+{
+    const struct keyc_further_tables *further = keyboard->tables->further;
     unsigned kept = 0;
+    if (further)
+        further->functions->release(keyboard, event);
     for (unsigned n = 0; n < keyboard->held_count; ++n) {
-        if (keyboard->slots[n].held_by == switch_number)
+        const struct keyc_slot *slot = &keyboard->slots[n];
+        if (keyc_is_held_by(slot, event->switch_number))
             continue;
-        keyboard->slots[kept].held_cell = keyboard->slots[n].held_cell;
-        keyboard->slots[kept].held_by = keyboard->slots[n].held_by;
-        keyboard->slots[kept].modifiers_lifted = keyboard->slots[n].modifiers_lifted;
+        keyboard->slots[kept].held_cell = slot->held_cell;
+        keyboard->slots[kept].held_by = slot->held_by;
         ++kept;
     }
     keyboard->held_count = (uint8_t)kept;
 }
 
-void keyc_release_all(struct keyc_keyboard *keyboard)
+/* Deals with the first event; false if it is a press that only time or a later event can decide. */
+bool keyc_take_event(struct keyc_keyboard *keyboard)
 {
-    keyboard->held_count = 0;
-    keyboard->event_count = 0;
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    const struct keyc_event *event = keyc_event_at(keyboard, 0);
+    struct keyc_press press;
+    bool pressed = event->pressed;
+    if (pressed) {
+        uint32_t on[KEYC_SET_WORDS];
+        press.time_us = event->time_us;
+        press.by = press.switch_number = event->switch_number;
+        if (further && further->functions->begin_turn(keyboard))
+            return true;
+        keyc_layers_on(keyboard, on);
+        press.cell = keyc_topmost_cell(keyboard, on, press.switch_number, &press.found_layer);
+        keyboard->undecided = further && !further->functions->is_decided(keyboard, &press);
+        if (keyboard->undecided)
+            return false;
+    }
+    keyboard->first_event = (uint8_t)((keyboard->first_event + 1u) % KEYC_EVENTS);
+    --keyboard->event_count;
+    keyboard->keyboard_last = !pressed;
+    keyboard->host_knows = false;
+    if (pressed)
+        keyc_press(keyboard, &press);
+    else
+        keyc_release(keyboard, event);
+    return true;
 }

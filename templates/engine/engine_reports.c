@@ -4,167 +4,182 @@
 
 #define KEYC_BOOT_KEYS 6u
 #define KEYC_FIRST_BITMAP_BYTE 8u
-#define KEYC_FIRST_KEY_USAGE 0x04u /* below it are error codes: USB HID Usage Tables, keyboard page */
+#define KEYC_KEY_USAGES 0xE0u /* 0x00 to 0xDF; the modifiers come after them */
+#define KEYC_FIRST_BOOT_KEY 2u
 #define KEYC_ERROR_ROLL_OVER 0x01u
 
-_Static_assert(KEYC_FIRST_BITMAP_BYTE + KEYC_FIRST_MODIFIER / 8u == KEYC_KEYBOARD_REPORT_BYTES,
+_Static_assert(KEYC_FIRST_BITMAP_BYTE + KEYC_KEY_USAGES / 8u == KEYC_KEYBOARD_REPORT_BYTES,
                "the bitmap reaches to the modifiers");
 _Static_assert(KEYC_KEYBOARD_REPORT_BYTES <= 64u, "a full-speed interrupt packet holds 64 bytes");
 
-static void keyc_clear(uint8_t *bytes, unsigned count)
+/* What the host sees of a held press. The last one shows nothing while it is only coming; and if its
+ * usage is down by another press already, that one lets it go, so that it can go down again. */
+static keyc_action keyc_shown(const struct keyc_keyboard *keyboard, const struct keyc_slot *slot, keyc_action coming)
 {
-    for (unsigned n = 0; n < count; ++n)
-        bytes[n] = 0;
+    keyc_action action = keyc_action_of(keyboard, slot->held_cell);
+    if (KEYC_USAGE(action) == coming && !keyc_is_modifier(action))
+        return 0;
+    return slot->held_by & KEYC_BY_LIFTED ? KEYC_USAGE(action) : action;
 }
 
-static void keyc_write_keyboard(const struct keyc_keyboard *keyboard, uint8_t *bytes)
+/* The keys of the bitmap once more, as a boot report has them. */
+static void keyc_add_boot_keys(uint8_t *bytes)
 {
-    uint8_t *keys = bytes + 2;
-    uint8_t *bitmap = bytes + KEYC_FIRST_BITMAP_BYTE;
     unsigned count = 0;
-    keyc_clear(bytes, KEYC_KEYBOARD_REPORT_BYTES);
-    for (unsigned n = 0; n < keyboard->held_count; ++n) {
-        const struct keyc_slot *slot = &keyboard->slots[n];
-        struct keyc_usage usage = keyc_usage_of(keyboard->tables, slot->held_cell);
-        if (!slot->modifiers_lifted)
-            bytes[0] |= usage.modifiers;
-        if (keyc_is_modifier(usage)) {
-            bytes[0] |= (uint8_t)keyc_bit(usage.id - KEYC_FIRST_MODIFIER);
-            continue;
-        }
-        if (usage.page != KEYC_PAGE_KEYBOARD || usage.id < KEYC_FIRST_KEY_USAGE || usage.id >= KEYC_FIRST_MODIFIER)
-            continue;
-        uint8_t bit = (uint8_t)keyc_bit(usage.id % 8u);
-        if (bitmap[usage.id / 8u] & bit)
-            continue; /* another switch holds it too */
-        bitmap[usage.id / 8u] |= bit;
-        if (count < KEYC_BOOT_KEYS)
-            keys[count] = (uint8_t)usage.id;
-        ++count;
+    for (unsigned byte = 0; byte < KEYC_KEY_USAGES / 8u && count <= KEYC_BOOT_KEYS; ++byte) {
+        unsigned id = byte * 8u;
+        for (unsigned bits = bytes[KEYC_FIRST_BITMAP_BYTE + byte]; bits != 0; bits >>= 1, ++id)
+            if ((bits & 1u) && ++count <= KEYC_BOOT_KEYS)
+                bytes[KEYC_FIRST_BOOT_KEY - 1u + count] = (uint8_t)id;
     }
     /* HID 1.11 appendix C: more keys than there is room for, so all six say so; modifiers stay true */
     for (unsigned n = 0; count > KEYC_BOOT_KEYS && n < KEYC_BOOT_KEYS; ++n)
-        keys[n] = KEYC_ERROR_ROLL_OVER;
+        bytes[KEYC_FIRST_BOOT_KEY + n] = KEYC_ERROR_ROLL_OVER;
 }
 
-/* The latest two: a new press must do something. */
-static void keyc_write_consumer(const struct keyc_keyboard *keyboard, uint8_t *bytes)
+const uint8_t keyc_report_at[KEYC_REPORTS + 1u] = {
+    0,
+    KEYC_KEYBOARD_REPORT_BYTES,
+    KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES,
+    KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES + KEYC_SYSTEM_REPORT_BYTES,
+    KEYC_ALL_REPORTS_BYTES,
+};
+
+static uint8_t keyc_report_length(const struct keyc_keyboard *keyboard, unsigned which)
 {
-    uint16_t latest = 0, before = 0;
-    for (unsigned n = 0; n < keyboard->held_count; ++n) {
-        struct keyc_usage usage = keyc_usage_of(keyboard->tables, keyboard->slots[n].held_cell);
-        if (usage.page != KEYC_PAGE_CONSUMER || usage.id == latest)
-            continue;
-        before = latest;
-        latest = usage.id;
-    }
-    bytes[0] = (uint8_t)(latest & 0xFFu);
-    bytes[1] = (uint8_t)(latest >> 8);
-    bytes[2] = (uint8_t)(before & 0xFFu);
-    bytes[3] = (uint8_t)(before >> 8);
+    if (which == KEYC_REPORT_KEYBOARD && keyboard->boot_protocol)
+        return KEYC_BOOT_REPORT_BYTES;
+    return (uint8_t)(keyc_report_at[which + 1u] - keyc_report_at[which]);
 }
 
-static void keyc_write_system(const struct keyc_keyboard *keyboard, uint8_t *bytes)
+/* Of consumer usages the latest two, since a new press must do something. */
+static void keyc_add_latest(unsigned *latest, unsigned usage)
 {
-    bytes[0] = 0;
-    for (unsigned n = 0; n < keyboard->held_count; ++n) {
-        struct keyc_usage usage = keyc_usage_of(keyboard->tables, keyboard->slots[n].held_cell);
-        if (usage.page == KEYC_PAGE_DESKTOP)
-            bytes[0] = (uint8_t)usage.id;
+    if (usage != latest[0]) {
+        latest[1] = latest[0];
+        latest[0] = usage;
     }
 }
+
+/* The greater one first, so that the same two are the same report. */
+static void keyc_write_consumer(uint8_t *bytes, const unsigned *latest)
+{
+    unsigned both = latest[0] > latest[1] ? latest[1] << 16 | latest[0] : latest[0] << 16 | latest[1];
+    for (unsigned n = 0; n < KEYC_CONSUMER_REPORT_BYTES; ++n, both >>= 8)
+        bytes[n] = (uint8_t)both;
+}
+
+static void keyc_write_reports(const struct keyc_keyboard *keyboard, uint8_t *bytes)
+{
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    unsigned shown = keyboard->held_count - (unsigned)keyboard->coming;
+    keyc_action coming = 0;
+    unsigned latest[2] = {0, 0};
+    if (keyboard->coming)
+        coming = KEYC_USAGE(keyc_action_of(keyboard, keyboard->slots[shown].held_cell));
+    keyc_clear(bytes, KEYC_ALL_REPORTS_BYTES);
+    for (unsigned n = 0; n < shown; ++n) {
+        keyc_action action = keyc_shown(keyboard, &keyboard->slots[n], coming);
+        bytes[0] |= KEYC_MODIFIERS(action);
+        if (keyc_is_modifier(action))
+            bytes[0] |= (uint8_t)keyc_bit(action & 7u);
+        else if (KEYC_PAGE(action) == KEYC_PAGE_KEYBOARD)
+            bytes[KEYC_FIRST_BITMAP_BYTE + (uint16_t)action / 8u] |= (uint8_t)keyc_bit(action & 7u);
+        else if (KEYC_PAGE(action) == KEYC_PAGE_CONSUMER)
+            keyc_add_latest(latest, (uint16_t)action);
+        else if (KEYC_PAGE(action) == KEYC_PAGE_BUTTON)
+            bytes[keyc_report_at[KEYC_REPORT_POINTER]] |= (uint8_t)keyc_bit((action - 1u) & 7u);
+        else if (action != 0)
+            bytes[keyc_report_at[KEYC_REPORT_SYSTEM]] = (uint8_t)action;
+    }
+    keyc_add_boot_keys(bytes);
+    keyc_write_consumer(bytes + keyc_report_at[KEYC_REPORT_CONSUMER], latest);
+    if (further && !keyboard->restarting)
+        further->functions->amend_reports(keyboard, bytes);
+}
+
+/* [second_reports]: how many reports there are. */
+static const uint8_t keyc_reports_of[] = {
+    [KEYC_SECOND_NONE] = KEYC_REPORT_CONSUMER,
+    [KEYC_SECOND_CONTROLS] = KEYC_REPORT_POINTER,
+    [KEYC_SECOND_POINTER] = KEYC_REPORTS,
+};
 
 uint8_t keyc_current_report(const struct keyc_keyboard *keyboard, uint8_t which, uint8_t *bytes)
 {
-    if (which == KEYC_REPORT_KEYBOARD) {
-        keyc_write_keyboard(keyboard, bytes);
-        return keyboard->boot_protocol ? KEYC_BOOT_REPORT_BYTES : KEYC_KEYBOARD_REPORT_BYTES;
-    }
-    if (!keyboard->tables->uses_second_interface)
+    uint8_t all[KEYC_ALL_REPORTS_BYTES];
+    if (which != KEYC_REPORT_KEYBOARD && which >= keyc_reports_of[keyboard->tables->second_reports])
         return 0;
-    if (which == KEYC_REPORT_CONSUMER) {
-        keyc_write_consumer(keyboard, bytes);
-        return KEYC_CONSUMER_REPORT_BYTES;
-    }
-    if (which == KEYC_REPORT_SYSTEM) {
-        keyc_write_system(keyboard, bytes);
-        return KEYC_SYSTEM_REPORT_BYTES;
-    }
-    return 0;
-}
-
-static const uint8_t *keyc_sent_report(const struct keyc_keyboard *keyboard, uint8_t which)
-{
-    if (which == KEYC_REPORT_KEYBOARD)
-        return keyboard->sent_keyboard;
-    return which == KEYC_REPORT_CONSUMER ? keyboard->sent_consumer : keyboard->sent_system;
-}
-
-/* Writes the report and returns its length if the host doesn't have it yet, else returns 0. */
-static uint8_t keyc_news(const struct keyc_keyboard *keyboard, uint8_t which, uint8_t *bytes)
-{
-    uint8_t length = keyc_current_report(keyboard, which, bytes);
-    const uint8_t *sent = keyc_sent_report(keyboard, which);
+    uint8_t length = keyc_report_length(keyboard, which);
+    keyc_write_reports(keyboard, all);
     for (unsigned n = 0; n < length; ++n)
-        if (bytes[n] != sent[n])
-            return length;
-    return 0;
+        bytes[n] = all[keyc_report_at[which] + n];
+    return length;
 }
 
-/* Control+AudioVolumeUp needs two reports: Control goes first, and comes off last. */
-static uint8_t keyc_next_report(const struct keyc_keyboard *keyboard, uint8_t *bytes, uint8_t *which)
+/* Hands the port the next report. False: it takes none now, or there is none. Control+AudioVolumeUp
+ * needs two reports: Control goes first, and comes off last. */
+static bool keyc_send_next(struct keyc_keyboard *keyboard)
 {
-    for (unsigned n = KEYC_REPORT_KEYBOARD; n <= KEYC_REPORT_SYSTEM; ++n) {
-        *which = (uint8_t)(keyboard->keyboard_last ? KEYC_REPORT_SYSTEM - n : n);
-        uint8_t length = keyc_news(keyboard, *which, bytes);
-        if (length != 0)
-            return length;
+    const struct keyc_port *port = keyboard->port;
+    uint8_t all[KEYC_ALL_REPORTS_BYTES];
+    keyc_write_reports(keyboard, all);
+    for (unsigned n = 0; n < KEYC_REPORTS; ++n) {
+        unsigned which = keyboard->keyboard_last ? KEYC_REPORTS - 1u - n : n;
+        uint8_t length = keyc_report_length(keyboard, which);
+        const uint8_t *bytes = all + keyc_report_at[which];
+        uint8_t *sent = keyboard->sent + keyc_report_at[which];
+        bool news = false;
+        for (unsigned byte = 0; byte < length; ++byte)
+            news |= bytes[byte] != sent[byte];
+        if (!news)
+            continue;
+        if (!port->port_send_report(port->context, (uint8_t)which, bytes, length))
+            return false;
+        for (unsigned byte = 0; byte < length; ++byte)
+            sent[byte] = bytes[byte];
+        if (which == KEYC_REPORT_POINTER)
+            keyboard->tables->further->functions->pointer_told(keyboard);
+        keyboard->in_flight = true;
+        return true;
     }
-    return 0;
+    keyboard->host_knows = true;
+    return false;
 }
 
-bool keyc_host_knows(const struct keyc_keyboard *keyboard)
+/* One change at a time: the next one waits until the host has taken every report of the one before.
+ * The strokes of a sequence go before events. False when there is nothing to do now. */
+static bool keyc_tell_next(struct keyc_keyboard *keyboard)
 {
-    uint8_t bytes[KEYC_KEYBOARD_REPORT_BYTES];
-    uint8_t which;
-    return !keyboard->in_flight && keyc_next_report(keyboard, bytes, &which) == 0;
-}
-
-static void keyc_take_event(struct keyc_keyboard *keyboard)
-{
-    struct keyc_event event = keyboard->events[keyboard->first_event];
-    keyboard->first_event = (uint8_t)((keyboard->first_event + 1u) % KEYC_EVENTS);
-    --keyboard->event_count;
-    keyboard->keyboard_last = !event.pressed;
-    if (event.pressed)
-        keyc_press(keyboard, event.switch_number);
-    else
-        keyc_release(keyboard, event.switch_number);
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    if (keyboard->in_flight)
+        return false;
+    if (!keyboard->host_knows)
+        return keyc_send_next(keyboard) || keyboard->host_knows;
+    if (keyboard->coming) {
+        keyc_act(keyboard);
+        return true;
+    }
+    if (keyboard->typing)
+        return further->functions->type_next_stroke(keyboard);
+    if (keyboard->event_count != 0 && keyc_take_event(keyboard))
+        return true;
+    return further && further->functions->move_pointer(keyboard);
 }
 
 void keyc_tell_host(struct keyc_keyboard *keyboard)
 {
-    const struct keyc_port *port = keyboard->port;
-    uint8_t bytes[KEYC_KEYBOARD_REPORT_BYTES];
-    uint8_t which;
-
-    while (!keyboard->in_flight) {
-        uint8_t length = keyc_next_report(keyboard, bytes, &which);
-        if (length == 0) {
-            if (keyboard->event_count == 0)
-                return;
-            keyc_take_event(keyboard);
-            continue;
-        }
-        if (!port->port_send_report(port->context, which, bytes, length))
-            return;
-        keyboard->in_flight = true;
-        uint8_t *sent = which == KEYC_REPORT_KEYBOARD   ? keyboard->sent_keyboard
-                        : which == KEYC_REPORT_CONSUMER ? keyboard->sent_consumer
-                                                        : keyboard->sent_system;
-        for (unsigned n = 0; n < length; ++n)
-            sent[n] = bytes[n];
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    while (keyc_tell_next(keyboard)) {
     }
+    if (further)
+        further->functions->after_telling(keyboard);
+}
+
+bool keyc_has_told(const struct keyc_keyboard *keyboard)
+{
+    return keyboard->host_knows && !keyboard->in_flight && !keyboard->coming && !keyboard->typing &&
+           (keyboard->event_count == 0 || keyboard->undecided) && !keyc_is_settling(keyboard);
 }
 
 void keyc_report_sent(struct keyc_keyboard *keyboard)
@@ -173,18 +188,21 @@ void keyc_report_sent(struct keyc_keyboard *keyboard)
     keyc_tell_host(keyboard);
 }
 
-static void keyc_forget_sent(struct keyc_keyboard *keyboard)
-{
-    keyc_clear(keyboard->sent_keyboard, KEYC_KEYBOARD_REPORT_BYTES);
-    keyc_clear(keyboard->sent_consumer, KEYC_CONSUMER_REPORT_BYTES);
-    keyc_clear(keyboard->sent_system, KEYC_SYSTEM_REPORT_BYTES);
-}
-
 void keyc_reset_host_state(struct keyc_keyboard *keyboard)
 {
     keyboard->in_flight = false;
     keyboard->boot_protocol = false;
-    keyc_forget_sent(keyboard);
+    keyboard->host_knows = false;
+    keyc_clear(keyboard->sent, sizeof keyboard->sent);
+}
+
+void keyc_host_lights(struct keyc_keyboard *keyboard, uint8_t lights)
+{
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    if (!further || !further->show_lights)
+        return;
+    keyc_further_of(keyboard)->host_lights = lights;
+    further->show_lights(keyboard);
 }
 
 void keyc_set_protocol(struct keyc_keyboard *keyboard, bool boot)
@@ -192,5 +210,6 @@ void keyc_set_protocol(struct keyc_keyboard *keyboard, bool boot)
     if (keyboard->boot_protocol == boot)
         return;
     keyboard->boot_protocol = boot;
-    keyc_clear(keyboard->sent_keyboard, KEYC_KEYBOARD_REPORT_BYTES);
+    keyboard->host_knows = false;
+    keyc_clear(keyboard->sent, KEYC_KEYBOARD_REPORT_BYTES);
 }

@@ -4,6 +4,18 @@
 /* A port that can't deliver the last report must not keep the board from its ROM. */
 #define KEYC_RESTART_AT_LATEST_US 100000u
 
+uint32_t keyc_now_us(const struct keyc_keyboard *keyboard)
+{
+    return keyboard->port->port_now_us(keyboard->port->context);
+}
+
+void keyc_clear(void *block, size_t count)
+{
+    uint8_t *bytes = block;
+    for (size_t n = 0; n < count; ++n)
+        bytes[n] = 0;
+}
+
 static uint32_t keyc_lines(const uint8_t *pins, unsigned count)
 {
     uint32_t lines = 0;
@@ -26,10 +38,10 @@ bool keyc_begin(struct keyc_keyboard *keyboard, const struct keyc_tables *tables
         !keyc_on_chip(tables->driven, tables->driven_count) || !keyc_on_chip(tables->sensed, tables->sensed_count) ||
         !keyc_on_chip(tables->direct, tables->direct_count))
         return false;
-    uint8_t *bytes = (uint8_t *)keyboard;
-    for (unsigned n = 0; n < KEYC_KEYBOARD_BYTES(tables->switch_count); ++n)
-        bytes[n] = 0;
+    keyc_clear(keyboard, KEYC_KEYBOARD_BYTES(tables->switch_count));
     keyboard->tables = tables;
+    if (tables->further)
+        keyc_clear(keyc_further_of(keyboard), KEYC_FURTHER_BYTES(tables->layer_count));
     keyboard->port = port;
     keyboard->driven_lines = keyc_lines(tables->driven, tables->driven_count);
     keyboard->sensed_lines = keyc_lines(tables->sensed, tables->sensed_count);
@@ -76,8 +88,8 @@ static void keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
 static void keyc_restart_when_told(struct keyc_keyboard *keyboard)
 {
     const struct keyc_port *port = keyboard->port;
-    uint32_t waited_us = port->port_now_us(port->context) - keyboard->restart_since_us;
-    if (keyc_host_knows(keyboard) || waited_us >= KEYC_RESTART_AT_LATEST_US)
+    uint32_t waited_us = keyc_now_us(keyboard) - keyboard->restart_since_us;
+    if ((keyboard->host_knows && !keyboard->in_flight) || waited_us >= KEYC_RESTART_AT_LATEST_US)
         port->port_restart_to_rom(port->context);
 }
 
@@ -85,29 +97,34 @@ static void keyc_restart_when_told(struct keyc_keyboard *keyboard)
  * closure is told within the debounce time and one scan, and times are true to one scan. */
 void keyc_advance(struct keyc_keyboard *keyboard)
 {
-    const struct keyc_port *port = keyboard->port;
+    const struct keyc_further_tables *further = keyboard->tables->further;
     if (!keyboard->restarting) {
-        keyc_scan(keyboard, port->port_now_us(port->context));
-        keyc_settle(keyboard, port->port_now_us(port->context));
+        keyc_scan(keyboard, keyc_now_us(keyboard));
+        keyc_settle(keyboard, keyc_now_us(keyboard));
+        if (further)
+            further->functions->after_scan(keyboard);
     }
     keyc_tell_host(keyboard);
     if (keyboard->restarting)
         keyc_restart_when_told(keyboard);
 }
 
+static bool keyc_none(const struct keyc_keyboard *keyboard, const uint32_t *lines)
+{
+    uint32_t any = 0;
+    for (unsigned line = 0; line <= keyboard->tables->driven_count; ++line)
+        any |= lines[line];
+    return any == 0;
+}
+
 /* A switch that was told but is open again is unsettled, so `told` need not be asked. */
 bool keyc_at_rest(const struct keyc_keyboard *keyboard)
 {
-    uint32_t busy = keyboard->event_count;
-    for (unsigned line = 0; line <= keyboard->tables->driven_count; ++line)
-        busy |= keyboard->closed[line] | keyboard->unsettled[line];
-    return busy == 0 && !keyboard->restarting && keyc_host_knows(keyboard);
+    return keyboard->event_count == 0 && !keyboard->restarting && keyc_none(keyboard, keyboard->closed) &&
+           keyc_has_told(keyboard);
 }
 
 bool keyc_is_settling(const struct keyc_keyboard *keyboard)
 {
-    uint32_t unsettled = 0;
-    for (unsigned line = 0; line <= keyboard->tables->driven_count; ++line)
-        unsettled |= keyboard->unsettled[line];
-    return unsettled != 0;
+    return keyboard->turning || !keyc_none(keyboard, keyboard->unsettled);
 }

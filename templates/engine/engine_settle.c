@@ -5,32 +5,47 @@
  * a recent change. */
 #include "engine_internal.h"
 
-static struct keyc_timing keyc_timing_of(const struct keyc_tables *tables, uint8_t switch_number)
+static const struct keyc_timing *keyc_timing_of(const struct keyc_keyboard *keyboard, uint8_t switch_number)
 {
-    return tables->timings[tables->timing_of ? tables->timing_of[switch_number] : 0];
+    const struct keyc_tables *tables = keyboard->tables;
+    return &tables->timings[tables->timing_of ? tables->timing_of[switch_number] : 0];
+}
+
+struct keyc_event *keyc_event_at(struct keyc_keyboard *keyboard, unsigned n)
+{
+    return &keyboard->events[(keyboard->first_event + n) % KEYC_EVENTS];
+}
+
+bool keyc_put_event(struct keyc_keyboard *keyboard, uint8_t switch_number, bool pressed, uint32_t time_us)
+{
+    keyboard->queue_full = keyboard->event_count == KEYC_EVENTS;
+    if (keyboard->queue_full)
+        return false;
+    struct keyc_event *event = keyc_event_at(keyboard, keyboard->event_count++);
+    event->time_us = time_us;
+    event->switch_number = switch_number;
+    event->pressed = pressed;
+    return true;
 }
 
 /* False when the queue is full: then the switch isn't told yet. So what is lost, if the host takes
  * nothing for 64 events, is a press together with its release, never one of the two. */
-static bool keyc_tell(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number)
+static bool keyc_tell(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
+                      uint32_t time_us)
 {
-    if (keyboard->event_count == KEYC_EVENTS)
+    if (!keyc_put_event(keyboard, switch_number, (keyboard->told[line] & bit) == 0, time_us))
         return false;
     keyboard->told[line] ^= bit;
-    unsigned last = (keyboard->first_event + (unsigned)keyboard->event_count) % KEYC_EVENTS;
-    keyboard->events[last].switch_number = switch_number;
-    keyboard->events[last].pressed = (keyboard->told[line] & bit) != 0;
-    ++keyboard->event_count;
     return true;
 }
 
 static void keyc_note_change(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
                              uint32_t now_us)
 {
-    if (keyc_timing_of(keyboard->tables, switch_number).at_once) {
+    if (keyc_timing_of(keyboard, switch_number)->at_once) {
         if (keyboard->unsettled[line] & bit)
             return; /* told a moment ago: ignored until that time is over */
-        (void)keyc_tell(keyboard, line, bit, switch_number);
+        (void)keyc_tell(keyboard, line, bit, switch_number, now_us);
     }
     keyboard->slots[switch_number].changed_us = now_us;
     keyboard->unsettled[line] |= bit;
@@ -54,14 +69,14 @@ void keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t lo
 static void keyc_settle_switch(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
                                uint32_t now_us)
 {
-    struct keyc_timing timing = keyc_timing_of(keyboard->tables, switch_number);
+    const struct keyc_timing *timing = keyc_timing_of(keyboard, switch_number);
     struct keyc_slot *slot = &keyboard->slots[switch_number];
-    if (now_us - slot->changed_us < timing.debounce_us)
+    if (now_us - slot->changed_us < timing->debounce_us)
         return;
     if ((keyboard->closed[line] ^ keyboard->told[line]) & bit) {
-        if (!keyc_tell(keyboard, line, bit, switch_number))
+        if (!keyc_tell(keyboard, line, bit, switch_number, now_us))
             return;
-        if (timing.at_once) {
+        if (timing->at_once) {
             slot->changed_us = now_us;
             return;
         }

@@ -68,6 +68,7 @@ struct keyc_usb_device {
     uint32_t pipes;     /* bit n: pipe n exists, beside those of endpoint 0 */
     const uint8_t *configuration;
     uint16_t configuration_length;
+    const uint8_t *of_class; /* the class's own constants */
     /* Every state of the class begins afresh: reset of the bus, or a new configuration. */
     void (*begin)(struct keyc_usb *usb);
     /* A request that isn't standard. Answers with keyc_usb_answer(), does it, or accepts the data
@@ -95,18 +96,19 @@ struct keyc_usb {
     const struct keyc_usb_device *device;
     const struct keyc_usb_identity *identity;
     void *context; /* the class state, for the functions of `device` */
-    struct keyc_usb_setup setup;
-    const uint8_t *answer; /* what is left to send; a null pointer: `scratch` from `answer_at` on */
-    uint32_t answer_left, answer_at;
-    uint8_t scratch[20];
+    /* Small things first: what lies near the beginning costs the chip less code to reach. */
     uint8_t stage; /* enum keyc_usb_stage */
     uint8_t received;
     bool empty_packet_ends; /* the answer is shorter than asked for and fills its last packet */
     bool all_sent;          /* the host's status stage is to come */
     uint8_t address, next_address, configuration;
     bool suspended, wake_allowed;
+    struct keyc_usb_setup setup;
+    const uint8_t *answer; /* what is left to send; a null pointer: `scratch` from `answer_at` on */
+    uint32_t answer_left, answer_at;
     /* Bit n: pipe n. */
     uint32_t under_way, data1, halted, take_back;
+    uint8_t scratch[20];
 };
 
 enum keyc_usb_next {

@@ -34,15 +34,28 @@ static const uint8_t keyc_hid_keyboard_reports[] = {
     0xC0,
 };
 
-static const uint8_t keyc_hid_second_reports[] = {
-    0x05, 0x0C, 0x09, 0x01, 0xA1, 0x01, 0x85, KEYC_REPORT_CONSUMER, /* Consumer Control */
-    0x15, 0x00, 0x26, 0xFF, 0x0F, 0x19, 0x00, 0x2A, 0xFF, 0x0F,     /* usages 0 to 0x0FFF */
-    0x75, 0x10, 0x95, 0x02, 0x81, 0x00,                             /* two at a time, 16 bits each */
-    0xC0,
-    0x05, 0x01, 0x09, 0x80, 0xA1, 0x01, 0x85, KEYC_REPORT_SYSTEM,   /* System Control */
-    0x16, 0x81, 0x00, 0x26, 0xB7, 0x00, 0x19, 0x81, 0x29, 0xB7,     /* usages 0x81 to 0xB7; 0: none */
-    0x75, 0x08, 0x95, 0x01, 0x81, 0x00,
-    0xC0,
+#define KEYC_HID_CONTROLS                                                                                \
+    0x05, 0x0C, 0x09, 0x01, 0xA1, 0x01, 0x85, KEYC_REPORT_CONSUMER, /* Consumer Control */               \
+    0x15, 0x00, 0x26, 0xFF, 0x0F, 0x19, 0x00, 0x2A, 0xFF, 0x0F,     /* usages 0 to 0x0FFF */             \
+    0x75, 0x10, 0x95, 0x02, 0x81, 0x00,                             /* two at a time, 16 bits each */    \
+    0xC0,                                                                                                \
+    0x05, 0x01, 0x09, 0x80, 0xA1, 0x01, 0x85, KEYC_REPORT_SYSTEM,   /* System Control */                 \
+    0x16, 0x81, 0x00, 0x26, 0xB7, 0x00, 0x19, 0x81, 0x29, 0xB7,     /* usages 0x81 to 0xB7; 0: none */   \
+    0x75, 0x08, 0x95, 0x01, 0x81, 0x00,                                                                  \
+    0xC0
+
+static const uint8_t keyc_hid_controls[] = {KEYC_HID_CONTROLS};
+
+static const uint8_t keyc_hid_controls_and_pointer[] = {
+    KEYC_HID_CONTROLS,
+    0x05, 0x01, 0x09, 0x02, 0xA1, 0x01, 0x85, KEYC_REPORT_POINTER,  /* Generic Desktop: Mouse */
+    0x09, 0x01, 0xA1, 0x00,                                         /* Pointer, physical */
+    0x05, 0x09, 0x19, 0x01, 0x29, 0x05, 0x15, 0x00, 0x25, 0x01,     /* five buttons */
+    0x75, 0x01, 0x95, 0x05, 0x81, 0x02, 0x95, 0x03, 0x81, 0x03,     /* and their padding */
+    0x05, 0x01, 0x09, 0x30, 0x09, 0x31, 0x09, 0x38, 0x15, 0x81,     /* X, Y, Wheel: -127 to 127, relative */
+    0x25, 0x7F, 0x75, 0x08, 0x95, 0x03, 0x81, 0x06,
+    0x05, 0x0C, 0x0A, 0x38, 0x02, 0x95, 0x01, 0x81, 0x06,           /* AC Pan: the wheel to the right */
+    0xC0, 0xC0,
 };
 
 #define KEYC_WORD(value) (uint8_t)((value)&0xFFu), (uint8_t)((value) >> 8)
@@ -56,23 +69,32 @@ static const uint8_t keyc_hid_second_reports[] = {
 #define KEYC_CONFIGURATION(length, interfaces) 9, 2, KEYC_WORD(length), (interfaces), 1, 0, 0xA0, 50
 #define KEYC_KEYBOARD_PARTS                                                                              \
     KEYC_HID_PARTS(KEYC_FIRST_INTERFACE, 1, 1, keyc_hid_keyboard_reports, KEYC_FIRST_ENDPOINT, 1)
-#define KEYC_SECOND_PARTS                                                                                \
-    KEYC_HID_PARTS(KEYC_SECOND_INTERFACE, 0, 0, keyc_hid_second_reports, KEYC_SECOND_ENDPOINT, 1)
+#define KEYC_SECOND_PARTS(reports)                                                                       \
+    KEYC_HID_PARTS(KEYC_SECOND_INTERFACE, 0, 0, reports, KEYC_SECOND_ENDPOINT, 1)
 
 static const uint8_t keyc_keyboard_configuration[] = {
     KEYC_CONFIGURATION(9u + KEYC_HID_PARTS_BYTES, 1),
     KEYC_KEYBOARD_PARTS,
 };
-static const uint8_t keyc_both_configuration[] = {
+static const uint8_t keyc_controls_configuration[] = {
     KEYC_CONFIGURATION(9u + 2u * KEYC_HID_PARTS_BYTES, 2),
     KEYC_KEYBOARD_PARTS,
-    KEYC_SECOND_PARTS,
+    KEYC_SECOND_PARTS(keyc_hid_controls),
+};
+static const uint8_t keyc_pointer_configuration[] = {
+    KEYC_CONFIGURATION(9u + 2u * KEYC_HID_PARTS_BYTES, 2),
+    KEYC_KEYBOARD_PARTS,
+    KEYC_SECOND_PARTS(keyc_hid_controls_and_pointer),
 };
 _Static_assert(sizeof keyc_keyboard_configuration == 9u + KEYC_HID_PARTS_BYTES, "wTotalLength");
-_Static_assert(sizeof keyc_both_configuration == 9u + 2u * KEYC_HID_PARTS_BYTES, "wTotalLength");
+_Static_assert(sizeof keyc_controls_configuration == 9u + 2u * KEYC_HID_PARTS_BYTES, "wTotalLength");
+_Static_assert(sizeof keyc_pointer_configuration == 9u + 2u * KEYC_HID_PARTS_BYTES, "wTotalLength");
 
-/* Where the HID descriptor of an interface lies in either configuration. */
+/* Where the HID descriptor of an interface lies in every configuration, and in it the length of the
+ * report descriptor, whose upper byte is 0. */
 #define KEYC_HID_DESCRIPTOR_AT(interface) (9u + (interface)*KEYC_HID_PARTS_BYTES + 9u)
+#define KEYC_HID_REPORTS_LENGTH_AT(interface) (KEYC_HID_DESCRIPTOR_AT(interface) + 7u)
+_Static_assert(sizeof keyc_hid_controls_and_pointer < 256u, "its length is a byte");
 
 static struct keyc_usb_keys *keys_of(const struct keyc_usb *usb)
 {
@@ -81,14 +103,11 @@ static struct keyc_usb_keys *keys_of(const struct keyc_usb *usb)
 
 static uint32_t report_length(const struct keyc_usb_keys *keys, uint32_t kind)
 {
-    switch (kind) {
-    case KEYC_REPORT_KEYBOARD:
+    static const uint8_t lengths[] = {0, 1u + KEYC_CONSUMER_REPORT_BYTES, 1u + KEYC_SYSTEM_REPORT_BYTES,
+                                      1u + KEYC_POINTER_REPORT_BYTES};
+    if (kind == KEYC_REPORT_KEYBOARD)
         return keys->boot_protocol ? KEYC_USB_BOOT_REPORT_BYTES : KEYC_USB_KEYBOARD_REPORT_BYTES;
-    case KEYC_REPORT_CONSUMER:
-        return 5;
-    default:
-        return 2;
-    }
+    return lengths[kind];
 }
 
 static bool says_something(const struct keyc_usb_keys *keys, uint32_t kind)
@@ -102,17 +121,22 @@ static bool says_something(const struct keyc_usb_keys *keys, uint32_t kind)
 void keyc_usb_keys_begin(struct keyc_usb_keys *keys)
 {
     *keys = (struct keyc_usb_keys){.idle = {KEYC_IDLE_OF_A_KEYBOARD}};
-    keys->reports[KEYC_REPORT_CONSUMER][0] = KEYC_REPORT_CONSUMER;
-    keys->reports[KEYC_REPORT_SYSTEM][0] = KEYC_REPORT_SYSTEM;
+    for (uint8_t kind = KEYC_REPORT_CONSUMER; kind < KEYC_USB_REPORT_KINDS; kind++)
+        keys->reports[kind][0] = kind;
+}
+
+static void set_idle_of_second(struct keyc_usb_keys *keys, uint8_t time)
+{
+    for (uint32_t kind = KEYC_REPORT_CONSUMER; kind < KEYC_USB_REPORT_KINDS; kind++)
+        keys->idle[kind] = time;
 }
 
 static void begin(struct keyc_usb *usb)
 {
     struct keyc_usb_keys *keys = keys_of(usb);
     keys->boot_protocol = false; /* HID 1.11, 7.2.6: every device starts in the report protocol */
+    set_idle_of_second(keys, 0);
     keys->idle[KEYC_REPORT_KEYBOARD] = KEYC_IDLE_OF_A_KEYBOARD;
-    keys->idle[KEYC_REPORT_CONSUMER] = 0;
-    keys->idle[KEYC_REPORT_SYSTEM] = 0;
     keys->lights = 0;
     keys->sent |= keys->asked; /* nobody will take them any more */
     keys->asked = 0;
@@ -132,7 +156,7 @@ static uint32_t kind_of(uint32_t interface, uint32_t id)
 {
     if (interface == KEYC_FIRST_INTERFACE)
         return id == 0 ? KEYC_REPORT_KEYBOARD : KEYC_USB_REPORT_KINDS;
-    return id == KEYC_REPORT_CONSUMER || id == KEYC_REPORT_SYSTEM ? id : KEYC_USB_REPORT_KINDS;
+    return id == 0 || id > KEYC_USB_REPORT_KINDS ? KEYC_USB_REPORT_KINDS : id;
 }
 
 static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
@@ -143,10 +167,8 @@ static bool descriptor_answered(struct keyc_usb *usb, const struct keyc_usb_setu
         keyc_usb_answer(usb, usb->device->configuration + KEYC_HID_DESCRIPTOR_AT(setup->index), 9);
         return true;
     case KEYC_HID_REPORT << 8:
-        if (first)
-            keyc_usb_answer(usb, keyc_hid_keyboard_reports, sizeof keyc_hid_keyboard_reports);
-        else
-            keyc_usb_answer(usb, keyc_hid_second_reports, sizeof keyc_hid_second_reports);
+        keyc_usb_answer(usb, first ? keyc_hid_keyboard_reports : usb->device->of_class,
+                        usb->device->configuration[KEYC_HID_REPORTS_LENGTH_AT(setup->index)]);
         return true;
     default:
         return false;
@@ -160,8 +182,7 @@ static bool idle_set(struct keyc_usb *usb, const struct keyc_usb_setup *setup)
     uint8_t time = (uint8_t)(setup->value >> 8);
     uint32_t kind = kind_of(setup->index, id);
     if (setup->index == KEYC_SECOND_INTERFACE && id == 0) { /* 0: all reports of the interface */
-        keys->idle[KEYC_REPORT_CONSUMER] = time;
-        keys->idle[KEYC_REPORT_SYSTEM] = time;
+        set_idle_of_second(keys, time);
         return true;
     }
     if (kind == KEYC_USB_REPORT_KINDS)
@@ -256,12 +277,21 @@ static bool ready(struct keyc_usb *usb, uint32_t pipe, const uint8_t **bytes, ui
     if (usb->suspended) /* a report handed out now would be stale when the host comes back */
         return false;
     if (pipe == KEYC_SECOND_PIPE) {
-        kind = keys->waiting & 1u << KEYC_REPORT_CONSUMER ? KEYC_REPORT_CONSUMER : KEYC_REPORT_SYSTEM;
+        kind = KEYC_REPORT_CONSUMER;
+        while (kind < KEYC_REPORT_POINTER && !(keys->waiting & 1u << kind))
+            kind++;
         keys->sending = kind;
     }
     *bytes = keys->reports[kind];
     *length = report_length(keys, kind);
     return (keys->waiting & 1u << kind) != 0;
+}
+
+/* What the pointer moved is told once; its buttons stay. */
+static void forget_moves(struct keyc_usb_keys *keys)
+{
+    for (uint32_t i = 2; i <= KEYC_POINTER_REPORT_BYTES; i++)
+        keys->reports[KEYC_REPORT_POINTER][i] = 0;
 }
 
 static void done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length)
@@ -270,6 +300,8 @@ static void done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint
     uint32_t bit = 1u << (pipe == KEYC_SECOND_PIPE ? keys->sending : KEYC_REPORT_KEYBOARD);
     (void)bytes;
     (void)length;
+    if (bit == 1u << KEYC_REPORT_POINTER)
+        forget_moves(keys);
     keys->waiting &= ~bit;
     keys->sent |= keys->asked & bit;
     keys->asked &= ~bit;
@@ -287,12 +319,21 @@ const struct keyc_usb_device keyc_usb_keyboard = {
     KEYC_KEYS_FUNCTIONS,
 };
 
-const struct keyc_usb_device keyc_usb_keyboard_and_second = {
-    .interfaces = 2,
-    .pipes = 1u << KEYC_FIRST_PIPE | 1u << KEYC_SECOND_PIPE,
-    .configuration = keyc_both_configuration,
-    .configuration_length = sizeof keyc_both_configuration,
-    KEYC_KEYS_FUNCTIONS,
+#define KEYC_BOTH_INTERFACES                                                                             \
+    .interfaces = 2, .pipes = 1u << KEYC_FIRST_PIPE | 1u << KEYC_SECOND_PIPE, KEYC_KEYS_FUNCTIONS
+
+const struct keyc_usb_device keyc_usb_keyboard_and_controls = {
+    .configuration = keyc_controls_configuration,
+    .configuration_length = sizeof keyc_controls_configuration,
+    .of_class = keyc_hid_controls,
+    KEYC_BOTH_INTERFACES,
+};
+
+const struct keyc_usb_device keyc_usb_keyboard_and_pointer = {
+    .configuration = keyc_pointer_configuration,
+    .configuration_length = sizeof keyc_pointer_configuration,
+    .of_class = keyc_hid_controls_and_pointer,
+    KEYC_BOTH_INTERFACES,
 };
 
 static bool host_listens(const struct keyc_usb *usb)
@@ -319,10 +360,12 @@ bool keyc_usb_keys_send(struct keyc_usb *usb, uint32_t kind, const uint8_t *byte
         keys->reports[kind][at++] = bytes[i];
     keys->told_us[kind] = now_us;
     keys->waiting |= bit;
-    if (host_listens(usb))
+    if (host_listens(usb)) {
         keys->asked |= bit;
-    else
+    } else {
         keys->sent |= bit;
+        forget_moves(keys);
+    }
     return true;
 }
 

@@ -11,24 +11,27 @@
 
 #define KEYC_USB_BOOT_REPORT_BYTES 8u
 #define KEYC_USB_KEYBOARD_REPORT_BYTES 36u
-#define KEYC_USB_REPORT_KINDS 3u /* KEYC_REPORT_KEYBOARD, _CONSUMER, _SYSTEM of keyc_engine.h */
+#define KEYC_USB_REPORT_KINDS 4u /* KEYC_REPORT_KEYBOARD, _CONSUMER, _SYSTEM, _POINTER of keyc_engine.h */
 
 struct keyc_usb_keys {
-    /* [kind]: the last report that was to be sent; of consumer and system with the id in front. */
-    uint8_t reports[KEYC_USB_REPORT_KINDS][KEYC_USB_KEYBOARD_REPORT_BYTES];
-    uint32_t told_us[KEYC_USB_REPORT_KINDS]; /* when it was last sent or repeated */
-    uint8_t idle[KEYC_USB_REPORT_KINDS];     /* in units of 4 ms; 0 = only changes are sent */
+    /* Small things first: what lies near the beginning costs the chip less code to reach. */
+    uint8_t idle[KEYC_USB_REPORT_KINDS];     /* [kind]: in units of 4 ms; 0 = only changes are sent */
     uint8_t lights;                          /* bit n: LED usage n + 1, as the host set them */
-    uint32_t sending;                        /* which kind is under way on the second interface */
     bool boot_protocol;
+    uint32_t sending; /* which kind is under way on the second interface */
     /* Bit n: kind n. */
     uint32_t waiting; /* to be told to the host */
     uint32_t asked;   /* ... and keyc_usb_keys_take_sent() has to say when it is */
     uint32_t sent;
+    uint32_t told_us[KEYC_USB_REPORT_KINDS]; /* [kind]: when it was last sent or repeated */
+    /* [kind]: the last report that was to be sent; of the second interface with the id in front. */
+    uint8_t reports[KEYC_USB_REPORT_KINDS][KEYC_USB_KEYBOARD_REPORT_BYTES];
 };
 
 extern const struct keyc_usb_device keyc_usb_keyboard;
-extern const struct keyc_usb_device keyc_usb_keyboard_and_second; /* with the second interface */
+/* With the second interface: media and power keys, and the pointer too. */
+extern const struct keyc_usb_device keyc_usb_keyboard_and_controls;
+extern const struct keyc_usb_device keyc_usb_keyboard_and_pointer;
 
 /* Before keyc_usb_begin(), whose `context` is this state. */
 void keyc_usb_keys_begin(struct keyc_usb_keys *keys);

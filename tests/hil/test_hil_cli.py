@@ -272,3 +272,57 @@ def test_a_bench_over_a_socket_with_a_robot_finger(file: str) -> None:
     finally:
         board.terminate()
         board.wait(timeout=10)
+
+
+def test_a_run_takes_up_where_the_last_one_ended(
+    capsys: pytest.CaptureFixture[str], file: str, tmp_path: Path
+) -> None:
+    record = str(tmp_path / "nine.bench.jsonl")
+    bench = ("bench", file, "--virtual", "--record", record)
+    assert run(capsys, *bench, "--after", "bare")[0] == 0
+    status, _, err = run(capsys, *bench, "--after", "plate", "--fault", "open SW7")
+    assert status == 1
+    assert "last: after bare, every switch proven" in err
+    status, out, err = run(capsys, *bench, "--after", "case")
+    assert status == 0
+    assert "last: after plate, SW7 silent" in err
+    assert "press SW7" in next(line for line in err.splitlines() if "press SW" in line)
+    status, out, err = run(capsys, *bench, "--touched", "D7")
+    assert status == 4
+    assert [line.split("press ")[1][:3] for line in err.splitlines() if "] press " in line] == ["SW7"]
+
+    status, out, _ = run(capsys, "compare", record, record)
+    assert status == 0
+    assert "SW1: proven → not tested" in out
+    status, out, err = run(capsys, *bench, "--after", "caps", "--fault", "reversed SW2", "--format", "json")
+    assert status == 1
+    assert "SW2: proven after case, reversed after caps" in json.loads(out)["notes"]
+    status, out, _ = run(capsys, "compare", record, record, "--format", "json")
+    assert status == 1
+    assert {"what": "reversed SW2", "before": "not there", "now": "found", "worse": True} in json.loads(out)[
+        "changes"
+    ]
+
+
+def test_touched_and_compare_used_wrongly(
+    capsys: pytest.CaptureFixture[str], file: str, tmp_path: Path
+) -> None:
+    status, _, err = run(capsys, "bench", file, "--virtual", "--touched", "SW77")
+    assert status == 2
+    assert "SW77" in err
+    status, _, err = run(capsys, "compare", str(tmp_path / "a"), str(tmp_path / "b"))
+    assert status == 2
+    assert "can't be read" in err
+
+
+@pytest.mark.parametrize("option", ["--report", "--junit"])
+def test_a_file_that_can_not_be_written_takes_no_verdict_with_it(
+    capsys: pytest.CaptureFixture[str], file: str, option: str, tmp_path: Path
+) -> None:
+    missing = tmp_path / "nowhere" / "result"
+    status, out, err = run(capsys, "bench", file, "--virtual", "--fault", "open SW5", option, str(missing))
+    assert status == 3
+    assert out.startswith("Nine: FAIL, 8 of 9 switches proven")
+    assert f"error: {missing}: No such file or directory\nhelp: " in err
+    status, out, _ = run(capsys, "bench", file, "--virtual", "--format", "json", option, str(missing))
+    assert (status, json.loads(out)["verdict"]) == (3, "pass")

@@ -247,7 +247,7 @@ def test_the_daily_image_types() -> None:
         actions=(Press(Usage(0x0C, 0xE9)),),
         timings=(TimingRow(5_000, False),),
         timing_of=None,
-        uses_second_interface=False,
+        second_reports=0,
     )
     assert NO_SWITCH not in tables.switch_at[0]
     board = HostBoard(wiring, image="daily", tables=tables)
@@ -355,6 +355,12 @@ def test_a_socket_port_that_is_taken_is_explained() -> None:
     with pytest.raises(UserError, match=f"port {number} can't be had"):
         SocketPort(number).open()
     first.close()
+
+
+def test_a_socket_port_that_can_not_be_is_wrong_use() -> None:
+    with pytest.raises(UserError, match="there is no port 99999") as caught:
+        SocketPort(99999).open()
+    assert caught.value.exit_status == 2
 
 
 def test_a_plain_serial_terminal_is_enough(served: Served) -> None:

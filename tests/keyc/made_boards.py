@@ -1,8 +1,8 @@
 """Boards made up for tests, their netlists as different PCB programs write them, and what is true of them.
 
-Nothing here comes from `keyc`: the records follow the columns of the public application note on IPC-D-356A, the
-habits were seen in real exporters' files, the pinouts are those of the RP2040 datasheet (as in test_pins) and of
-the 40-pin module's data sheet (from memory). The keyboards are Quayside boards, which nobody ever built.
+Nothing here comes from `keyc`: the records follow the columns of the public application note on IPC-D-356A,
+the habits were seen in real exporters' files, the pinouts are those of the RP2040 datasheet (as in test_pins)
+and of the 40-pin module's data sheet (from memory). The keyboards are Quayside boards, which nobody built.
 """
 
 from __future__ import annotations
@@ -13,17 +13,28 @@ from collections import Counter
 from dataclasses import dataclass, field
 from math import cos, radians, sin
 
-CHIP = (
-    "IOVDD GPIO0 GPIO1 GPIO2 GPIO3 GPIO4 GPIO5 GPIO6 GPIO7 IOVDD GPIO8 GPIO9 GPIO10 GPIO11 GPIO12 GPIO13 GPIO14 "
-    "GPIO15 TESTEN XIN XOUT IOVDD DVDD SWCLK SWD RUN GPIO16 GPIO17 GPIO18 GPIO19 GPIO20 GPIO21 IOVDD GPIO22 "
-    "GPIO23 GPIO24 GPIO25 GPIO26 GPIO27 GPIO28 GPIO29 IOVDD ADC_AVDD VREG_IN VREG_VOUT USB_DM USB_DP USB_VDD "
-    "IOVDD DVDD QSPI_SD3 QSPI_SCLK QSPI_SD0 QSPI_SD2 QSPI_SD1 QSPI_SS GND"
-).split()
-MODULE = (
-    "GPIO0 GPIO1 GND GPIO2 GPIO3 GPIO4 GPIO5 GND GPIO6 GPIO7 GPIO8 GPIO9 GND GPIO10 GPIO11 GPIO12 GPIO13 GND "
-    "GPIO14 GPIO15 GPIO16 GPIO17 GND GPIO18 GPIO19 GPIO20 GPIO21 GND GPIO22 RUN GPIO26 GPIO27 AGND GPIO28 "
-    "ADC_VREF 3V3 3V3_EN GND VSYS VBUS"
-).split()
+
+def _words(text: str) -> list[str]:
+    return text.split()
+
+
+CHIP = _words(
+    """
+    IOVDD GPIO0 GPIO1 GPIO2 GPIO3 GPIO4 GPIO5 GPIO6 GPIO7 IOVDD GPIO8 GPIO9 GPIO10 GPIO11
+    GPIO12 GPIO13 GPIO14 GPIO15 TESTEN XIN XOUT IOVDD DVDD SWCLK SWD RUN GPIO16 GPIO17
+    GPIO18 GPIO19 GPIO20 GPIO21 IOVDD GPIO22 GPIO23 GPIO24 GPIO25 GPIO26 GPIO27 GPIO28 GPIO29 IOVDD
+    ADC_AVDD VREG_IN VREG_VOUT USB_DM USB_DP USB_VDD IOVDD DVDD QSPI_SD3 QSPI_SCLK QSPI_SD0 QSPI_SD2
+    QSPI_SD1 QSPI_SS GND
+    """
+)
+MODULE = _words(
+    """
+    GPIO0 GPIO1 GND GPIO2 GPIO3 GPIO4 GPIO5 GND GPIO6 GPIO7 GPIO8 GPIO9 GND GPIO10 GPIO11 GPIO12
+    GPIO13 GND GPIO14 GPIO15
+    GPIO16 GPIO17 GND GPIO18 GPIO19 GPIO20 GPIO21 GND GPIO22 RUN GPIO26 GPIO27 AGND GPIO28 ADC_VREF
+    3V3 3V3_EN GND VSYS VBUS
+    """
+)
 # Chip pins with RUN, TESTEN or a supply beside them on the same side of the package.
 BESIDE_SUPPLY = {0, 7, 8, 15, 16, 21, 22, 29}
 
@@ -53,7 +64,7 @@ FAULTS = (
 
 @dataclass
 class Pin:
-    """A pin of a part: its net (None: unconnected) and its pads as (x, y, hole, is plated) around the part."""
+    """A pin of a part: its net (None: unconnected), its pads as (x, y, hole, is plated) around the part."""
 
     net: str | None
     pads: list[tuple[float, float, float | None, bool]]
@@ -74,7 +85,7 @@ class MadePart:
 
 @dataclass
 class TrueKey:
-    """What is true of a switch: its place in key units, its turn, its lines' GPIOs, the GPIO at the cathode."""
+    """What is true of a switch: its place in key units, its turn, its lines' nets, its diode."""
 
     name: str
     x: float
@@ -124,7 +135,9 @@ class MadeBoard:
         self.wrong_units: str | None = None
         self.ends = True
         self.habits = self._habits()
-        self.pitch = self.random.choice([(19.05, 19.05), (19.05, 19.05), (19.0, 19.0), (18.0, 17.0), (17.0, 17.0)])
+        self.pitch = self.random.choice(
+            [(19.05, 19.05), (19.05, 19.05), (19.0, 19.0), (18.0, 17.0), (17.0, 17.0)]
+        )
         self.footprint = chosen(self.random, "plain", "plain", "hot-swap", "reversible", "flat")
         self.package = chosen(self.random, "chip", "chip", "module", "named", "map")
         self.diodes = chosen(self.random, "row", "row", "column", "none", "dual", "lettered")
@@ -203,8 +216,8 @@ class MadeBoard:
             columns = r.randint(5, 6)
             for row in range(3):
                 self.caps += [(row, c, c + 0.5, row + 0.5, 0.0) for c in range(columns)]
+            turn = r.choice([10.0, 15.0, 22.5])
             for index in range(3):
-                turn = r.choice([10.0, 15.0, 22.5]) if index == 0 else turn
                 x, y = self._turned_u(index, 0.0, turn)
                 self.caps.append((3, index, columns * 0.5 + x, 4.25 + y, turn))
         else:
@@ -224,7 +237,9 @@ class MadeBoard:
 
     # ---- parts
 
-    def _switch_part(self, name: str, x: float, y: float, turn: float, first: str | None, second: str | None) -> MadePart:
+    def _switch_part(
+        self, name: str, x: float, y: float, turn: float, first: str | None, second: str | None
+    ) -> MadePart:
         turned_over = turn + self.random.choice([0, 0, 180])
         p1: list[tuple[float, float, float | None, bool]]
         p2: list[tuple[float, float, float | None, bool]]
@@ -242,10 +257,18 @@ class MadeBoard:
             p2 = [(-3.25, 2.25, 1.0, True), (3.25, 2.25, 1.0, True)]
             holes = []
         return MadePart(
-            name, x, y, turned_over, {"1": Pin(first, p1), "2": Pin(second, p2)}, holes, self.footprint == "hot-swap"
+            name,
+            x,
+            y,
+            turned_over,
+            {"1": Pin(first, p1), "2": Pin(second, p2)},
+            holes,
+            self.footprint == "hot-swap",
         )
 
-    def _two_pins(self, name: str, x: float, y: float, nets: dict[str, str | None], turn: float = 0.0) -> MadePart:
+    def _two_pins(
+        self, name: str, x: float, y: float, nets: dict[str, str | None], turn: float = 0.0
+    ) -> MadePart:
         span = self.random.choice([1.65, 3.81])
         hole = None if span < 2 else 0.8
         pins = list(nets.items())
@@ -254,7 +277,10 @@ class MadeBoard:
             x,
             y,
             turn,
-            {pins[0][0]: Pin(pins[0][1], [(-span, 0, hole, True)]), pins[1][0]: Pin(pins[1][1], [(span, 0, hole, True)])},
+            {
+                pins[0][0]: Pin(pins[0][1], [(-span, 0, hole, True)]),
+                pins[1][0]: Pin(pins[1][1], [(span, 0, hole, True)]),
+            },
             on_back=hole is None,
         )
 
@@ -313,8 +339,15 @@ class MadeBoard:
             else:
                 wants_row = self.diodes != "column"
                 cathode_on_line = wants_row == self.diode_at_row
-                names = r.choice([("K", "A"), ("C", "A"), ("-", "+")]) if self.diodes == "lettered" else ("1", "2")
-                nets = {names[0]: line if cathode_on_line else mid, names[1]: mid if cathode_on_line else line}
+                names = (
+                    r.choice([("K", "A"), ("C", "A"), ("-", "+")])
+                    if self.diodes == "lettered"
+                    else ("1", "2")
+                )
+                nets = {
+                    names[0]: line if cathode_on_line else mid,
+                    names[1]: mid if cathode_on_line else line,
+                }
                 self.parts.append(self._two_pins(diode, place[0] + dx, place[1] + dy, nets, turn))
             self.keys[name].diode = diode
         self._extras()
@@ -331,8 +364,15 @@ class MadeBoard:
         for net, gpio in self.gpio.items():
             nets[f"GPIO{gpio}"] = net
         grounds = {"GND": "GND", "AGND": "GND", "TESTEN": "GND"}
-        supply = {name: "+3V3" for name in ("IOVDD", "ADC_AVDD", "VREG_IN", "USB_VDD", "3V3")}
-        core = {"DVDD": "+1V1", "VREG_VOUT": "+1V1", "RUN": "RUN", "QSPI_SS": "QSPI_SS", "VBUS": "+5V", "VSYS": "+5V"}
+        supply = dict.fromkeys(("IOVDD", "ADC_AVDD", "VREG_IN", "USB_VDD", "3V3"), "+3V3")
+        core = {
+            "DVDD": "+1V1",
+            "VREG_VOUT": "+1V1",
+            "RUN": "RUN",
+            "QSPI_SS": "QSPI_SS",
+            "VBUS": "+5V",
+            "VSYS": "+5V",
+        }
         core |= {"XIN": "XIN", "USB_DP": "D+"}
         known = {**grounds, **supply, **core, **nets}
         self.controller = "U1" if self.package != "module" else "MOD1"
@@ -349,12 +389,20 @@ class MadeBoard:
             elif known.get(name) is not None or r.random() < 0.9:
                 pins[label] = Pin(known.get(name), [pad])
         self.pin_labels = {
-            name: (str(n) if self.package in ("chip", "module") else f"P{n}" if self.package == "map" else name.replace("GPIO", "GP")[:4])
+            name: (
+                str(n)
+                if self.package in ("chip", "module")
+                else f"P{n}"
+                if self.package == "map"
+                else name.replace("GPIO", "GP")[:4]
+            )
             for n, name in enumerate(names, start=1)
         }
         self.pin_map = "".join(f"P{n} {name}\n" for n, name in enumerate(names, start=1))
         self.parts.append(MadePart(self.controller, 0.0, 0.0, 0.0, pins))
-        for number, (one, other) in enumerate((("+3V3", "GND"), ("+1V1", "GND"), ("+5V", "GND"), ("XIN", "GND")), 1):
+        for number, (one, other) in enumerate(
+            (("+3V3", "GND"), ("+1V1", "GND"), ("+5V", "GND"), ("XIN", "GND")), 1
+        ):
             self.parts.append(self._two_pins(f"C{number}", -10.0 * number, -20.0, {"1": one, "2": other}))
         self.parts.append(self._two_pins("R1", -60.0, -20.0, {"1": "RUN", "2": "+3V3"}))
         self.parts.append(self._two_pins("R2", -60.0, -25.0, {"1": "QSPI_SS", "2": "Net-(BOOT1-Pad1)"}))
@@ -396,7 +444,9 @@ class MadeBoard:
                 self.take("PUSH")
                 pins["S1"] = Pin("PUSH", [(-2.5, -7.0, 1.0, True)])
                 pins["S2"] = Pin("GND", [(2.5, -7.0, 1.0, True)])
-                self.keys["ENC1-push"] = TrueKey("ENC1-push", right, 2.0, 0.0, "PUSH", "", None, is_direct=True)
+                self.keys["ENC1-push"] = TrueKey(
+                    "ENC1-push", right, 2.0, 0.0, "PUSH", "", None, is_direct=True
+                )
             # The middle of the push switch's pads is the key's place: this dial has no centre hole.
             x, y = self.mm(right, 2.0)
             self.parts.append(MadePart("ENC1", x, y + 7.0, 0.0, pins))
@@ -427,7 +477,10 @@ class MadeBoard:
         fitting = [
             key
             for key in self.keys.values()
-            if not key.is_direct and rows[key.row] > 2 and columns[key.column] > 2 and shared.get(key.diode, 1) == 1
+            if not key.is_direct
+            and rows[key.row] > 2
+            and columns[key.column] > 2
+            and shared.get(key.diode, 1) == 1
         ]
         return self.random.choice(fitting)
 
@@ -483,7 +536,9 @@ class MadeBoard:
         key = self._matrix_key()
         x, y = self.mm(key.x, key.y)
         part = self.part(key.name)
-        copy = self._switch_part(f"{self.switch_prefix}{len(self.caps) + 7}", x + 7.0, y, key.turn, None, None)
+        copy = self._switch_part(
+            f"{self.switch_prefix}{len(self.caps) + 7}", x + 7.0, y, key.turn, None, None
+        )
         copy.holes = [(0.0, 0.0, 4.0)] if part.holes else []
         for label, pin in part.pins.items():
             copy.pins[label].net = pin.net
@@ -499,7 +554,13 @@ class MadeBoard:
             if len(nets) == 2:
                 self.parts.append(self._two_pins(other, x + 7.0, y + 9.0, nets))
             else:
-                package = MadePart(other, x + 7.0, y + 9.0, 0.0, {k: Pin(n, [(i, 0, None, True)]) for i, (k, n) in enumerate(nets.items())})
+                package = MadePart(
+                    other,
+                    x + 7.0,
+                    y + 9.0,
+                    0.0,
+                    {k: Pin(n, [(i, 0, None, True)]) for i, (k, n) in enumerate(nets.items())},
+                )
                 self.parts.append(package)
         self.parts.append(copy)
         self.expected.add(("switches-at-one-position", key.name))
@@ -725,21 +786,29 @@ class _Writer:
             for label, pin in part.pins.items():
                 for pad in pin.pads:
                     record = self._record(part, label, pin, pad)
-                    records.append("317" + record[3:20] if part.name == board.mangled and label == "1" else record)
+                    records.append(
+                        "317" + record[3:20] if part.name == board.mangled and label == "1" else record
+                    )
             for x, y, hole in part.holes:
                 dx, dy = _turned(x, y, part.turn)
-                records.append(self._line("367", "N/C", part.name, "", part.x + dx, part.y + dy, hole, False, "00"))
+                records.append(
+                    self._line("367", "N/C", part.name, "", part.x + dx, part.y + dy, hole, False, "00")
+                )
         for x, y, hole in board.loose_holes:
             records.append(self._line("367", "N/C", "", "", x, y, hole, False, "00"))
         for _ in range(5):
             x, y = self.random.uniform(0, 200), self.random.uniform(0, 80)
-            records.append(self._line("317", next(iter(self.words.values())), "VIA", "", x, y, 0.3, True, "00"))
+            records.append(
+                self._line("317", next(iter(self.words.values())), "VIA", "", x, y, 0.3, True, "00")
+            )
         self.random.shuffle(records)
         lines += records
         lines += ["378" + "GND".ljust(14) + " L01 X0010 X+001000Y+001000", "078 X+002000Y+002000"]
         return [*lines, "999"] if board.ends else lines
 
-    def _record(self, part: MadePart, label: str, pin: Pin, pad: tuple[float, float, float | None, bool]) -> str:
+    def _record(
+        self, part: MadePart, label: str, pin: Pin, pad: tuple[float, float, float | None, bool]
+    ) -> str:
         x, y, hole, plated = pad
         dx, dy = _turned(x, y, part.turn)
         if pin.net is not None:
@@ -754,7 +823,16 @@ class _Writer:
         return self._line(kind, word, part.name, label, part.x + dx, part.y + dy, hole, plated, access)
 
     def _line(
-        self, kind: str, net: str, part: str, pin: str, x: float, y: float, hole: float | None, plated: bool, access: str
+        self,
+        kind: str,
+        net: str,
+        part: str,
+        pin: str,
+        x: float,
+        y: float,
+        hole: float | None,
+        plated: bool,
+        access: str,
     ) -> str:
         habits = self.habits
         scale = 0.00254 if habits.units in ("CUST 0", "CUST", "CUST 2") else 0.001
@@ -778,4 +856,3 @@ class _Writer:
         sign = "-" if value < 0 else self.random.choice(["+", " "]) if self.habits.has_blanks else "+"
         fill = ">" if self.habits.has_blanks else "0>"
         return f"{letter}{sign}{abs(value):{fill}{digits}d}"
-

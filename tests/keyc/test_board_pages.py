@@ -1,7 +1,7 @@
 """The pages of `keyc explain` about boards: their examples, laid into a small board, have just this finding.
 
-An example of records replaces those of the same parts; an example of a keymap replaces the frame's statements of
-the same kind, and is compared with the small board.
+An example of records replaces those of the same parts; an example of a keymap replaces the frame's statements
+of the same kind, and is compared with the small board.
 """
 
 from __future__ import annotations
@@ -10,13 +10,13 @@ import re
 from pathlib import Path
 
 import pytest
-from tests.keyc.test_explain import BOARDS, FRAME, codes_in, examples
 
 from keyc import explain
 from keyc.compile import Checked, check_text
 from keyc.diagnostics import Diagnostic
 from keyc.source import Source
 from keyc.witnesses import agreement
+from tests.keyc.test_explain import BOARDS, FRAME, codes_in, examples
 
 BOARD = Path(__file__).parents[1] / "golden" / "netlists" / "frame.ipc"
 KEYMAP = "".join(FRAME.values())

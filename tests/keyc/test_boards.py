@@ -13,8 +13,6 @@ from pathlib import Path
 
 import networkx
 import pytest
-from tests.keyc.made_boards import FAULTS, MadeBoard, MadePart, Pin
-from tests.many_boards import fault_of, traced_board, wrong_with
 
 from keyc.board_text import board_text, keymap_text, off_layer
 from keyc.boards import board_json, read_board
@@ -27,6 +25,8 @@ from keyc.keyboard import Diodes
 from keyc.netlist import netlist_of
 from keyc.source import Source
 from keyc.traced import traced
+from tests.keyc.made_boards import FAULTS, MadeBoard, MadePart, Pin
+from tests.many_boards import fault_of, traced_board, wrong_with
 
 SEEDS = 150
 
@@ -42,17 +42,15 @@ def test_the_sample_plants_every_fault() -> None:
 
 @pytest.mark.parametrize("seed", range(0, 90, 3))
 def test_the_matrix_is_the_graph_s(seed: int) -> None:
-    """Nets as nodes, what the netlist calls switches and diodes as edges: a net of two parts that the controller
-    isn't on is a key's middle, and taking it out leaves an edge from line to line.
+    """Nets as nodes, what the netlist calls switches and diodes as edges: a net of two parts that the
+    controller isn't on is a key's middle, and taking it out leaves an edge from line to line.
     """
     made = MadeBoard(seed)
     graph = networkx.MultiGraph()
     at_controller = {pin.net for pin in made.part(made.controller).pins.values() if pin.net}
     for part in made.parts:
         nets = [pin.net for pin in part.pins.values() if pin.net]
-        if part.name in made.keys:
-            graph.add_edge(nets[0], nets[1], part=part.name)
-        elif part.name.startswith("D") and len(nets) == 2:
+        if part.name in made.keys or (part.name.startswith("D") and len(nets) == 2):
             graph.add_edge(nets[0], nets[1], part=part.name)
         elif part.name.startswith("D") and len(nets) == 3:
             common = part.pins["3"].net
@@ -275,7 +273,11 @@ def test_a_resistor_between_line_and_pin_is_passed_through() -> None:
     net = made.columns[0]
     gpio = made.gpio[net]
     made.pin_of(gpio).net = "BEHIND"
-    made.parts.append(MadePart("R77", -70, 0, 0, {"1": Pin(net, [(0, 0, None, True)]), "2": Pin("BEHIND", [(2, 0, None, True)])}))
+    made.parts.append(
+        MadePart(
+            "R77", -70, 0, 0, {"1": Pin(net, [(0, 0, None, True)]), "2": Pin("BEHIND", [(2, 0, None, True)])}
+        )
+    )
     board = traced_board(made)
     assert gpio in {line.gpio for line in board.lines.values()}
     assert not any(not line.gpios for line in board.lines.values())

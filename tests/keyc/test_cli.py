@@ -1,4 +1,4 @@
-"""The `keyc` command from outside: exit statuses, what goes to stdout and stderr, and what a bad disk does."""
+"""The `keyc` command from outside: exit statuses, stdout and stderr, and what a bad disk does."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def test_version_is_the_package_s() -> None:
 def test_without_a_command_it_says_what_there_is_and_that_it_was_used_wrongly() -> None:
     done = run()
     assert done.returncode == 2
-    for command in ("check", "build", "firmware", "show", "names", "explain", "demo"):
+    for command in ("check", "build", "firmware", "show", "try", "names", "explain", "demo"):
         assert command in done.stderr
 
 
@@ -155,6 +155,22 @@ def test_a_reader_that_goes_away_is_no_mistake(small: Path) -> None:
         timeout=60,
     )
     assert done.stderr == ""
+
+
+def test_an_answer_that_nobody_read_is_not_called_done() -> None:
+    """A script with `set -o pipefail` must not take a failed board for a good one."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    done = subprocess.run(
+        [sys.executable, "-m", "keyc", "names"],
+        stdout=writer,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=dict(os.environ, PYTHONPATH=str(Path(keyc.__file__).parent.parent)),
+        timeout=60,
+    )
+    os.close(writer)
+    assert (done.returncode, done.stderr) == (130, "")
 
 
 def test_a_bug_of_ours_is_never_blamed_on_the_file(

@@ -21,7 +21,7 @@ from keyc.engine import _Tables
 from keyc.files import shipped
 from keyc.keyboard import Cell, Debounce, Diodes, Keyboard, LayerHeld
 from keyc.source import Source
-from keyc.tables import tables_of
+from keyc.tables import TABLES_VERSION, tables_of
 from keyc.write import write_files
 
 HOSTILE = "*/ int x; /* ??/ \\ {{ 7 * 7 }} {% raw %} <b>&\"'\n#error \\\n é \u202e ?\u003f/ //*/"
@@ -97,15 +97,16 @@ def test_the_text_says_what_the_tables_say(name: str, tmp_path: Path) -> None:
     )
     made = _Tables.in_dll(ctypes.CDLL(str(tmp_path / "made.so")), "keyc_keyboard_tables")
     count, layers = tables.switch_count, tables.layer_count
-    assert (made.version, made.switch_count, made.layer_count) == (1, count, layers)
+    assert (made.version, made.switch_count, made.layer_count) == (TABLES_VERSION, count, layers)
     assert made.driven[: made.driven_count] == list(tables.driven)
     assert made.sensed[: made.sensed_count] == list(tables.sensed)
     assert made.direct[: made.direct_count] == list(tables.direct)
     flat = [number for row in tables.switch_at for number in row]
     assert made.switch_at[: len(flat)] == flat
     assert made.cells[: layers * count] == [cell for layer in tables.cells for cell in layer]
-    assert [(a.page, a.id, a.modifiers) for a in made.actions[: len(tables.actions)]] == [
-        (a.usage.page, a.usage.id, sum(1 << n - 0xE0 for n in a.modifiers)) for a in tables.actions
+    assert made.actions[: len(tables.actions)] == [
+        sum(1 << n - 0xE0 for n in a.modifiers) << 24 | a.usage.page << 16 | a.usage.id
+        for a in tables.actions
     ]
     assert [(t.debounce_us, t.at_once) for t in made.timings[: len(tables.timings)]] == [
         (t.debounce_us, t.at_once) for t in tables.timings
@@ -114,7 +115,7 @@ def test_the_text_says_what_the_tables_say(name: str, tmp_path: Path) -> None:
         assert not made.timing_of
     else:
         assert tuple(made.timing_of[:count]) == tables.timing_of
-    assert bool(made.uses_second_interface) == tables.uses_second_interface
+    assert made.second_reports == tables.second_reports
 
 
 @pytest.mark.parametrize("compiler", chip_compilers())
@@ -213,7 +214,9 @@ def test_the_same_bytes_under_every_hash_seed() -> None:
 
 def test_tables_and_engine_of_different_versions(tmp_path: Path) -> None:
     made = files(KEYBOARDS["plain"])
-    made["keyc_engine.h"] = made["keyc_engine.h"].replace("TABLES_VERSION 1", "TABLES_VERSION 2")
+    made["keyc_engine.h"] = made["keyc_engine.h"].replace(
+        f"TABLES_VERSION {TABLES_VERSION}", "TABLES_VERSION 99"
+    )
     write_files(tmp_path, made)
     said = compile_objects(next(iter(host_compilers().values())), tmp_path, ["handmade_tables.c"])
     assert "run keyc build again" in said

@@ -25,8 +25,16 @@ FRAME = {
 }
 # Told of boards: test_board_pages has their examples.
 BOARDS = ("netlist.py", "board_findings.py", "witnesses.py")
-# Told by running scenarios, or of a file too long for a page.
-ELSEWHERE = {"scenario-failed", "scenario-not-run", "key-missing", "too-many-layers", "too-many-mistakes"}
+# Told by running scenarios or by exploring, or of a file too long for a page.
+ELSEWHERE = {
+    "scenario-failed",
+    "scenario-not-run",
+    "key-missing",
+    "too-many-layers",
+    "too-many-mistakes",
+    "proof-failed",
+    "never-reached",
+}
 
 
 def codes_in(*files: str) -> set[str]:

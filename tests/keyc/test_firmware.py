@@ -213,11 +213,11 @@ def test_titles_stay_titles(title: str, tmp_path: Path) -> None:
 
 def test_the_image_source_names_no_path_and_no_date() -> None:
     source = image_source(KEYBOARD, "daily")
-    assert "keyc_usb_keyboard_and_second" in source, "this keymap has a consumer key"
+    assert "keyc_usb_keyboard_and_controls" in source, "this keymap has a consumer key"
     assert source.splitlines()[0].startswith("/* Made by keyc ")
     assert "/" not in source.splitlines()[0].strip("/* ")
     plain = keyboard_of(wiring_of(), [key(4)])
-    assert "keyc_usb_keyboard_and_second" not in image_source(plain, "daily")
+    assert "keyc_usb_keyboard_and_controls" not in image_source(plain, "daily")
     assert "0x00000000u" in image_source(None, "bench")
 
 

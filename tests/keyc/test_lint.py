@@ -177,3 +177,98 @@ def test_the_open_test_id(usb: str, due: bool) -> None:
     )
     found = [one.code for one in check_text(Source("x.keys", text))[1]]
     assert found == (["test-usb-id"] if due else [])
+
+
+@pytest.mark.parametrize(
+    ("layers", "due"),
+    [
+        # "a layer that, once locked or at the bottom, can't be left"
+        ("layer base { A lock(more) usb-boot D }\nlayer more { SW2 = X }", ["layer-without-way-out"]),
+        ("layer base { A lock(more) usb-boot D }\nlayer more { SW2 = lock(more) }", []),
+        ("layer base { A lock(more) usb-boot D }\nlayer more { SW1 = X }", []),  # the lock lies beneath
+        # The way out may lead over a layer that is held,
+        (
+            "layer base { far B usb-boot D }\nlayer more { SW1 = far SW2 = X }\n"
+            "layer far { SW2 = lock(more) }",
+            [],
+        ),
+        # ... or be hidden by one that is on whenever the locked one is.
+        (
+            "layer base { A lock(more) usb-boot D }\nlayer more { }\nlayer over when more { SW2 = X }",
+            ["layer-without-way-out"],
+        ),
+        # By the second tap of a next, and only then.
+        ("layer base { A next(more) usb-boot D }\nlayer more { SW2 = X }", []),
+        (
+            "timing { next-twice locks }\nlayer base { A next(more) usb-boot D }\nlayer more { SW2 = X }",
+            ["layer-without-way-out"],
+        ),
+        ("timing { next-twice locks }\nlayer base { A next(more) usb-boot D }\nlayer more { SW1 = X }", []),
+        # A chord or the tap of a dual-role key may lead out.
+        (
+            "layer base { A lock(more) usb-boot D }\nlayer more { SW1 = Y SW2 = X }\n"
+            "chord SW1 SW2 on more = lock(more)",
+            [],
+        ),
+        ("layer base { A lock(more) usb-boot D }\nlayer more { SW2 = lock(more)/Shift }", []),
+        (
+            "layer base { A bottom(other) usb-boot D }\nlayer other { X Y Z W }",
+            ["layer-without-way-out"],
+        ),
+        ("layer base { A bottom(other) usb-boot D }\nlayer other { X bottom(base) Z W }", []),
+        (
+            "layer base { A bottom(other) usb-boot D }\nlayer other { X bottom(base) Z .. }",
+            ["nothing-beneath"],
+        ),
+        # "two chords of which one hides the other", and what else keeps a chord from counting
+        (
+            "layer base { A B usb-boot more }\nlayer more { SW1 = X SW2 = Y }\n"
+            "layer over when more { SW1 = V SW2 = W }\nchord SW1 SW2 on more = Z\nchord SW1 SW2 on over = T",
+            ["chord-hidden"],
+        ),
+        (
+            "layer base { A B usb-boot more }\nlayer more { SW1 = X }\nchord SW1 SW2 on more = Z",
+            ["chord-hidden"],
+        ),
+        (
+            "layer base { A B usb-boot more }\nlayer more { SW1 = X SW4 = Y }\nchord SW1 SW4 on more = Z",
+            ["chord-hidden"],
+        ),
+        (
+            "layer base { A lock(more) usb-boot more }\nlayer more { SW1 = X SW4 = Y }\n"
+            "chord SW1 SW4 on more = Z",
+            [],
+        ),
+        # Of overlapping chords the longest wins in time; neither hides the other.
+        ("layer base { A B usb-boot D }\nchord SW1 SW2 on base = Z\nchord SW1 SW2 SW4 on base = T", []),
+        # "a quoted text of 8 or more characters without a blank, mixing letters with digits or signs"
+        ('layer base { "abcdefg1" B usb-boot D }', ["text-readable"]),
+        ('layer base { "abcdef1" B usb-boot D }', []),
+        ('layer base { "abcdefgh" B usb-boot D }', []),
+        ('layer base { "abcd efg1" B usb-boot D }', []),
+        ('layer base { "12345678" B usb-boot D }', []),
+        ('layer base { pass B usb-boot D }\nsequence pass = "s3cret-w0rd" Enter', ["text-readable"]),
+        ('layer base { "s3cret-w0rd"/Shift B usb-boot D }', ["text-readable"]),
+    ],
+)
+def test_ways(layers: str, due: list[str]) -> None:
+    """The quotes are from the language page, "Mistakes the compiler must find"."""
+    assert codes(layers) == due
+
+
+def test_chords_that_ghost_are_told_only_without_diodes() -> None:
+    """Three corners of a rectangle make the fourth one read pressed (common practice)."""
+    text = (
+        'keyboard "X" {{ usb 0x1209:0x5A17 }}\nwiring {{\n diodes {diodes}\n columns GPIO0 GPIO1\n'
+        " row GPIO2 SW1 SW2\n row GPIO3 SW3 SW4\n}}\nshape {{\n SW1 SW2\n SW3 SW4\n}}\n"
+        "layer base {{\n A B\n more usb-boot\n}}\nlayer more {{ SW1 = X SW2 = Y }}\n{chord}\n"
+    )
+
+    def found(diodes: str, chord: str) -> list[str]:
+        source = Source("x.keys", text.format(diodes=diodes, chord=chord))
+        return [one.code for one in check_text(source)[1]]
+
+    assert found("none", "chord SW1 SW2 SW3 on base = Z") == ["chord-ghosts"]
+    assert found("none", "chord SW1 SW2 on base = Z") == []
+    assert found("none", "chord SW1 SW2 on more = Z") == ["chord-ghosts"]  # with SW3, which holds it
+    assert found("cathode-to-row", "chord SW1 SW2 SW3 on base = Z") == []

@@ -97,36 +97,6 @@ def test_wrong_examples_have_the_error_that_they_name(example: Example) -> None:
     assert [one.code for one in found if one.severity == "error"] == [example.code]
 
 
-# One file each for what the last section lists.
-NOT_YET = (
-    "timing { hold-after 180ms }",
-    "timing { hold-if another-key tapped }",
-    "timing { tap-if typing-within 120ms }",
-    "timing { repeat-if tapped-within 150ms }",
-    "timing { chord-within 40ms }",
-    "timing { taps-within 200ms }",
-    "timing { next-twice locks }",
-    "let both = Tab/Shift",
-    "let again = taps(A, B)",
-    "let once = next(Shift)",
-    "let on = lock(Shift)",
-    "let ground = bottom(base)",
-    "let move = pointer(left)",
-    "let click = pointer-press(1)",
-    "let roll = wheel(up)",
-    'let text = "two"',
-    "chord SW1 SW2 on base = CapsLock",
-    'sequence sign-off = "Kind regards," Enter',
-    "layer both when base and base { }",
-)
-
-
-@pytest.mark.parametrize("statement", NOT_YET)
-def test_what_is_not_in_this_version_says_so(statement: str) -> None:
-    _, found = check_text(Source("example.keys", whole_file(statement)))
-    assert "not-in-this-version" in [one.code for one in found if one.severity == "error"]
-
-
 def test_the_table_of_signs_is_what_the_layouts_say() -> None:
     rows = re.findall(r"^\| `(\w+)`[^|]*\| (.*?) \| (.*?) \|$", REFERENCE, re.M)
     rows = [row for row in rows if usage_of(row[0])]

@@ -362,7 +362,7 @@ def test_steps_of_a_scenario() -> None:
         ("row GPIO3 SW3 --", "row GPIO3 SW3 -", "misplaced"),
         ("    A B", "    A B ;", "sign-without-quotes"),
         ("    A B", "    A Escpe", "unknown-name"),
-        ("    A B", "    A next(Shift)", "not-in-this-version"),
+        ("    A B", "    A latch(Shift)", "unknown-name"),
         ("layer base {", "layer base", "unfinished"),
         ("layer base {", "layer {", "misplaced"),
         ("shape {", "shap {", "unknown-statement"),
@@ -421,3 +421,13 @@ def test_a_missing_file_names_those_beside_it(tmp_path: object) -> None:
     assert raised.value.help == "there is mine.keys"
     with pytest.raises(UserError, match="is a folder"):
         read_source(folder)
+
+
+def test_two_digits_in_one_cell_are_told_once() -> None:
+    """`12` for `1 2` makes its row short as well: one cause, one mistake. A row short by more is told."""
+    found = checked(HEAD + WIRING + SHAPE + LAYER.replace("A B", "12"))[1]
+    assert [one.code for one in found if one.severity == "error"] == ["digits-in-cell"]
+    shape = "shape {\n    SW1 SW2 SW3\n    SW4\n}\n"
+    layer = "layer base {\n    12\n    usb-boot\n}\n"
+    found = checked(HEAD + WIRING + shape + layer)[1]
+    assert [one.code for one in found if one.severity == "error"] == ["digits-in-cell", "row-too-short"]

@@ -187,3 +187,11 @@ def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     captured = capsys.readouterr()
     assert captured.out == ""
     assert "GPIO77" in captured.err
+
+
+def test_one_of_a_kind_is_told_in_the_singular() -> None:
+    text = 'keyboard "One" { }\nwiring { diodes none\ndirect GPIO2 SW1 }\nshape { SW1 }\n'
+    text += 'layer base { usb-boot }\nscenario "s" { expect nothing }\n'
+    keyboard, _ = check_text(Source("one.keys", text))
+    assert keyboard is not None
+    assert show.as_text(keyboard).splitlines()[2] == "1 switch, 1 layer, 1 scenario"

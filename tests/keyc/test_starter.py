@@ -8,13 +8,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from tests.keyc.made_boards import MadeBoard
 
 from keyc.cli import main
 from keyc.compile import check_text, read_source
 from keyc.diagnostics import UserError
-from keyc.starter import fewest_pins, from_number
 from keyc.source import Source
+from keyc.starter import fewest_pins, from_number
+from tests.keyc.made_boards import MadeBoard
 
 
 @pytest.mark.parametrize("count", range(1, 226))
@@ -24,7 +24,9 @@ def test_a_matrix_has_the_fewest_pins_there_can_be(count: int) -> None:
     assert rows + columns == min(r + c for r in range(1, 31) for c in range(1, 226) if r * c >= count)
 
 
-@pytest.mark.parametrize("count", [1, 2, 3, 4, 5, 6, 9, 12, 17, 20, 26, 30, 39, 40, 48, 60, 64, 87, 104, 200, 225])
+@pytest.mark.parametrize(
+    "count", [1, 2, 3, 4, 5, 6, 9, 12, 17, 20, 26, 30, 39, 40, 48, 60, 64, 87, 104, 200, 225]
+)
 def test_a_file_for_so_many_keys_checks_clean(count: int) -> None:
     keyboard, found = check_text(Source("new.keys", from_number("new", count)))
     assert keyboard is not None
@@ -46,7 +48,9 @@ def test_more_keys_than_the_chip_has_pins_for(count: int) -> None:
 
 
 @pytest.mark.parametrize("seed", [seed for seed in range(24) if MadeBoard(seed).package != "map"])
-def test_a_file_from_a_netlist_checks_clean(seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_file_from_a_netlist_checks_clean(
+    seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.chdir(tmp_path)
     Path("board.ipc").write_text(MadeBoard(seed).netlist(), newline="")
     assert main(["new", "pier", "--netlist", "board.ipc"]) == 0

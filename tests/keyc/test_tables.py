@@ -12,7 +12,16 @@ from hand_made import key, keyboard_of, media, system, wiring_of
 
 from keyc.files import shipped
 from keyc.keyboard import Debounce, Diodes, LayerHeld, Off, Through, Usage, UsbBoot
-from keyc.tables import TABLES_VERSION, Tables, TimingRow, fingerprints, is_reportable, tables_of
+from keyc.tables import (
+    SECOND_CONTROLS,
+    SECOND_NONE,
+    TABLES_VERSION,
+    Tables,
+    TimingRow,
+    fingerprints,
+    is_reportable,
+    tables_of,
+)
 from keyc.usages import data_rows
 
 HEADER = shipped("templates", "engine", "keyc_engine.h")
@@ -53,12 +62,12 @@ def test_what_needs_an_action_gets_one_and_shares_it() -> None:
     tables = tables_of(keyboard_of(wiring_of(), actions))
     assert tables.cells == ((0x4000, 0x4001, 0x4000, 0x4002, 0x4003),)
     assert tables.actions == (actions[0], actions[1], actions[3], actions[4])
-    assert tables.uses_second_interface
+    assert tables.second_reports == SECOND_CONTROLS
 
 
 def test_keys_alone_need_no_second_interface() -> None:
     tables = tables_of(keyboard_of(wiring_of(), [key(4), key(4, 0xE0, 0xE4)]))
-    assert not tables.uses_second_interface
+    assert tables.second_reports == SECOND_NONE
     assert tables.actions == (key(4, 0xE0, 0xE4),)
 
 
@@ -123,14 +132,14 @@ def test_sizes_are_the_compilers(compiler: str, tmp_path: Path) -> None:
     wiring = wiring_of()
     tables = tables_of(keyboard_of(wiring, [], for_switch={"SW1": Debounce(1)}))
     flash = (
-        "sizeof(struct keyc_tables) + 2 * sizeof(struct keyc_timing) + 0 * sizeof(struct keyc_action)"
+        "sizeof(struct keyc_tables) + 2 * sizeof(struct keyc_timing) + 0 * sizeof(keyc_action)"
         " + 2 + 2 + 1 + 5 + 5 + 5 * sizeof(keyc_cell)"
     )
     checks = {
         f"KEYC_TABLES_VERSION == {TABLES_VERSION}",
         f"KEYC_KEYBOARD_BYTES(5) == {tables.state_bytes}",
         f"{flash} == {tables.flash_bytes}",
-        f"sizeof(struct keyc_action) == {with_action(tables).flash_bytes - tables.flash_bytes}",
+        f"sizeof(keyc_action) == {with_action(tables).flash_bytes - tables.flash_bytes}",
     }
     lines = [f'_Static_assert({check}, "");' for check in sorted(checks)]
     (tmp_path / "sizes.c").write_text("\n".join([f'#include "{HEADER}"', *lines, ""]))

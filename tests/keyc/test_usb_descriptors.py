@@ -19,7 +19,7 @@ from keyc.engine import load
 
 NOTHING, PACKET, STALL = 0, 1, 2  # enum keyc_usb_next
 TO_HOST, FROM_HOST = 0, 1  # pipes of endpoint 0
-KEYBOARD, CONSUMER, SYSTEM = 0, 1, 2
+KEYBOARD, CONSUMER, SYSTEM, POINTER = 0, 1, 2, 3
 
 
 class _Identity(ctypes.Structure):
@@ -150,7 +150,12 @@ class Device:
         return taken
 
 
-KINDS = ["keyc_usb_keyboard", "keyc_usb_keyboard_and_second", "keyc_usb_console"]
+KINDS = [
+    "keyc_usb_keyboard",
+    "keyc_usb_keyboard_and_controls",
+    "keyc_usb_console",
+    "keyc_usb_keyboard_and_pointer",
+]
 
 
 @pytest.fixture(autouse=True)
@@ -287,6 +292,21 @@ def test_second_reports_as_hid_tools_reads_them() -> None:
     assert sleep.usages[0] == 0x010081, "logical value and usage are the same number"
 
 
+def test_pointer_reports_as_hid_tools_reads_them() -> None:
+    """Five buttons, X, Y and the wheel of the Generic Desktop page, AC Pan (0x0238) of the consumer page."""
+    device = Device(KINDS[3])
+    descriptor = ReportDescriptor.from_bytes(device.descriptor(0x22, interface=1, of=0x81))
+    assert set(descriptor.input_reports) == {CONSUMER, SYSTEM, POINTER}
+    pointer = descriptor.input_reports[POINTER]
+    assert (pointer.application_name, pointer.size) == ("Mouse", 6)
+    payload = [3, 0b10001, 5, 0xFE, 1, 0xFF]
+    values = {field.usage: field.get_values(payload)[0] for field in pointer if not field.is_const}
+    assert [values[0x090000 | button] for button in range(1, 6)] == [1, 0, 0, 0, 1]
+    moves = [field for field in pointer if field.usage in (0x010030, 0x010031, 0x010038, 0x0C0238)]
+    assert [values[field.usage] for field in moves] == [5, -2, 1, -1]
+    assert all(field.type & 4 for field in moves), "relative (HID 1.11, 6.2.2.5)"
+
+
 # --- requests
 
 
@@ -404,6 +424,24 @@ def test_reports_go_out_once_and_are_acknowledged() -> None:
     assert device.c.keyc_usb_keys_take_sent(device.state) == 0
     assert device.send_report(KEYBOARD, report_of())
     assert device.take(2) == report_of()
+
+
+def test_what_the_pointer_moved_is_told_once() -> None:
+    """No idle repeat and no host that comes late moves it again (HID 1.11, 7.2.4); the buttons stay."""
+    device = Device(KINDS[3])
+    device.configure()
+    moved = bytes((1, 5, 0xFE, 1, 0xFF))
+    assert device.send_report(POINTER, moved, 1000)
+    assert device.take(4) == b"\x03" + moved
+    assert device.c.keyc_usb_keys_take_sent(device.state) == 0b1000
+    device.control(0x21, 10, 1 << 8 | POINTER, 1)
+    device.c.keyc_usb_keys_repeat_idle(device.state, 6000)
+    assert device.take(4) == bytes((3, 1, 0, 0, 0, 0))
+    assert device.control(0xA1, 1, 1 << 8 | POINTER, 1, 6) == bytes((3, 1, 0, 0, 0, 0))
+    late = Device(KINDS[3])
+    late.send_report(POINTER, moved)
+    late.configure()
+    assert late.take(4) == bytes((3, 1, 0, 0, 0, 0))
 
 
 def test_in_the_boot_protocol_only_the_first_eight_bytes_go_out() -> None:

@@ -10,13 +10,13 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from tests.keyc.made_boards import MadeBoard
 
 from keyc.boards import read_board, starting_text
 from keyc.cli import main
 from keyc.compile import Checked, check_text
 from keyc.source import Source
 from keyc.witnesses import Agreement, agreement
+from tests.keyc.made_boards import MadeBoard
 
 SEEDS = [seed for seed in range(60) if MadeBoard(seed).package != "map"][:16]
 
@@ -43,7 +43,7 @@ def test_what_is_written_from_a_board_agrees_with_it(seed: int, tmp_path: Path) 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_rows_and_columns_may_be_called_the_other_way(seed: int, tmp_path: Path) -> None:
-    """The matrix written across: the same wiring, so no difference. (Electrically rows and columns are words.)"""
+    """The matrix written across is the same wiring: which lines are called rows is a matter of words."""
     text, netlist = written(seed, tmp_path)
     grid = [line.split("#")[0].split() for line in re.findall(r"^    (?:columns|row) .*$", text, re.M)]
     head, *rows = grid
@@ -76,7 +76,9 @@ def _patched(text: str, difference: str, folder: Path) -> str:
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-@pytest.mark.parametrize("change", ["a line's pin", "two switches", "two lines", "a direct pin", "a diode's name"])
+@pytest.mark.parametrize(
+    "change", ["a line's pin", "two switches", "two lines", "a direct pin", "a diode's name"]
+)
 def test_a_change_is_found_and_the_diff_takes_it_back(seed: int, change: str, tmp_path: Path) -> None:
     text, netlist = written(seed, tmp_path)
     rows = re.findall(r"^    row .*$", text, re.M)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import subprocess
 from pathlib import Path
@@ -78,3 +79,18 @@ def test_a_diff_that_patch_takes(tmp_path: Path) -> None:
 
 def test_a_missing_empty_file_is_a_difference(tmp_path: Path) -> None:
     assert difference(tmp_path, {"empty.c": ""})
+
+
+def test_a_folder_that_refuses_everything_is_told_by_the_name_that_the_user_knows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file system that can only be read refuses to take away what isn't there, too (Linux, unlink(2))."""
+
+    def refuses(path: Path, *_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS), str(path))
+
+    monkeypatch.setattr(Path, "write_bytes", refuses)
+    monkeypatch.setattr(Path, "unlink", refuses)
+    with pytest.raises(OSError, match="Read-only") as caught:
+        write_whole(tmp_path / "x.uf2", b"")
+    assert caught.value.filename == str(tmp_path / "x.uf2")

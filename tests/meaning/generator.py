@@ -70,6 +70,12 @@ SIGNS |= {letter.lower(): (letter, False) for letter in "ABCDEFGHIJKLMNOPQRSTUVW
 SIGNS |= {letter: (letter, True) for letter in "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}
 
 
+# All times of a random keymap's own rules are 2 ms off the 5 ms in which a flood's changes come, so
+# that many changes fit between the moments that decide.
+FLOOD_STEP_US = 5000
+SLOW_MS = 1502
+
+
 class Features(Flag):
     """What a random keymap may use besides keys, characters, modified keys, held layers and `off`."""
 
@@ -397,17 +403,19 @@ class _Maker:
             return chance.choice(values) * 1000 if chance.random() < often else None
 
         rules = Rules(
-            hold_after_us=one([90, 180, 220, 400, 1500]),
-            chord_within_us=one([15, 40, 70]) if Features.CHORDS in self._has else None,
-            taps_within_us=one([80, 200, 300]) if Features.TAPS in self._has else None,
+            hold_after_us=one([92, 182, 222, 402, SLOW_MS]),
+            chord_within_us=one([17, 42, 72]) if Features.CHORDS in self._has else None,
+            taps_within_us=one([82, 202, 302]) if Features.TAPS in self._has else None,
         )
         if Features.DUAL in self._has:
             rules = replace(
                 rules,
                 hold_if_another_key=chance.choice([None, "tapped", "pressed"]),
-                tap_if_typing_within_us=one([60, 120]),
-                repeat_if_tapped_within_us=one([100, 150]),
+                tap_if_typing_within_us=one([62, 122]),
+                repeat_if_tapped_within_us=one([102, 152]),
             )
+            if not own and chance.random() < 0.2:  # keys that stay undecided until the queue is full
+                rules = replace(rules, hold_after_us=SLOW_MS * 1000, hold_if_another_key=None)
         if Features.NEXT in self._has and chance.random() < 0.4:
             rules = replace(rules, next_twice_locks=True)
         return rules
@@ -482,18 +490,17 @@ def _rule_lines(rules: Rules) -> list[str]:
 def thresholds_us(keymap: Keymap) -> tuple[int, ...]:
     """Every time that a decision of this keymap may be measured by, ascending."""
     general = keymap.rules.over(DEFAULTS)
-    found = set()
+    actions = [action for layer in keymap.layers for action in layer.cells.values()]
+    actions += [chord.action for chord in keymap.chords]
+    found: set[int | None] = set()
     for rules in (general, *(own.over(general) for own in keymap.rules_of.values())):
-        for time_us in (
-            rules.hold_after_us,
-            rules.chord_within_us,
-            rules.taps_within_us,
-            rules.tap_if_typing_within_us,
-            rules.repeat_if_tapped_within_us,
-        ):
-            if time_us is not None:
-                found.add(time_us)
-    return tuple(sorted(found))
+        if any(isinstance(action, TapOrHold) for action in actions):
+            found |= {rules.hold_after_us, rules.tap_if_typing_within_us, rules.repeat_if_tapped_within_us}
+        if any(isinstance(action, ByTaps) for action in actions):
+            found.add(rules.taps_within_us)
+        if keymap.chords:
+            found.add(rules.chord_within_us)
+    return tuple(sorted(time_us for time_us in found if time_us is not None))
 
 
 def random_changes(
@@ -582,20 +589,27 @@ class _Hands:
         for _ in range(self._chance.randint(2, 10)):
             from_us = self._chance.choice(self._times[-4:]) if self._times else self._now_us
             beside_us = self._margin_us + 125 * self._chance.randint(0, 16)
-            threshold_us = self._chance.choice(self._thresholds)
+            threshold_us = self._chance.choice(self._thresholds or (100_000,))
             self._change(self._any(), from_us + threshold_us + self._chance.choice([-1, 1]) * beside_us)
 
     def _flood(self) -> None:
-        """More changes than the queue holds, while keys are down that may be undecided."""
-        if self._chance.random() < 0.8 or len(self._made.switches) < 4:
+        """About as many changes as the queue holds, or more, while a key is down that may be undecided."""
+        keymap = self._made.keymap
+        slow = [
+            name
+            for name in self._made.switches
+            if isinstance(keymap.layers[0].cells[name], TapOrHold)
+            and (keymap.rules_of.get(name, keymap.rules).hold_after_us or 0) >= 400_000
+        ]
+        if not slow or self._chance.random() < 0.4:
             return
         self._rest()
-        held = self._chance.sample(self._made.switches, self._chance.choice([1, 2]))
-        for name in held:
-            self._change(name, self._now_us)
-        for _ in range(self._chance.randint(60, 90)):
-            others = [name for name in self._made.switches if name not in held]
-            self._change(self._chance.choice(others), self._now_us)
+        held = self._chance.choice(slow)
+        self._change(held, self._now_us)
+        others = [name for name in (*self._made.switches, *self._made.dials) if name != held]
+        for _ in range(self._chance.randint(56, 90)):
+            self._change(self._chance.choice(others), self._now_us + FLOOD_STEP_US)
+        self._change(held, self._now_us + FLOOD_STEP_US)
 
     def _rest(self) -> None:
         self._let_go()

@@ -240,15 +240,21 @@ def boot_report(down: Iterable[Usage]) -> tuple[int, tuple[int, ...]]:
 
 
 def outcome(
-    keymap: Keymap, changes: Iterable[Change], *, report_us: int = 1000, most_waiting: int = QUEUE_LENGTH
+    keymap: Keymap,
+    changes: Iterable[Change],
+    *,
+    report_us: int = 1000,
+    most_waiting: int = QUEUE_LENGTH,
+    queue_length: int = QUEUE_LENGTH,
 ) -> Outcome:
     """What the keymap makes of the changes, which are in the order in which they were told.
 
     `report_us`: how long the host takes for a report, which matters only while a sequence types.
+    `queue_length`: another one than the board's shows what the queue's end does.
     Raises QueueOverrun if more than `most_waiting` changes wait at a sequence's end, and ValueError
     for changes that no switches can make.
     """
-    board = _Board(keymap, _checked(changes), report_us, most_waiting)
+    board = _Board(keymap, _checked(changes), report_us, most_waiting, queue_length)
     board.run()
     return board.outcome()
 
@@ -289,12 +295,15 @@ class _LastPress:
 
 
 class _Board:
-    def __init__(self, keymap: Keymap, changes: Sequence[Change], report_us: int, most_waiting: int) -> None:
+    def __init__(
+        self, keymap: Keymap, changes: Sequence[Change], report_us: int, most_waiting: int, queue_length: int
+    ) -> None:
         self._keymap = keymap
         self._layers = {layer.name: layer for layer in keymap.layers}
         self._general = keymap.rules.over(DEFAULTS)
         self._report_us = report_us
         self._most_waiting = most_waiting
+        self._queue_length = queue_length
 
         self._queue = deque(changes)  # the changes that are still to come stand behind the queue's 64
         self._clock_us = 0
@@ -338,7 +347,7 @@ class _Board:
 
     def _behind(self, until_us: int) -> Iterator[tuple[int, Change]]:
         """The changes behind the head that are told before `until_us` and find room in the queue."""
-        for place in range(1, min(len(self._queue), QUEUE_LENGTH)):
+        for place in range(1, min(len(self._queue), self._queue_length)):
             change = self._queue[place]
             if change.time_us >= until_us:  # [4]
                 return
@@ -346,8 +355,8 @@ class _Board:
 
     def _waited_us(self, until_us: int) -> int:
         """When waiting until `until_us` ends: then, or when the queue is too short for it [13]."""
-        if len(self._queue) > QUEUE_LENGTH:
-            return min(until_us, self._queue[QUEUE_LENGTH].time_us)
+        if len(self._queue) > self._queue_length:
+            return min(until_us, self._queue[self._queue_length].time_us)
         return until_us
 
     def _take_out(self, places: Iterable[int]) -> None:
@@ -390,7 +399,6 @@ class _Board:
         self._send()
         stack = self._stack()
         last_press = self._last_press
-        self._last_press = _LastPress()
 
         chord, gathered = self._chord(press, stack)  # [16]
         if chord is None:
@@ -506,7 +514,7 @@ class _Board:
         place = 1
         while number < most:  # [36]
             until_us = last_us + within_us
-            if place >= min(len(self._queue), QUEUE_LENGTH) or self._queue[place].time_us >= until_us:
+            if place >= min(len(self._queue), self._queue_length) or self._queue[place].time_us >= until_us:
                 self._clock_us = max(self._clock_us, self._waited_us(until_us))
                 break
             change = self._queue[place]
@@ -650,7 +658,7 @@ class _Board:
         self._send(takes_time=True)
         waiting = sum(
             1
-            for _, change in zip(range(QUEUE_LENGTH + 1), self._queue, strict=False)
+            for _, change in zip(range(self._most_waiting + 1), self._queue, strict=False)
             if change.time_us <= self._clock_us
         )
         if waiting > self._most_waiting:

@@ -457,6 +457,7 @@ def test_a_full_queue_decides() -> None:
     press_31_times = "+b 1 -b 1 " * 31
     keymap = dual(slow)
     assert seen(keymap, f"+a 1 {press_31_times} -a") == "Tab" + " | Tab A | Tab" * 31 + " | .", "64 find room"
+    assert seen(keymap, f"+a 5000 {press_31_times} -a") == "X | ." + " | X | ." * 30, "no 65th"
     last = played(keymap, f"+a 1 {press_31_times} +c 1 -c 1 -a")
     assert last.reports[0].time_us == 64_000
     assert words(last.states) == " | ".join(["X | ."] * 31 + ["Y | ."]), "the 65th doesn't"
@@ -490,6 +491,7 @@ def test_a_chord() -> None:
     assert seen(two, "+a 20 +b 50 -a -b") == "X | ."
     assert times_ms(two, "+a 20 +b 50 -a -b") == [20, 70], "at once, since no longer one is possible"
     assert seen(two, "+a 40 +b 10 -a -b") == "A | A B | B | ."
+    assert times_ms(two, "+a 20 +b 5 +c 50 -a -b -c") == [20, 25, 75, 75], "and whatever comes then"
     assert times_ms(two, "+a 40 +b 60 -a -b") == [40, 40, 100, 100]
     assert seen(two, "+a 10 -a 10 +b -b") == "A | . | B | ."
     assert seen(two, "+c +a -a -c") == "C | C A | C | .", "others wait for nothing"
@@ -698,6 +700,15 @@ def test_the_next_press_finds_its_cell_without_the_cover() -> None:
     )
 
 
+def test_a_cover_ends_in_a_report_of_its_own() -> None:
+    """[55], [15]"""
+    keymap = base(NextOnly(SHIFT), key("Control+Z"), D, TapOrHold(C, WhileHeld((ALT,))))
+    assert seen(keymap, "+a -a +b +c -b -c") == "Shift | Control Shift Z | Control Z | Z | Z D | D | ."
+    assert times_ms(keymap, "+a -a +b 10 +d 300 -d -b") == [0, 0, 10, 190, 190, 310, 310], (
+        "before it is decided"
+    )
+
+
 def test_what_leaves_next_armed() -> None:
     """[7], [42]"""
     assert seen(next_map(), "+a -a +e +c -c -e") == "Shift | Control Shift | Control Shift A | Control | ."
@@ -746,6 +757,18 @@ def test_next_and_chords() -> None:
         NextOnly("arrows"), A, B, more=[layer("arrows", THROUGH, C, D)], chords=[chord("bc", X, "arrows")]
     )
     assert seen(on_layer, "+a -a +b +c -b -c +b +c -b -c") == "X | . | A | A B | B | ."
+
+
+def test_the_silent_members_of_a_chord_arm_nothing() -> None:
+    """[29], [42]"""
+    keymap = base(A, B, C, chords=[chord("ab", NextOnly(SHIFT))])
+    assert seen(keymap, "+a +b 10 -a +c -c -b +c -c") == "Shift | Shift C | . | C | ."
+    twice = base(
+        A, B, NextOnly(SHIFT), chords=[chord("ab", NextOnly(SHIFT))], rules=Rules(next_twice_locks=True)
+    )
+    end = played(twice, "+a +b 10 -a +c -c -b")
+    assert end.locked == {SHIFT}
+    assert not end.armed
 
 
 def test_next_twice_locks() -> None:
@@ -849,6 +872,15 @@ def test_a_sequence() -> None:
     assert times_ms(keymap, "+a -a") == [0, 1, 2, 3, 4, 5, 56, 57]
 
 
+def test_modifiers_lift_and_return_in_reports_of_their_own() -> None:
+    """[52], [55]"""
+    keymap = base(Typing((Text((D,)), D, Text((B,)))), D, SHIFT_KEY)
+    assert seen(keymap, "+b +c +a 99 -a -c -b") == (
+        "D | Shift D | D | . | D | Shift D | Shift | Shift D | D | D B | D | Shift D | D | ."
+    )
+    assert times_ms(keymap, "+c +a 99 -a -c")[-2:] == [9, 99], "they return when the sequence ends"
+
+
 def test_texts_in_a_row_lift_once() -> None:
     """[52]"""
     keymap = base(
@@ -892,12 +924,21 @@ def test_what_waits_for_a_sequence_is_judged_by_its_own_times() -> None:
     assert seen(keymap, "+a 10 -a 10 +b 190 -b") == "A | . | A | . | Shift | ."
 
 
+def test_a_sequence_is_typing() -> None:
+    """[6], [31b]"""
+    keymap = base(
+        Typing((A,)), TapOrHold(B, WhileHeld((SHIFT,))), rules=Rules(tap_if_typing_within_us=100_000)
+    )
+    assert seen(keymap, "+a 10 -a 80 +b 300 -b") == "A | . | B | ."
+
+
 def test_more_than_waits_for_a_sequence_isnt_judged() -> None:
     """[14]"""
     keymap = base(Typing((A, Pause(400_000), A)), B)
+    more = "+a 1 -a 1 " + "+b 1 -b 1 " * 31  # with the trigger's release 63 changes wait
+    assert seen(keymap, more + "+b 999 -b").endswith("A | ." + " | B | ." * 32)
     with pytest.raises(QueueOverrun):
-        played(keymap, "+a 1 -a " + "+b 1 -b 1 " * 40)
-    assert seen(keymap, "+a 1 -a " + "+b 1 -b 1 " * 20).endswith("B | .")
+        played(keymap, more + "+b 1 -b")
 
 
 # ---- off, usb-boot, and what the host sees

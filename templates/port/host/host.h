@@ -34,6 +34,7 @@ struct keyc_host {
     struct keyc_keyboard *keyboard;
     uint64_t next_frame_us;
     bool restarted;  /* into the ROM: nothing runs any more */
+    uint32_t lit;    /* indicators' pins that are driven high */
     bool report_waits;
     struct keyc_host_report waiting;
     uint32_t log_first, log_count;
@@ -52,14 +53,16 @@ uint32_t keyc_host_now_us(void *context);
 
 /* host_keyboard.c: the daily image's loop. Sizes are for callers that don't read this header. */
 uint32_t keyc_host_bytes(void);
-uint32_t keyc_host_keyboard_bytes(uint32_t switch_count);
+uint32_t keyc_host_keyboard_bytes(const struct keyc_tables *tables);
 uint32_t keyc_host_tables_bytes(void);
+uint32_t keyc_host_further_tables_bytes(void);
 
 /* Begins at `now_us` with nothing closed. Both blocks are zeroed here. */
 bool keyc_host_begin(struct keyc_host *host, struct keyc_keyboard *keyboard, const struct keyc_tables *tables,
                      uint64_t now_us);
 uint64_t keyc_host_clock_us(const struct keyc_host *host);
 bool keyc_host_restarted(const struct keyc_host *host);
+uint32_t keyc_host_lit(const struct keyc_host *host);
 
 /* Runs until the clock has come to `until_us`, or one scan past it; sooner if the log is full or the
  * board has restarted. */
@@ -67,6 +70,39 @@ void keyc_host_run(struct keyc_host *host, uint64_t until_us);
 
 /* The same, but also stops once every change so far has been told and the host has it. */
 void keyc_host_run_until_told(struct keyc_host *host, uint64_t until_us);
+
+/* Instead of a board: a switch moves at this moment, as the debounce would tell it. False: the queue is
+ * full. Then time passes without scans. */
+bool keyc_host_tell(struct keyc_host *host, uint8_t switch_number, bool pressed);
+void keyc_host_run_without_board(struct keyc_host *host, uint64_t until_us);
+
+/* host_explore.c: one step of a finger at a time. */
+#define KEYC_HOST_PRESSES 1u
+#define KEYC_HOST_RELEASES 2u
+#define KEYC_HOST_LOST 1u      /* an event found no room */
+#define KEYC_HOST_RESTARTED 2u /* into the ROM */
+#define KEYC_HOST_UNTOLD 4u    /* something is still to be told after the longest time */
+#define KEYC_HOST_WAITING_SHIFT 8u
+#define KEYC_HOST_HOLDS 1u     /* a press is held */
+#define KEYC_HOST_SHOWS 2u     /* the reports show more than the modifiers that are locked or wait for a key */
+
+/* A switch moves as `moves` says, or none does; then time passes until all is told that can be, a whole
+ * number of `step_us` and at the longest `most_us`. Returns what came of it, and above
+ * KEYC_HOST_WAITING_SHIFT how many events wait. */
+uint32_t keyc_host_step(struct keyc_host *host, uint8_t switch_number, uint8_t moves, uint32_t step_us,
+                        uint32_t most_us);
+
+/* The state after a step, keyc_host_keyboard_bytes() of it; equal bytes go on equally, in this process. */
+void keyc_host_save(const struct keyc_host *host, uint8_t *bytes);
+void keyc_host_restore(struct keyc_host *host, const uint8_t *bytes);
+
+/* Marks with 1 which layers are on, [layer], which cells a press would find, [layer][switch], and which
+ * chords are held, [chord]. */
+void keyc_host_note_found(const struct keyc_host *host, uint8_t *layers, uint8_t *cells, uint8_t *chords);
+
+/* What is held and shown, and the modes: the bottom, locked modifiers, those for the next key, and for
+ * each layer the same two (bit 0, bit 1). */
+uint32_t keyc_host_rest(const struct keyc_host *host, uint8_t *modes);
 
 /* Takes the oldest report off the log. False: there is none. */
 bool keyc_host_take_report(struct keyc_host *host, struct keyc_host_report *report);

@@ -2,6 +2,8 @@
  * the chip does; then the clock leaps, since only a change of the table could end the rest. */
 #include "host.h"
 
+#include "engine_internal.h"
+
 static void keyc_host_clear(void *block, uint32_t count)
 {
     uint8_t *bytes = block;
@@ -22,6 +24,12 @@ static bool keyc_host_send_report(void *context, uint8_t which, const uint8_t *b
     return true;
 }
 
+static void keyc_host_set_light(void *context, uint8_t pin, bool high)
+{
+    struct keyc_host *host = context;
+    host->lit = high ? host->lit | keyc_bit(pin) : host->lit & ~keyc_bit(pin);
+}
+
 static void keyc_host_restart_to_rom(void *context)
 {
     struct keyc_host *host = context;
@@ -33,9 +41,15 @@ uint32_t keyc_host_bytes(void)
     return (uint32_t)sizeof(struct keyc_host);
 }
 
-uint32_t keyc_host_keyboard_bytes(uint32_t switch_count)
+uint32_t keyc_host_keyboard_bytes(const struct keyc_tables *tables)
 {
-    return (uint32_t)KEYC_KEYBOARD_BYTES(switch_count);
+    return (uint32_t)(KEYC_KEYBOARD_BYTES(tables->switch_count) +
+                      (tables->further ? KEYC_FURTHER_BYTES(tables->layer_count) : 0u));
+}
+
+uint32_t keyc_host_further_tables_bytes(void)
+{
+    return (uint32_t)sizeof(struct keyc_further_tables);
 }
 
 uint32_t keyc_host_tables_bytes(void)
@@ -57,6 +71,7 @@ bool keyc_host_begin(struct keyc_host *host, struct keyc_keyboard *keyboard, con
     host->port.port_read_levels = keyc_host_read_levels;
     host->port.port_now_us = keyc_host_now_us;
     host->port.port_send_report = keyc_host_send_report;
+    host->port.port_set_light = keyc_host_set_light;
     host->port.port_restart_to_rom = keyc_host_restart_to_rom;
     return keyc_begin(keyboard, tables, &host->port);
 }
@@ -69,6 +84,11 @@ uint64_t keyc_host_clock_us(const struct keyc_host *host)
 bool keyc_host_restarted(const struct keyc_host *host)
 {
     return host->restarted;
+}
+
+uint32_t keyc_host_lit(const struct keyc_host *host)
+{
+    return host->lit;
 }
 
 static void keyc_host_take_frame(struct keyc_host *host)
@@ -113,28 +133,48 @@ static bool keyc_host_log_full(const struct keyc_host *host)
     return host->log_count == KEYC_HOST_LOG;
 }
 
-/* True once nothing is on its way: neither settling, nor queued, nor waiting for the host. */
-static bool keyc_host_has_told(const struct keyc_host *host)
-{
-    return !keyc_is_settling(host->keyboard) && host->keyboard->event_count == 0 && !host->report_waits;
-}
-
 static void keyc_host_work(struct keyc_host *host, uint64_t until_us, bool until_told)
 {
+    /* A dial may have been turned since the last scan: rest says nothing of that. */
+    bool look = host->keyboard->tables->further && host->keyboard->tables->further->dial_count != 0;
     while (host->lines.now_us < until_us && !host->restarted && !keyc_host_log_full(host)) {
         uint64_t next_us = host->lines.now_us + KEYC_HOST_SCAN_US;
-        if (keyc_at_rest(host->keyboard) && keyc_host_all_open(host)) {
+        if (!look && keyc_at_rest(host->keyboard) && keyc_host_all_open(host)) {
             if (!until_told)
                 keyc_host_leap(host, until_us);
             return;
         }
+        look = false;
         keyc_advance(host->keyboard);
         if (host->lines.now_us < next_us)
             host->lines.now_us = next_us;
         while (host->next_frame_us <= host->lines.now_us && !keyc_host_log_full(host))
             keyc_host_take_frame(host);
-        if (until_told && keyc_host_has_told(host))
+        if (until_told && keyc_has_told(host->keyboard))
             return;
+    }
+}
+
+bool keyc_host_tell(struct keyc_host *host, uint8_t switch_number, bool pressed)
+{
+    if (keyc_put_event(host->keyboard, switch_number, pressed, (uint32_t)host->lines.now_us)) {
+        keyc_tell_host(host->keyboard);
+        return true;
+    }
+    keyc_tell_host(host->keyboard); /* a full queue decides */
+    return keyc_put_event(host->keyboard, switch_number, pressed, (uint32_t)host->lines.now_us);
+}
+
+void keyc_host_run_without_board(struct keyc_host *host, uint64_t until_us)
+{
+    while (host->next_frame_us <= until_us && !host->restarted && !keyc_host_log_full(host)) {
+        host->lines.now_us = host->next_frame_us;
+        keyc_tell_host(host->keyboard);
+        keyc_host_take_frame(host);
+    }
+    if (host->next_frame_us > until_us) {
+        host->lines.now_us = until_us;
+        keyc_tell_host(host->keyboard);
     }
 }
 

@@ -14,6 +14,7 @@ static struct keyc_usb usb;
 static struct keyc_usb_keys keys;
 static uint32_t driven, held_high, held_high_since_us;
 static bool told_boot_protocol;
+static uint8_t told_lights;
 
 static void port_drive_low(void *context, uint32_t lines)
 {
@@ -64,6 +65,12 @@ static bool port_send_report(void *context, uint8_t which, const uint8_t *bytes,
     return taken;
 }
 
+static void port_set_light(void *context, uint8_t pin, bool high)
+{
+    (void)context;
+    keyc_rp2040_set_light(pin, high);
+}
+
 static void port_restart_to_rom(void *context)
 {
     (void)context;
@@ -77,6 +84,7 @@ static const struct keyc_port port = {
     .port_read_levels = port_read_levels,
     .port_now_us = port_now_us,
     .port_send_report = port_send_report,
+    .port_set_light = port_set_light,
     .port_restart_to_rom = port_restart_to_rom,
 };
 
@@ -86,9 +94,11 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
 {
     uint32_t sent, idle_us;
     bool boot_protocol;
+    uint8_t lights;
     keyc_rp2040_usb_hold();
     sent = keyc_usb_keys_take_sent(&usb);
     boot_protocol = keys.boot_protocol;
+    lights = keys.lights;
     idle_us = keyc_usb_keys_repeat_idle(&usb, keyc_rp2040_now_us());
     if (keys.waiting)
         keyc_rp2040_usb_serve();
@@ -97,6 +107,10 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
     if (boot_protocol != told_boot_protocol) {
         told_boot_protocol = boot_protocol;
         keyc_set_protocol(keyboard, boot_protocol);
+    }
+    if (lights != told_lights) {
+        told_lights = lights;
+        keyc_host_lights(keyboard, lights);
     }
     if (sent)
         keyc_report_sent(keyboard);
@@ -107,23 +121,26 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
     return idle_us < KEYC_LOOK_AGAIN_US ? idle_us : KEYC_LOOK_AGAIN_US;
 }
 
-/* With every driven line low a closing switch pulls its line low, which wakes the chip. Returns at once
+/* With every driven line low a closing switch pulls its line low, which wakes the chip, as does any edge
+ * of a dial. Returns at once
  * if a line is low already, as with a switch that the keymap doesn't know. */
 static void rest(struct keyc_keyboard *keyboard)
 {
     uint32_t watched = keyboard->sensed_lines | keyboard->direct_lines;
+    uint32_t levels;
     bool awake = false;
     while (!awake) {
         /* Driven and read back anew each time: something may hold a line high now, or no longer. */
         port_drive_low((void *)0, keyboard->driven_lines);
         keyc_rp2040_wait_us(KEYC_SETTLE_US);
-        if ((port_read_levels((void *)0) & watched) != watched)
+        levels = port_read_levels((void *)0);
+        if ((levels & watched) != watched)
             break;
-        keyc_rp2040_wake_on_low(watched);
+        keyc_rp2040_wake_on(watched | (keyc_image.dial_lines & levels), keyc_image.dial_lines & ~levels);
         keyc_rp2040_sleep_us(attend_to_host(keyboard));
-        awake = keyc_rp2040_low_came() || !keyc_at_rest(keyboard);
+        awake = keyc_rp2040_line_came() || !keyc_at_rest(keyboard);
     }
-    keyc_rp2040_wake_on_low(0);
+    keyc_rp2040_wake_on(0, 0);
     port_release((void *)0);
 }
 
@@ -147,7 +164,7 @@ void keyc_main(void)
     uint32_t lines;
     if (!keyc_begin(keyboard, &keyc_keyboard_tables, &port))
         keyc_rp2040_restart_to_rom(); /* tables of another version: nothing else can be done with them */
-    lines = keyboard->driven_lines | keyboard->sensed_lines | keyboard->direct_lines;
+    lines = keyboard->driven_lines | keyboard->sensed_lines | keyboard->direct_lines | keyc_image.dial_lines;
     keyc_rp2040_pins_begin(lines);
     held_high = keyc_rp2040_held_high(keyboard->driven_lines);
     held_high_since_us = keyc_rp2040_now_us();

@@ -15,14 +15,16 @@ _Noreturn void keyc_main(void);
 void keyc_rp2040_clocks_begin(void);
 
 /* rp2040_pins.c. Lines are bits: bit n is GPIO n. A pin is only ever an input or driven low, at
- * 2 mA and slow slew; no function here can drive one high. */
+ * 2 mA and slow slew; only keyc_rp2040_set_light() can drive one high. */
 void keyc_rp2040_pins_begin(uint32_t lines);                 /* inputs, pulled up */
 void keyc_rp2040_pull_down(uint32_t lines, uint32_t others); /* inputs; `lines` down, `others` up */
 /* Lines that stay high against their pull-down: something else drives them. */
 uint32_t keyc_rp2040_held_high(uint32_t lines);
-/* From now on a low level on one of these lines ends a sleep; 0: on none. */
-void keyc_rp2040_wake_on_low(uint32_t lines);
-bool keyc_rp2040_low_came(void);
+/* From now on a low level on one of the first lines ends a sleep, and a high one on one of the others;
+ * 0: on none. */
+void keyc_rp2040_wake_on(uint32_t low, uint32_t high);
+bool keyc_rp2040_line_came(void);
+void keyc_rp2040_set_light(uint32_t gpio, bool high);
 
 /* These low, every other one released. */
 static inline void keyc_rp2040_drive_low(uint32_t lines)

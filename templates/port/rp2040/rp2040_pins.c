@@ -1,5 +1,6 @@
 /* Pins: inputs with a pull, or driven low at 2 mA and slow slew. The output level of every pin is 0
- * from the first instruction here on; only the output enable changes, so none is ever driven high. */
+ * from the first instruction here on; only the output enable changes, so none is ever driven high but
+ * those that the keymap calls lights. */
 #include "rp2040.h"
 
 #define KEYC_INPUT_PULLED_UP (KEYC_PAD_INPUT | KEYC_PAD_PULL_UP | KEYC_PAD_SCHMITT)
@@ -7,7 +8,7 @@
 #define KEYC_PULL_DOWN_SETTLE_US 100u
 #define KEYC_PINS_IN_A_WORD 8u
 
-static volatile bool keyc_low_came;
+static volatile bool keyc_line_came;
 
 static void set_pads(uint32_t lines, uint32_t pad)
 {
@@ -44,29 +45,39 @@ uint32_t keyc_rp2040_held_high(uint32_t lines)
     return high;
 }
 
-/* A level and not an edge: an edge would be lost on a line that a held key keeps low already. */
-void keyc_rp2040_wake_on_low(uint32_t lines)
+/* The overrides of the pin's own multiplexer, so that scanning doesn't touch it. */
+void keyc_rp2040_set_light(uint32_t gpio, bool high)
 {
-    keyc_low_came = false;
+    KEYC_AT(KEYC_PAD(gpio)) = 0;
+    KEYC_AT(KEYC_IO_CTRL(gpio)) =
+        KEYC_IO_FUNCTION_SIO | KEYC_IO_OUTPUT_ENABLED | (high ? KEYC_IO_OUTPUT_HIGH : KEYC_IO_OUTPUT_LOW);
+}
+
+/* A level and not an edge: an edge would be lost on a line that a held key keeps low already. */
+void keyc_rp2040_wake_on(uint32_t low, uint32_t high)
+{
+    keyc_line_came = false;
     for (uint32_t word = 0; word < KEYC_GPIO_COUNT; word += KEYC_PINS_IN_A_WORD) {
         uint32_t enabled = 0;
-        for (uint32_t pin = 0; pin < KEYC_PINS_IN_A_WORD; pin++)
-            enabled |= (lines >> (word + pin) & 1u) * (KEYC_IO_LEVEL_LOW << 4u * pin);
+        for (uint32_t pin = 0; pin < KEYC_PINS_IN_A_WORD; pin++) {
+            enabled |= (low >> (word + pin) & 1u) * (KEYC_IO_LEVEL_LOW << 4u * pin);
+            enabled |= (high >> (word + pin) & 1u) * (KEYC_IO_LEVEL_HIGH << 4u * pin);
+        }
         KEYC_AT(KEYC_IO_INTE(word / KEYC_PINS_IN_A_WORD)) = enabled;
     }
-    if (lines)
+    if (low | high)
         KEYC_AT(KEYC_NVIC_ISER) = 1u << KEYC_INTERRUPT_IO_BANK0;
 }
 
-bool keyc_rp2040_low_came(void)
+bool keyc_rp2040_line_came(void)
 {
-    return keyc_low_came;
+    return keyc_line_came;
 }
 
 /* The level stays, so the interrupt is put away until the main program arms it again. */
 void keyc_rp2040_io_handler(void)
 {
     KEYC_AT(KEYC_NVIC_ICER) = 1u << KEYC_INTERRUPT_IO_BANK0;
-    keyc_low_came = true;
+    keyc_line_came = true;
     keyc_rp2040_wake();
 }

@@ -73,8 +73,12 @@
 /* 2.19: pins */
 #define KEYC_IO_CTRL(gpio) (0x40014004u + 8u * (gpio))
 #define KEYC_IO_FUNCTION_SIO 5u
+#define KEYC_IO_OUTPUT_LOW (2u << 8)
+#define KEYC_IO_OUTPUT_HIGH (3u << 8)
+#define KEYC_IO_OUTPUT_ENABLED (3u << 12)
 #define KEYC_IO_INTE(word) (0x40014100u + 4u * (word)) /* of core 0; four bits a pin, eight pins a word */
 #define KEYC_IO_LEVEL_LOW 1u
+#define KEYC_IO_LEVEL_HIGH 2u
 #define KEYC_PAD(gpio) (0x4001C004u + 4u * (gpio))
 #define KEYC_PAD_SCHMITT (1u << 1)
 #define KEYC_PAD_PULL_DOWN (1u << 2)
@@ -94,8 +98,6 @@
 #define KEYC_SSI_DR0 0x18000060u
 #define KEYC_SSI_RECEIVED (1u << 3)
 #define KEYC_IO_QSPI_SELECT_CTRL 0x4001800Cu
-#define KEYC_IO_OUTPUT_LOW (2u << 8)
-#define KEYC_IO_OUTPUT_HIGH (3u << 8)
 
 /* 4.1: the USB controller and its memory */
 #define KEYC_USB_MEMORY 0x50100000u

@@ -1,0 +1,219 @@
+"""Earlier runs out of a record: what was found then, what has changed since, what a mend has touched."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from keyc.diagnostics import UserError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from keyc.keyboard import Wiring
+
+_GOOD = frozenset({"proven", "answers"})
+_WORDS = {"untested": "not tested", "open": "silent"}
+_FEW = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One run of a record. `verdicts` per switch; `faults` in words; `ended`: it came to a result."""
+
+    keyboard: str
+    when: str
+    after: str
+    flash_id: str | None = None
+    verdicts: Mapping[str, str] = field(default_factory=dict)
+    lines: Mapping[str, str] = field(default_factory=dict)
+    rise_us: Mapping[str, int] = field(default_factory=dict)
+    faults: tuple[str, ...] = ()
+    ended: bool = False
+
+    @property
+    def step(self) -> str:
+        return f"after {self.after}" if self.after else "the run before"
+
+    @property
+    def left(self) -> tuple[str, ...]:
+        """Switches that were not proven, in the record's order."""
+        return tuple(name for name, verdict in self.verdicts.items() if verdict != "proven")
+
+    def in_words(self) -> str:
+        """`last: after plate, SW7 silent, SW31 not tested`."""
+        told = [f"{name} {_WORDS.get(self.verdicts[name], self.verdicts[name])}" for name in self.left[:_FEW]]
+        if len(self.left) > _FEW:
+            told.append(f"and {len(self.left) - _FEW} more")
+        return f"last: {self.step}, {', '.join(told) or 'every switch proven'}"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Something that two runs say differently. `worse`: it was good, and isn't."""
+
+    what: str
+    before: str
+    now: str
+    worse: bool
+
+    def as_json(self) -> dict[str, Any]:
+        return {"what": self.what, "before": self.before, "now": self.now, "worse": self.worse}
+
+
+def runs_in(path: Path) -> list[Run]:
+    """The runs of a record, oldest first. A run's last line that a pulled plug cut short is left out.
+
+    Raises UserError for a file that can't be read or is no record.
+    """
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is no text"
+        raise UserError(f"{path} can't be read: {why}", "name a record of hil bench", exit_status=2) from None
+    runs: list[Run] = []
+    told: dict[str, Any] | None = None
+    for number, line in enumerate(lines, 1):
+        try:
+            entry = json.loads(line)
+        except ValueError:
+            if number == len(lines) or '"event": "began"' in lines[number]:
+                continue
+            entry = None
+        if not isinstance(entry, dict) or "event" not in entry:
+            raise UserError(
+                f"{path}, line {number}, is no line of a record",
+                "a record is what hil bench writes: NAME.bench.jsonl",
+            )
+        if entry["event"] == "began":
+            if told is not None:
+                runs.append(_run(told))
+            told = {"began": entry, "verdicts": {}}
+        elif told is None:
+            raise UserError(f"{path} doesn't begin with a run", "give the whole record")
+        elif entry["event"] == "board":
+            told["flash_id"] = entry.get("flash_id")
+        elif entry["event"] == "verdict" and "switch" in entry:
+            told["verdicts"][entry["switch"]] = entry.get("verdict", "untested")
+        elif entry["event"] == "result":
+            told["result"] = entry.get("result")
+    if told is not None:
+        runs.append(_run(told))
+    return runs
+
+
+def _run(told: Mapping[str, Any]) -> Run:
+    began, result = told["began"], told.get("result")
+    keyboard, when, after = (str(began.get(key) or "") for key in ("keyboard", "when", "after"))
+    if not isinstance(result, dict):
+        return Run(keyboard, when, after, told.get("flash_id"), told["verdicts"])
+    try:
+        return Run(
+            keyboard,
+            when,
+            after,
+            flash_id=result["board"]["flash_id"],
+            verdicts={one["switch"]: one["verdict"] for one in result["positions"]},
+            lines={one["pin"]: one["verdict"] for one in result["lines"]},
+            rise_us={one["pin"]: one["rise_us"] for one in result["lines"] if one["rise_us"] is not None},
+            faults=tuple(_fault_in_words(one) for one in result["faults"]),
+            ended=True,
+        )
+    except (KeyError, TypeError):
+        raise UserError(
+            f"the result of the run of {when or 'unknown time'} has another shape",
+            "was it written by another version? Its shapes are in RECORD.md",
+        ) from None
+
+
+def _fault_in_words(fault: Mapping[str, Any]) -> str:
+    kind, where = fault["kind"], fault["where"]
+    return f"cut {where[0]} after {where[1]}" if kind == "cut" else " ".join((kind, *where))
+
+
+def last_of_board(runs: Sequence[Run], flash_id: str | None, keyboard: str) -> Run | None:
+    """The newest run of this board; one whose chip told no id counts as any board of that name."""
+    for run in reversed(runs):
+        if run.keyboard == keyboard and flash_id == run.flash_id and run.verdicts:
+            return run
+    return None
+
+
+def changes(old: Run, new: Run) -> tuple[Change, ...]:
+    """What two runs say differently: switches, then lines, then faults. Untested says nothing."""
+    found = []
+    for name, now in new.verdicts.items():
+        before = old.verdicts.get(name, "untested")
+        if before != now and "untested" not in (before, now):
+            found.append(Change(name, before, now, before in _GOOD and now not in _GOOD))
+        elif before == "proven" and now == "untested":
+            found.append(Change(name, before, now, worse=False))
+    for pin, now in new.lines.items():
+        before = old.lines.get(pin, "untested")
+        if before != now and "untested" not in (before, now):
+            found.append(Change(pin, before, now, before == "clear"))
+    found += [Change(fault, "there", "gone", worse=False) for fault in old.faults if fault not in new.faults]
+    found += [
+        Change(fault, "not there", "found", worse=True) for fault in new.faults if fault not in old.faults
+    ]
+    return tuple(found)
+
+
+def regressions(runs: Iterable[Run], now: Run) -> tuple[str, ...]:
+    """`SW14: proven after bare, silent now`: what an earlier step of assembly had proven."""
+    proven: dict[str, Run] = {}
+    for run in runs:
+        if run.keyboard == now.keyboard and run.flash_id == now.flash_id:
+            proven.update({name: run for name, verdict in run.verdicts.items() if verdict == "proven"})
+    here = f"after {now.after}" if now.after else "now"
+    return tuple(
+        f"{name}: proven {proven[name].step}, {_WORDS.get(verdict, verdict)} {here}"
+        for name, verdict in now.verdicts.items()
+        if name in proven and verdict not in ("proven", "answers", "untested")
+    )
+
+
+def touched_switches(words: str, wiring: Wiring) -> frozenset[str]:
+    """The switches that a mend at `SW7,D7,GPIO3` may have touched. Raises UserError (status 2)."""
+    from hil.board import gpio_of
+    from hil.judge import switches_on
+
+    found: set[str] = set()
+    for word in filter(None, (each.strip() for each in words.split(","))):
+        gpio = gpio_of(word)
+        # A file that names no diodes: D7 is the one of SW7 (common practice).
+        names = {
+            switch.name
+            for switch in wiring.switches
+            if word in (switch.name, switch.diode or switch.name.replace("SW", "D"))
+        }
+        if gpio is not None:
+            names.update(switches_on(wiring, gpio))
+        if not names and gpio is None:
+            raise UserError(
+                f"--touched: nothing on this keyboard is called {word}",
+                "name switches, diodes or pins as the file does: SW7,D7,GPIO3",
+                exit_status=2,
+            )
+        found |= names
+    if not found:
+        raise UserError(
+            "--touched names nothing with a switch on it", "e.g. --touched SW7,D7,GPIO3", exit_status=2
+        )
+    return frozenset(found)
+
+
+def compared_text(old: Run, new: Run) -> str:
+    """What changed, as a few lines."""
+    found = changes(old, new)
+    lines = [f"{old.when or 'earlier'} ({old.step}) → {new.when or 'later'} ({new.step})"]
+    if old.flash_id and new.flash_id and old.flash_id != new.flash_id:
+        lines.append("these are two different boards: their chips have different ids")
+    for one in found:
+        before, now = (_WORDS.get(word, word) for word in (one.before, one.now))
+        lines.append(f"{'✗' if one.worse else ' '} {one.what}: {before} → {now}")
+    if not found:
+        lines.append("nothing changed")
+    return "\n".join(lines)

@@ -1,0 +1,46 @@
+/* Keys that do one thing tapped and another held. */
+#include "engine_internal.h"
+
+/* What the later events, in their order, or the time make of the press. False: nothing yet. */
+static bool keyc_look_ahead(struct keyc_keyboard *keyboard, const struct keyc_press *press,
+                            const struct keyc_rules *rules, bool *tapped)
+{
+    uint32_t pressed[KEYC_SET_WORDS];
+    keyc_clear(pressed, sizeof pressed);
+    for (unsigned n = 1; n < keyboard->event_count; ++n) {
+        const struct keyc_event *event = keyc_event_at(keyboard, n);
+        if (event->time_us - press->time_us >= rules->hold_after_us)
+            return true;
+        if (keyc_is_own(keyboard, press, event->switch_number)) {
+            *tapped = !event->pressed;
+            if (*tapped)
+                return true;
+        } else if (event->pressed) {
+            if (rules->flags & KEYC_HOLD_IF_ANOTHER_PRESSED)
+                return true;
+            keyc_put_in(pressed, event->switch_number);
+        } else if ((rules->flags & KEYC_HOLD_IF_ANOTHER_TAPPED) && keyc_is_in(pressed, event->switch_number)) {
+            return true;
+        }
+    }
+    return keyc_wait_is_over(keyboard, press->time_us, rules->hold_after_us);
+}
+
+bool keyc_decide(struct keyc_keyboard *keyboard, struct keyc_press *press)
+{
+    const struct keyc_dual *dual = &keyboard->tables->further->duals[KEYC_VALUE(press->cell)];
+    const struct keyc_rules *rules = keyc_rules_of(keyboard, press->switch_number);
+    const struct keyc_further *further = keyc_further_of(keyboard);
+    bool tapped = true;
+    bool repeated = further->tapped == press->by + 1u &&
+                    press->time_us - further->tapped_us < rules->repeat_if_tapped_within_us;
+    bool typing = further->has_typed && press->time_us - further->typed_us < rules->tap_if_typing_within_us;
+    if (!repeated && !typing) {
+        tapped = false;
+        if (!keyc_look_ahead(keyboard, press, rules, &tapped))
+            return false;
+    }
+    press->is_tap = tapped;
+    press->cell = tapped ? dual->tap : dual->hold;
+    return true;
+}

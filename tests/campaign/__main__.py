@@ -1,0 +1,63 @@
+"""`python -m tests.campaign`: plants faults by the thousand and prints what the bench made of them."""
+
+from __future__ import annotations
+
+import sys
+from argparse import ArgumentParser
+from collections.abc import Iterable
+from time import monotonic
+
+from tests.campaign import figures
+from tests.campaign.sessions import Score
+
+
+def main() -> int:
+    parser = ArgumentParser(prog="python -m tests.campaign", description=__doc__)
+    parser.add_argument(
+        "--singles", type=int, help="of each board at most so many places; default: every one"
+    )
+    parser.add_argument("--doubles", type=int, default=5000)
+    parser.add_argument("--triples", type=int, default=2000)
+    parser.add_argument("--careless", type=int, default=1000, help="double faults under a hand that slips")
+    parser.add_argument("--good", type=int, default=3000)
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--show", type=int, default=5, metavar="N", help="misses shown of each part")
+    options = parser.parse_args()
+    told: list[figures.Figure] = []
+
+    def part(name: str, scores: Iterable[Score]) -> list[Score]:
+        began = monotonic()
+        done = []
+        for score in scores:
+            done.append(score)
+            if sys.stderr.isatty():
+                print(f"\r{name}: {len(done)}", end="", file=sys.stderr, flush=True)
+        print(f"\r{name}: {len(done)} boards in {monotonic() - began:.0f} s", file=sys.stderr, flush=True)
+        return done
+
+    def faulty(name: str, scores: Iterable[Score]) -> list[Score]:
+        done = part(name, scores)
+        told.extend(figures.figures_of(done, name))
+        missed = [s for s in done if s.visible and figures.is_sure(s.planted) and not s.named]
+        for score in missed[: options.show]:
+            planted = ", ".join(map(str, score.planted))
+            said = ", ".join(fault.title for fault in score.result.faults) or "nothing"
+            print(f"  missed: {planted}; it said: {said}", file=sys.stderr)
+        return done
+
+    alone = faulty("one fault", figures.singles(options.singles, options.seed))
+    faulty("two faults", figures.several(options.doubles, 2, options.seed))
+    faulty("three faults", figures.several(options.triples, 3, options.seed))
+    faulty("two faults, slips", figures.several(options.careless, 2, options.seed, 0.05))
+    told += figures.good_figures(part("good boards", figures.good_boards(options.good, options.seed)))
+    told += figures.good_figures(
+        part("good boards, slips", figures.good_boards(options.good // 3, options.seed, 0.05))
+    )
+    told.append(figures.presses_figure(alone))
+    for one in told:
+        print(one)
+    return 0 if all(one.kept for one in told) else 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,164 @@
+"""The campaign's parts, each a list of scores, and the figures that are made of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from random import Random
+from statistics import median
+
+from wirings import light, wiring_of
+
+from hil.board import Fault
+from hil.result import Verdict
+from keyc.keyboard import Diodes, Wiring
+from tests.campaign.plant import boards, makes_sense, sample, static_faults
+from tests.campaign.sessions import Score, run
+
+Progress = Callable[[str], None]
+SMALL = ("1 x 6", "2 x 2", "3 x 4 + 1", "4 x 5 with holes", "5 x 6 + 2")
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """`value` of `of`; `least` is the share to reach, None where it is told only."""
+
+    name: str
+    value: float
+    of: float
+    least: float | None = None
+    most: float | None = None
+
+    @property
+    def share(self) -> float:
+        return self.value / self.of if self.of else 1.0
+
+    @property
+    def kept(self) -> bool:
+        if self.most is not None and self.value > self.most:
+            return False
+        return self.least is None or self.share >= self.least
+
+    def __str__(self) -> str:
+        mark = "" if self.kept else "   NOT REACHED"
+        if self.of == 0:
+            return f"{self.name}: {self.value:g}{mark}"
+        return f"{self.name}: {self.value:g} of {self.of:g} ({100 * self.share:.1f} %){mark}"
+
+
+def is_sure(planted: tuple[Fault, ...]) -> bool:
+    """Whether every reading of these faults is definite: dirt (`leaky`) may read either way."""
+    return all(fault.kind != "leaky" for fault in planted)
+
+
+def singles(most_per_board: int | None, seed: int = 0) -> Iterator[Score]:
+    """Each fault alone, at every place; of a board with more places than `most_per_board` a sample."""
+    for diodes in Diodes:
+        for name, wiring in boards(diodes).items():
+            faults = [(fault,) for fault in static_faults(wiring)]
+            if most_per_board is not None and len(faults) > most_per_board:
+                faults = Random(f"{seed} {name} {diodes}").sample(faults, most_per_board)
+            for n, planted in enumerate(faults):
+                yield run(wiring, planted, n % 4)
+
+
+def several(
+    count: int, each: int, seed: int = 0, slips: float = 0.0, names: tuple[str, ...] = SMALL
+) -> Iterator[Score]:
+    """`count` boards with `each` faults."""
+    chance = Random(f"{seed} {each} {slips}")
+    every = [
+        (wiring, static_faults(wiring)) for d in Diodes for name, wiring in boards(d).items() if name in names
+    ]
+    done = 0
+    while done < count:
+        wiring, faults = chance.choice(every)
+        planted = sample(chance, faults, each)
+        if makes_sense(wiring, planted):
+            yield run(wiring, planted, done % 4, slips)
+            done += 1
+
+
+def good_boards(count: int, seed: int = 0, slips: float = 0.0) -> Iterator[Score]:
+    """Boards without a fault: indicators on pins either way round, and pins that a module holds."""
+    chance = Random(f"good {seed}")
+    for n in range(count):
+        pins = list(range(30))
+        chance.shuffle(pins)
+        rows, columns = chance.randint(1, 5), chance.randint(1, 6)
+        used = rows + columns
+        lights = tuple(
+            light(pin, chance.random() < 0.5) for pin in pins[used + 2 : used + 2 + chance.randint(0, 2)]
+        )
+        wiring = wiring_of(
+            tuple(pins[:rows]),
+            tuple(pins[rows:used]),
+            chance.choice(list(Diodes)),
+            directs=tuple(pins[used : used + chance.randint(0, 2)]),
+            lights=lights,
+        )
+        spare = pins[used + 4 :]
+        held = tuple(
+            Fault(chance.choice(("low", "high")), (f"GPIO{pin}",)) for pin in spare[: chance.randint(0, 3)]
+        )
+        yield run(wiring, held, n % 7, slips)
+
+
+def figures_of(scores: list[Score], name: str) -> list[Figure]:
+    """What is to be reached of boards with faults."""
+    sure = [one for one in scores if one.visible and is_sure(one.planted)]
+    dirt = [one for one in scores if not is_sure(one.planted)]
+    quiet = [one for one in scores if not one.visible and is_sure(one.planted)]
+    found = [
+        Figure(f"{name}: found", sum(one.found for one in sure), len(sure), 1.0),
+        Figure(f"{name}: the planted set is listed", sum(one.named for one in sure), len(sure), 1.0),
+        Figure(f"{name}: and listed first", sum(one.first for one in sure), len(sure), 0.85),
+        Figure(f"{name}: sets listed, median", median([one.sets for one in sure] or [0]), 0, most=3),
+        Figure(
+            f"{name}: something found where nothing reads differently",
+            sum(one.found for one in quiet),
+            0,
+            most=0,
+        ),
+    ]
+    if dirt:
+        told = [one for one in dirt if one.found]
+        found.append(
+            Figure(
+                f"{name}: with dirt: listed, of those where anything was seen",
+                sum(one.named for one in told),
+                len(told),
+            )
+        )
+    return found
+
+
+def good_figures(scores: list[Score]) -> list[Figure]:
+    clean = [one for one in scores if not one.slips]
+    return [
+        Figure(
+            "good boards: false alarms",
+            sum(one.found or one.result.verdict is Verdict.FAIL for one in scores),
+            0,
+            most=0,
+        ),
+        Figure("good boards: all proven", sum(not one.not_proven for one in scores), len(scores), 1.0),
+        Figure(
+            "good boards: presses asked for beyond one a switch",
+            sum(one.asked - len(one.result.positions) for one in clean),
+            0,
+            most=0,
+        ),
+    ]
+
+
+def presses_figure(scores: list[Score]) -> Figure:
+    """One press a switch, and one more for each that isn't proven."""
+    kept = [
+        one for one in scores if one.asked <= len(one.result.positions) + one.not_proven + len(one.planted)
+    ]
+    return Figure("presses: at most one more per fault and what it blocks", len(kept), len(scores), 1.0)
+
+
+def wiring_name(wiring: Wiring) -> str:
+    return f"{len(wiring.rows)} x {len(wiring.columns)}, {wiring.diodes.value}"

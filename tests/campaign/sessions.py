@@ -1,0 +1,185 @@
+"""One board under the bench, with a hand that may slip; and what came of it, scored."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from random import Random
+from typing import Literal
+
+from boards import Desk
+from copper_graph import Reference
+
+from hil.alike import canonical
+from hil.board import Fault
+from hil.judge import switches_on
+from hil.result import PositionVerdict, Result
+from hil.stages.positions import Kind
+from keyc.keyboard import Wiring
+from tests.campaign.plant import in_pairs, settled
+
+Miss = Literal["wrong key", "double press", "light touch"]
+MISSES: tuple[Miss, ...] = ("wrong key", "double press", "light touch")
+
+
+class Careless(Desk):
+    """Follows the guide, and slips at some questions: once a switch at most, since two that agree count."""
+
+    def __init__(self, wiring: Wiring, faults: tuple[Fault, ...], seed: int, slips: float = 0.0) -> None:
+        super().__init__(wiring, [str(fault) for fault in faults], seed)
+        self._chance, self._slips = Random(seed), slips
+        self._slipped: set[str] = set()
+        self.slips = 0
+        self.asked = 0
+
+    def follow(self, limit: int = 4000) -> Careless:
+        while (question := self.guide.question()) is not None:
+            self.asked += 1
+            assert self.asked < limit, "the guide never ends"
+            self.positions.ask(question.asked, question.instead)
+            name, silent = question.asked, False
+            if name not in self._slipped and self._chance.random() < self._slips:
+                self._slipped.add(name)
+                self.slips += 1
+                miss = self._chance.choice(MISSES)
+                if miss == "wrong key":
+                    name = self._chance.choice(list(self.matrix.switches))
+                silent = miss == "light touch"
+                if miss == "double press":
+                    before = self.press(name)
+                    if before is not None:
+                        self.guide.react(before)
+            noted = None if silent else self.press(name)
+            if noted is None or noted.kind is Kind.RELEASED:
+                noted = self.positions.silent()
+            if noted is not None:
+                self.guide.react(noted)
+        self.end()
+        return self
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """`visible`: some reading surely differs from a good board's. `named`: the planted set, less what it
+    hides, is in the listed class; `first`: and comes first. `sets`: how many sets are listed."""
+
+    planted: tuple[Fault, ...]
+    visible: bool
+    found: bool
+    named: bool
+    first: bool
+    sets: int
+    asked: int
+    slips: int
+    not_proven: int
+    result: Result
+
+
+def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float = 0.0) -> Score:
+    desk = Careless(wiring, planted, seed, slips).follow()
+    result = desk.result()
+    visible = any(
+        differs(wiring, planted, (), state) for state in (None, *(each.name for each in wiring.switches))
+    )
+    listed = _listed(wiring, result)
+    wanted = settled(wiring, planted)
+    hidden = frozenset(one for one in wanted if _is_hidden(wiring, one, result))
+    first = _explains(wiring, listed[0], wanted, hidden)
+    return Score(
+        planted=planted,
+        visible=visible,
+        found=bool(result.faults),
+        named=first or any(_explains(wiring, one, wanted, hidden) for one in listed),
+        first=first,
+        sets=len(listed),
+        asked=desk.asked,
+        slips=desk.slips,
+        not_proven=sum(one.verdict is not PositionVerdict.PROVEN for one in result.positions),
+        result=result,
+    )
+
+
+def _listed(wiring: Wiring, result: Result) -> list[frozenset[Fault]]:
+    """Every fault set that the result lists, the first one first; of very many the first 500."""
+    plain = frozenset(_fault(wiring, fault.title) for fault in result.faults)
+    exchanges = [
+        (
+            frozenset(_fault(wiring, words) for words in (fault.title, *cause.instead_of)),
+            frozenset(_fault(wiring, words) for words in cause.faults),
+        )
+        for fault in result.faults
+        for cause in fault.alike
+    ]
+    found = {plain: None}
+    waiting = [(plain, 0, plain)]
+    while waiting and len(found) < 500:
+        now, at, untouched = waiting.pop(0)
+        for n in range(at, len(exchanges)):
+            gone, instead = exchanges[n]
+            if gone <= untouched:
+                changed = now - gone | instead
+                found[changed] = None
+                waiting.append((changed, n + 1, untouched - gone))
+    return list(found)
+
+
+def _fault(wiring: Wiring, words: str) -> Fault:
+    kind, *where = words.split()
+    if kind == "cut":
+        return Fault("cut", (where[0], where[2]))
+    if kind in ("leaky", "slow"):
+        return canonical(Fault(kind, tuple(where[:2]), "47k" if kind == "leaky" else "5nF"))
+    return next(iter(settled(wiring, (Fault(kind, tuple(where)),))))
+
+
+def _is_hidden(wiring: Wiring, fault: Fault, result: Result) -> bool:
+    """Whether the result says of every place of this fault that another fault hides it."""
+    verdicts = {one.switch: one for one in result.positions}
+    titles = {one.title for one in result.faults}
+    names = {word for word in fault.where if word in verdicts}
+    if fault.kind == "cut" or not names:
+        gpios = [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
+        names = {name for gpio in gpios for name in switches_on(wiring, gpio)}
+    return bool(names) and all(
+        verdicts[name].verdict is PositionVerdict.UNTESTED and set(verdicts[name].blocked_by) & titles
+        for name in names
+    )
+
+
+def _explains(
+    wiring: Wiring, named: frozenset[Fault], wanted: frozenset[Fault], hidden: frozenset[Fault]
+) -> bool:
+    """Whether these are the planted ones, less what the result calls hidden and what reads no different."""
+    if named == wanted:
+        return True
+    if not named <= wanted or (wanted and not named):
+        return False
+    if wanted - named <= hidden:
+        return True
+    states = (None, *(each.name for each in wiring.switches))
+    return not any(differs(wiring, tuple(wanted), tuple(named | hidden), state) for state in states)
+
+
+def differs(wiring: Wiring, one: tuple[Fault, ...], other: tuple[Fault, ...], pressed: str | None) -> bool:
+    """Whether some reading of the lines surely tells these two boards apart."""
+    a, b = _readings(wiring, _key(wiring, one), pressed), _readings(wiring, _key(wiring, other), pressed)
+    return any(x != y and "undefined" not in (x, y) for x, y in zip(a, b, strict=True))
+
+
+def _key(wiring: Wiring, faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
+    return tuple(each for fault in sorted(settled(wiring, faults), key=str) for each in in_pairs(fault))
+
+
+@lru_cache(maxsize=20_000)
+def _readings(wiring: Wiring, faults: tuple[Fault, ...], pressed: str | None) -> tuple[str, ...]:
+    """What every line reads, by the graph: pulled up, pulled down, and with each line of the wiring low."""
+    graph = Reference(wiring, list(faults), frozenset(() if pressed is None else (pressed,)))
+    graph.solve()
+    lines = [("die", gpio) for gpio in range(30)]
+    own = [*wiring.rows, *wiring.columns, *wiring.direct_pins]
+    found = [graph.reading(line, None) for line in lines]
+    if pressed is None:  # while it watches, the bench pulls nothing down
+        found += [graph.reading_down(line) for line in lines]
+    for driven in own:
+        found += [graph.reading(line, driven) for line in lines if line[1] != driven]
+    return tuple(found)

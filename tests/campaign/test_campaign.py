@@ -1,0 +1,74 @@
+"""A seeded sample of the campaign: what the bench has to reach on every machine, in seconds.
+
+What reads the same is worked out by `copper_graph` (networkx), which shares no code with the bench.
+"""
+
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+from wirings import small
+
+from hil.board import parse_fault
+from keyc.keyboard import Diodes
+from tests.campaign.figures import SMALL, good_boards, good_figures, is_sure, several
+from tests.campaign.plant import boards, makes_sense, settled, static_faults
+from tests.campaign.sessions import differs, run
+
+
+@pytest.mark.parametrize("diodes", list(Diodes))
+@pytest.mark.parametrize("name", SMALL[1:4])
+def test_single_faults_are_found_and_listed(name: str, diodes: Diodes) -> None:
+    wiring = boards(diodes)[name]
+    faults = Random(f"{name} {diodes}").sample(static_faults(wiring), 24)
+    for seed, fault in enumerate(faults):
+        score = run(wiring, (fault,), seed % 4)
+        said = [one.title for one in score.result.faults]
+        if score.visible:
+            assert score.found, str(fault)
+        if score.found and is_sure(score.planted):
+            assert score.named, (str(fault), said)
+        assert score.sets <= 40, (str(fault), score.sets)
+
+
+def test_what_was_planted_twice_over_is_found() -> None:
+    scores = [one for one in several(45, 2, seed=1) if one.visible and is_sure(one.planted)]
+    assert len(scores) >= 25
+    assert all(one.found for one in scores)
+    named = sum(one.named for one in scores)
+    assert named >= 0.95 * len(scores), [
+        ([str(f) for f in one.planted], [f.title for f in one.result.faults])
+        for one in scores
+        if not one.named
+    ]
+
+
+@pytest.mark.parametrize("slips", [0.0, 0.05])
+def test_good_boards_raise_no_alarm(slips: float) -> None:
+    for figure in good_figures(list(good_boards(60, seed=2, slips=slips))):
+        assert figure.kept, str(figure)
+
+
+def test_the_graph_tells_boards_apart_that_differ() -> None:
+    """The yardstick itself: an open switch shows when it is pressed, and only then."""
+    wiring = small()
+    (opened,) = (parse_fault("open SW7", wiring),)
+    assert differs(wiring, (opened,), (), "SW7")
+    assert not differs(wiring, (opened,), (), "SW6")
+    assert not differs(wiring, (opened,), (), None)
+    a, b = parse_fault("cut GPIO2 after SW3", wiring), parse_fault("open SW4", wiring)
+    assert not any(differs(wiring, (a,), (b,), name) for name in (None, *(s.name for s in wiring.switches)))
+
+
+def test_one_form_for_sets_that_are_the_same() -> None:
+    wiring = small()
+
+    def planted(*words: str) -> frozenset[object]:
+        return frozenset(settled(wiring, tuple(parse_fault(word, wiring) for word in words)))
+
+    assert planted("bridge GPIO4 GPIO3") == planted("bridge GPIO3 GPIO4")
+    assert planted("bridge GPIO3 GND") == planted("low GPIO3")
+    assert planted("swapped SW1 SW2", "swapped SW1 SW2") == frozenset()
+    assert planted("swapped SW1 SW2", "swapped SW2 SW3") != planted("swapped SW2 SW3", "swapped SW1 SW2")
+    assert not makes_sense(wiring, (parse_fault("low GPIO3", wiring), parse_fault("high GPIO3", wiring)))
