@@ -14,7 +14,6 @@ from keyc.command import (
     colour_wanted,
     guarded,
     print_json,
-    progress_line,
     say,
 )
 
@@ -264,6 +263,7 @@ def _check(options: Namespace) -> int:
 
 def _proofs(keyboards: Sequence[Keyboard | None], found: list[Diagnostic]) -> list[tuple[str, bool]]:
     """What was proved of each keyboard, as text, and whether that is everything. Adds to what was found."""
+    from keyc.progress import progress_line
     from keyc.prove import as_text, diagnostics_of, proved
 
     proofs = []

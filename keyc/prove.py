@@ -156,7 +156,8 @@ class _Exploration:
         self.modes: list[bytes] = []
         self.edges = (array("I"), array("I"))
         self.expanded = 0
-        self.cut: set[int] = set()  # not tried with every move: too many events would wait
+        self._cut: set[int] = set()  # not tried with every move: too many movements would wait
+        self._restarting: set[int] = set()  # where a move restarts the board
         self.stuck: tuple[int, str] | None = None
         self.lost: tuple[int, _Move] | None = None
         self._known: dict[bytes, int] = {}
@@ -213,9 +214,10 @@ class _Exploration:
                 self.lost = (number, move)
                 return
             if step.restarted:
+                self._restarting.add(number)
                 continue
             if step.waiting > self.level.waiting:
-                self.cut.add(number)
+                self._cut.add(number)
                 continue
             reached = self._add(self._engine.saved(), after, number, move, step.waiting)
             if step.untold and self.stuck is None:
@@ -268,20 +270,36 @@ class _Exploration:
         is none, as far as is known."""
         inside = {number for number, modes in enumerate(self.modes) if is_in(modes)}
         back: dict[int, list[int]] = {}
-        free = {number for number in inside if number >= self.expanded or number in self.cut}
+        onward = dict.fromkeys(inside, 0)
+        free = {number for number in inside if number >= self.expanded or number in self._cut}
         for source, target in zip(*self.edges, strict=True):
-            if source in inside:
-                if target in inside:
-                    back.setdefault(target, []).append(source)
-                else:
-                    free.add(source)
+            if source not in inside or source == target:
+                continue
+            onward[source] += 1
+            if target in inside:
+                back.setdefault(target, []).append(source)
+            else:
+                free.add(source)
         waiting = list(free)
         while waiting:
             for source in back.get(waiting.pop(), ()):
                 if source not in free:
                     free.add(source)
                     waiting.append(source)
-        return min(inside - free, default=None)
+        return min(inside - free - self._about_to_restart(onward, back), default=None)
+
+    def _about_to_restart(self, onward: dict[int, int], back: dict[int, list[int]]) -> set[int]:
+        """States from which all that comes is a restart, which ends every mode: `usb-boot` is pressed, but
+        waits for another key to be decided. `onward` counts each one's ways to other states."""
+        restarting = {number for number in self._restarting if onward.get(number) == 0}
+        waiting = list(restarting)
+        while waiting:
+            for source in back.get(waiting.pop(), ()):
+                onward[source] -= 1
+                if onward[source] == 0 and source not in restarting:
+                    restarting.add(source)
+                    waiting.append(source)
+        return restarting
 
 
 def _times_of(keyboard: Keyboard) -> list[int]:

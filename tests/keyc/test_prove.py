@@ -94,6 +94,24 @@ def test_a_bottom_that_cant_be_left() -> None:
     assert told.help == 'keyc try x.keys --script "down SW2 wait 8ms"'
 
 
+def test_a_restart_ends_all_locks() -> None:
+    """Behind SW3, which is about to be decided, waits `usb-boot`: whatever comes next, the board restarts."""
+    layers = (
+        "timing { tap-if typing-within 120ms }\nlayer base {\n A lock(Shift)\n Space/Control usb-boot\n}\n"
+        "chord SW1 SW2 on base = X"
+    )
+    assert verdicts(proved(keyboard_of(layers))) == {Verdict.PROVED}
+
+
+def test_a_way_over_a_dial_is_no_script() -> None:
+    wiring = FRAME["wiring"].replace("}", "    dial GPIO20 GPIO21 DIAL1\n}")
+    head = FRAME["keyboard"] + wiring + FRAME["shape"] + FRAME["layer"] + "layer more { }\n"
+    dial = "dial DIAL1 on base { clockwise = lock(more) }\ndial DIAL1 on more { clockwise = wheel(up) }\n"
+    keyboard, _ = check_text(Source("x.keys", head + dial))
+    assert keyboard is not None
+    assert failures(proved(keyboard)) == {"lock(more) can be undone": None}
+
+
 def test_a_cell_on_the_key_that_holds_its_layer_is_never_reached() -> None:
     before, after = (proved(keyboard_of(text)) for text in examples("never-reached"))
     (told,) = before.unreached
