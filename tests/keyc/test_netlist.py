@@ -1,7 +1,8 @@
 """Reading IPC-D-356 files: columns, units, the habits of exporters, and files that are none.
 
 The columns are those of the public application note on IPC-D-356A; the records below were written by hand
-after it. `gerbonara` (Apache-2.0) is the reference where it is right: it rejects `UNITS SI` and blanks for zeroes.
+after it. `gerbonara` (Apache-2.0) is the reference where it is right: it rejects `UNITS SI` and blanks for
+zeroes.
 """
 
 from __future__ import annotations
