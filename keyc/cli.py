@@ -20,9 +20,11 @@ from keyc.command import (
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
 
+    from keyc.compile import Checked
     from keyc.diagnostics import Diagnostic
     from keyc.firmware import Image
     from keyc.keyboard import Keyboard
+    from keyc.witnesses import Agreement
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -71,6 +73,8 @@ def _parser() -> ArgumentParser:
         "--prove", action="store_true", help="also explore the engine with each keymap, a minute at most"
     )
     check.add_argument("--deny-warnings", action="store_true", help="exit 1 when there is a warning")
+    check.add_argument("--netlist", metavar="NET", help="compare with the board's netlist (IPC-D-356), too")
+    _add_board_options(check)
     check.set_defaults(command=_check)
 
     build = commands.add_parser("build", help="write the C sources for this keyboard")
@@ -136,10 +140,85 @@ def _parser() -> ArgumentParser:
     explain.add_argument("word", metavar="WORD", nargs="?", help="left out: a list of them")
     explain.set_defaults(command=_explain)
 
+    wiring = commands.add_parser(
+        "wiring", help="the wiring and shape in a PCB's netlist, and what is wrong with it"
+    )
+    wiring.add_argument(
+        "netlist", metavar="NETLIST", help="an IPC-D-356 file, as every PCB program exports it"
+    )
+    wiring.add_argument(
+        "-o", dest="output", metavar="FILE.keys", help="write the text there; never over a file"
+    )
+    wiring.add_argument("--format", choices=("text", "json", "sarif"), default="text")
+    wiring.add_argument(
+        "--diodes",
+        choices=("cathode-to-row", "cathode-to-column"),
+        help="which way the diodes are meant to point; left out: as most of them do",
+    )
+    _add_board_options(wiring)
+    wiring.set_defaults(command=_wiring)
+
+    new = commands.add_parser("new", help="a starter file, from a number of keys or a PCB's netlist")
+    new.add_argument("name", metavar="NAME", help="the file is NAME.keys; one that is there stays")
+    source = new.add_mutually_exclusive_group(required=True)
+    source.add_argument("--keys", type=int, metavar="N", help="so many keys, on the fewest pins")
+    source.add_argument("--netlist", metavar="NET", help="the wiring and shape in this netlist (IPC-D-356)")
+    _add_board_options(new)
+    new.set_defaults(command=_new)
+
     demo = commands.add_parser("demo", help="the whole line on the bundled keyboard and an emulated board")
     demo.add_argument("folder", metavar="DIR", nargs="?", default="keyc-demo")
     demo.set_defaults(command=_demo)
     return parser
+
+
+def _add_board_options(parser: ArgumentParser) -> None:
+    parser.add_argument("--controller", metavar="REF", help="the controller's designator, such as U3")
+    parser.add_argument(
+        "--pins", metavar="MAP", help="a text file with a module's pins: a line `1 GPIO0` for each"
+    )
+
+
+def _wiring(options: Namespace) -> int:
+    from keyc.boards import board_json, read_board, starting_text, summary
+    from keyc.keyboard import Diodes
+
+    intended = Diodes(options.diodes) if options.diodes else None
+    read = read_board(options.netlist, controller=options.controller, pin_map=options.pins, intended=intended)
+    if options.format == "json":
+        print_json(board_json(read))
+    elif options.format == "sarif":
+        from keyc.diagnostics import as_sarif
+
+        print_json(as_sarif(read.found))
+    else:
+        _tell(read.found)
+        say(summary(read))
+    if options.output:
+        from keyc.write import write_new
+
+        write_new(options.output, starting_text(read))
+    elif options.format == "text":
+        print(starting_text(read), end="")
+    return WRONG if any(one.severity == "error" for one in read.found) else DONE
+
+
+def _new(options: Namespace) -> int:
+    from keyc.starter import file_name, from_board, from_number
+    from keyc.write import write_new
+
+    if options.netlist:
+        from keyc.boards import read_board
+
+        read = read_board(options.netlist, controller=options.controller, pin_map=options.pins)
+        text = from_board(options.name, read)
+        _tell(read.found)
+    else:
+        text = from_number(options.name, options.keys)
+    name = file_name(options.name)
+    write_new(name, text)
+    print(f"{name}: written; what its keys do is a guess. Next: `keyc check {name}`, `keyc show {name}`")
+    return DONE
 
 
 def _checked(path: str) -> Keyboard | None:
@@ -167,6 +246,8 @@ def _check(options: Namespace) -> int:
 
     checked = [check_file(path) for path in options.files]
     found = [one for result in checked for one in result.found]
+    witnessed = [_witnessed(result, options) for result in checked] if options.netlist else []
+    found += [one for agreement in witnessed for one in agreement.found]
     proofs = _proofs([result.keyboard for result in checked], found) if options.prove else []
     if options.format == "json":
         from keyc.diagnostics import as_json
@@ -180,6 +261,8 @@ def _check(options: Namespace) -> int:
         _tell(found)
         for result in checked:
             print(result.summary)
+        for agreement in witnessed:
+            print(agreement.summary)
         for text, _ in proofs:
             print(text)
     bad = ("error", "warning") if options.deny_warnings else ("error",)
@@ -201,6 +284,12 @@ def _proofs(keyboards: Sequence[Keyboard | None], found: list[Diagnostic]) -> li
             found += diagnostics_of(proof, keyboard)
             proofs.append((as_text(proof), proof.complete))
     return proofs
+
+
+def _witnessed(checked: Checked, options: Namespace) -> Agreement:
+    from keyc.witnesses import agreement
+
+    return agreement(checked, options.netlist, options.controller, options.pins)
 
 
 def _build(options: Namespace) -> int:

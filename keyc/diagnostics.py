@@ -12,7 +12,7 @@ from typing import Any, Literal, NamedTuple
 
 from keyc.source import Span
 
-Severity = Literal["error", "warning"]
+Severity = Literal["error", "warning", "note"]
 
 _COLUMNS = 80
 _TAB = 4
@@ -30,7 +30,7 @@ class Label:
 class Diagnostic:
     """One mistake or warning. `help` alone says how to mend it; labels say what is meant where.
 
-    A label whose span is the diagnostic's own is written under it.
+    A label whose span is the diagnostic's own is written under it. `board`: the pads concerned.
     """
 
     code: str
@@ -39,6 +39,21 @@ class Diagnostic:
     span: Span
     help: str | None = None
     labels: tuple[Label, ...] = ()
+    board: tuple[BoardPlace, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BoardPlace:
+    """Where on a board a diagnostic is: a part's pad, in mm as the netlist counts them."""
+
+    part: str
+    pad: str
+    x_mm: float
+    y_mm: float
+
+    def __str__(self) -> str:
+        pad = f" pin {self.pad}" if self.pad else ""
+        return f"{self.part}{pad}, at x {self.x_mm:.2f} mm, y {self.y_mm:.2f} mm"
 
 
 class UserError(Exception):
@@ -61,7 +76,7 @@ def in_file_order(diagnostics: Iterable[Diagnostic]) -> list[Diagnostic]:
     for one in listed:
         files.setdefault(id(one.span.source), len(files))
     return sorted(
-        listed, key=lambda d: (files[id(d.span.source)], d.span.start, d.severity == "warning", d.span.end)
+        listed, key=lambda d: (files[id(d.span.source)], d.span.start, d.severity != "error", d.span.end)
     )
 
 
@@ -77,12 +92,13 @@ class _Paint(NamedTuple):
 
     error: str = ""
     warning: str = ""
+    note: str = ""
     dim: str = ""
     bold: str = ""
     end: str = ""
 
 
-_COLOURED = _Paint("\x1b[1;31m", "\x1b[1;33m", "\x1b[2m", "\x1b[1m", "\x1b[0m")
+_COLOURED = _Paint("\x1b[1;31m", "\x1b[1;33m", "\x1b[1;36m", "\x1b[2m", "\x1b[1m", "\x1b[0m")
 
 
 def render_text(diagnostics: Sequence[Diagnostic], *, colour: bool = False) -> str:
@@ -97,17 +113,20 @@ def render_text(diagnostics: Sequence[Diagnostic], *, colour: bool = False) -> s
 def summary(diagnostics: Sequence[Diagnostic]) -> str:
     """`2 mistakes, 1 warning`."""
     errors = sum(one.severity == "error" for one in diagnostics)
-    warnings = len(diagnostics) - errors
+    warnings = sum(one.severity == "warning" for one in diagnostics)
+    notes = len(diagnostics) - errors - warnings
     parts = []
     if errors:
         parts.append(f"{errors} mistake{'s' if errors > 1 else ''}")
     if warnings:
         parts.append(f"{warnings} warning{'s' if warnings > 1 else ''}")
+    if notes:
+        parts.append(f"{notes} note{'s' if notes > 1 else ''}")
     return ", ".join(parts) or "no mistakes"
 
 
 def _one_as_text(one: Diagnostic, paint: _Paint) -> str:
-    tone = paint.error if one.severity == "error" else paint.warning
+    tone = {"error": paint.error, "warning": paint.warning, "note": paint.note}[one.severity]
     line, column = one.span.source.place(one.span.start)
     lines = [f"{paint.bold}{shown(one.span.source.name)}:{line}:{column}{paint.end}"]
     lines += _wrapped(f"{one.severity}: ", f"{one.message} [{one.code}]", paint, tone)
@@ -228,9 +247,19 @@ def as_json(diagnostics: Iterable[Diagnostic]) -> list[dict[str, Any]]:
             **_places(one.span),
             "help": one.help,
             "labels": [{"message": label.message, **_places(label.span)} for label in one.labels],
+            **({"board": [_board_place(place) for place in one.board]} if one.board else {}),
         }
         for one in diagnostics
     ]
+
+
+def _board_place(place: BoardPlace) -> dict[str, Any]:
+    return {
+        "part": place.part,
+        "pad": place.pad,
+        "x_mm": round(place.x_mm, 3),
+        "y_mm": round(place.y_mm, 3),
+    }
 
 
 # ---- SARIF ----------------------------------------------------------------------------------
@@ -279,6 +308,13 @@ def as_sarif(diagnostics: Iterable[Diagnostic]) -> dict[str, Any]:
                 {"id": number, **_location(label.span, label.message)}
                 for number, label in enumerate(one.labels, start=1)
             ]
+        if one.board:
+            # A pad is a logical location (SARIF 2.1.0, 3.33): it has a name and no region.
+            result["locations"][0]["logicalLocations"] = [
+                {"name": place.pad, "fullyQualifiedName": f"{place.part}-{place.pad}", "kind": "element"}
+                for place in one.board
+            ]
+            result["properties"] = {"board": [_board_place(place) for place in one.board]}
         results.append(result)
     rules = [{"id": code, "shortDescription": {"text": title_of(code) or code}} for code in codes]
     return {

@@ -506,7 +506,9 @@ def as_text(proof: Proof) -> str:
         f" that stand for {proof.all_keys}" if proof.moved_keys < proof.all_keys else ""
     )
     levels = ", ".join(f"{one.fingers} down and {one.waiting} undecided" for one in proof.explored[1:])
-    depth = f"explored whole with up to {levels or 'one down'}" if proof.explored else "not explored whole"
+    depth = (
+        f"explored whole with up to {levels or 'one key down'}" if proof.explored else "not explored whole"
+    )
     if proof.stopped_by is not None:
         depth += f"; then stopped {proof.stopped_by}"
     lines = wrap(f"{depth} ({keys}, {proof.states:,} states)", _WIDTH)

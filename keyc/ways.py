@@ -7,7 +7,9 @@ keys' times and the order of their moves is left to `prove.py`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Callable, Iterator
+from functools import partial
 
 from keyc.diagnostics import Diagnostic, Label
 from keyc.keyboard import (
@@ -135,23 +137,24 @@ class Ways:
                 yield from parts_of(turn.clockwise.action)
                 yield from parts_of(turn.counter_clockwise.action)
 
-    def leads_to(self, on: Stack, bottom: str) -> Iterator[Action] | None:
-        """Every action on this stack and on those that more layers make of it; None if they are too many."""
-        seen = {self.with_others(on, bottom)}
-        waiting = list(seen)
-        found: set[Action] = set()
+    def can_be_done(self, on: Stack, bottom: str, wanted: Callable[[Action], bool]) -> bool:
+        """Whether some wanted action is on this stack or on one that more layers make of it. True also if
+        those are too many to look at."""
+        start = self.with_others(on, bottom)
+        seen, waiting = {start}, deque([start])
         while waiting:
-            stack = waiting.pop()
+            stack = waiting.popleft()
             for action in self.actions(stack, bottom):
-                found.add(action)
+                if wanted(action):
+                    return True
                 for name in () if isinstance(action, Bottom) else layers_in(action):
                     higher = self.with_others(stack | {name}, bottom)
                     if higher not in seen:
                         if len(seen) >= _STACKS_MOST:
-                            return None
+                            return True
                         seen.add(higher)
                         waiting.append(higher)
-        return iter(found)
+        return False
 
 
 def _leads_on(action: Action) -> bool:
@@ -171,12 +174,11 @@ def without_way_out(keyboard: Keyboard) -> Iterator[Diagnostic]:
     for action, cell in cells.items():
         match action:
             case Bottom(layer) if layer != ways.first:
-                found = ways.leads_to(frozenset(), layer)
-                if found is not None and not any(_is_other_bottom(one, layer) for one in found):
+                if not ways.can_be_done(frozenset(), layer, partial(_is_other_bottom, layer)):
                     yield _no_other_bottom(ways, layer, cell)
             case UntilPressedAgain(str(layer)) | NextOnly(str(layer)):
-                found = ways.leads_to(frozenset({layer}), ways.first)
-                if found is not None and not any(_unlocks(one, layer, ways) for one in found):
+                wanted = partial(_unlocks, layer, ways.locks_twice)
+                if not ways.can_be_done(frozenset({layer}), ways.first, wanted):
                     yield _no_unlocking(ways, layer, cell)
 
 
@@ -207,16 +209,16 @@ def _first_cells(keyboard: Keyboard) -> dict[Action, Cell]:
     return cells
 
 
-def _is_other_bottom(action: Action, layer: str) -> bool:
+def _is_other_bottom(layer: str, action: Action) -> bool:
     return isinstance(action, Bottom) and action.layer != layer
 
 
-def _unlocks(action: Action, layer: str, ways: Ways) -> bool:
+def _unlocks(layer: str, locks_twice: bool, action: Action) -> bool:
     match action:
         case UntilPressedAgain(target):
             return target == layer
         case NextOnly(target):
-            return ways.locks_twice and target == layer
+            return locks_twice and target == layer
     return False
 
 

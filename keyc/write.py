@@ -42,6 +42,19 @@ def write_whole(path: str | Path, content: str | bytes) -> None:
             part.unlink(missing_ok=True)
 
 
+def write_new(path: str | Path, content: str) -> None:
+    """Writes a file that isn't there yet. Raises UserError where one is: what a hand wrote stays."""
+    from keyc.diagnostics import UserError
+
+    if os.path.lexists(path):
+        raise UserError(
+            f"{path} is there already: nothing was written",
+            "choose another name, or move it away",
+            exit_status=2,
+        )
+    write_whole(path, content)
+
+
 def difference(folder: str | Path, files: Mapping[str, str]) -> str:
     """What `write_files` would change, as a unified diff; empty if the folder is up to date."""
     return "".join(_difference(Path(folder), files))

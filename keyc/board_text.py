@@ -1,0 +1,298 @@
+"""A traced board → the text of a keymap file: `keyboard`, `wiring`, `shape`, and a layer to begin with."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from math import ceil
+
+from keyc import __version__
+from keyc.keyboard import Diodes
+from keyc.netlist import fingerprint
+from keyc.places import CapLine, Layout, PlacedCap, layout_of, spots_of
+from keyc.syntax import RESERVED
+from keyc.traced import Board, DirectKey, Key, Side, natural
+
+_INDICATORS = ("CapsLock", "NumLock", "ScrollLock", "Compose", "Kana")
+_NAME = re.compile(r"[A-Za-z_]\w*(?:-\w+)*")
+
+
+@dataclass(frozen=True, slots=True)
+class BoardText:
+    """What a board's text is made of. `names` are the switches' and dials' names by their designators."""
+
+    board: Board
+    layout: Layout
+    keys: tuple[Key, ...]  # those that are written down
+    directs: tuple[DirectKey, ...]
+    names: Mapping[str, str]
+
+
+def written_names(names: Iterable[str]) -> dict[str, str]:
+    """Designators as the language takes them for names: odd characters become `_`, each name is used once."""
+    taken: set[str] = set()
+    written: dict[str, str] = {}
+    for name in names:
+        word = name
+        if not _NAME.fullmatch(word) or word in RESERVED:
+            word = re.sub(r"\W+", "_", name).strip("_")
+            if not re.match(r"[A-Za-z_]", word) or word in RESERVED:
+                word = f"key_{word}"
+        base, number = word, 2
+        while word in taken:
+            word = f"{base}-{number}"
+            number += 1
+        taken.add(word)
+        written[name] = word
+    return written
+
+
+def board_text(board: Board) -> BoardText:
+    """What is written down of a board: whatever can be read and has room for a cap."""
+    whole = [key for key in board.keys if board.is_whole(key)]
+    contacts = [key.contact for key in whole] + [direct.contact for direct in board.directs]
+    unread = [key.contact for key in (*board.keys, *board.odd) if not board.is_whole(key) or key in board.odd]
+    unread += board.loose
+    spots = spots_of(board.circuit, [*contacts, *unread])
+    layout = layout_of(spots[: len(contacts)], spots[len(contacts) :])
+    placed = {cap.name for cap in layout.caps}
+    order = {line.net: index for side in Side for index, line in enumerate(board.lines_of(side))}
+    keys = tuple(
+        sorted(
+            (key for key in whole if key.name in placed),
+            key=lambda key: (order[key.row or ""], order[key.column or ""]),
+        )
+    )
+    directs = tuple(direct for direct in board.directs if direct.contact.name in placed)
+    switches = [key.name for key in keys] + [direct.contact.name for direct in directs]
+    diodes = [key.diode.part.name for key in keys if key.diode]
+    dials = [dial.part.name for dial in board.dials if None not in dial.gpios]
+    return BoardText(board, layout, keys, directs, written_names([*switches, *dials, *dict.fromkeys(diodes)]))
+
+
+def keymap_text(text: BoardText, title: str, layers: Sequence[str]) -> str:
+    """The whole file. `layers` are the lines of its layers."""
+    board = text.board
+    netlist = board.circuit.netlist
+    head = [
+        f"# From the netlist {_base_name(netlist.source.name)} ({fingerprint(netlist)}); keyc {__version__}.",
+        "# It says what was meant to be joined; a cut track or a short in copper isn't in it.",
+    ]
+    if any(key.diode for key in text.keys):
+        head.append("# Pin 1 of a diode is taken for its cathode.")
+    lines = [
+        *head,
+        "",
+        f"keyboard {quoted(title)} {{",
+        "    host-layout linux-us",
+        "}",
+        "",
+        *wiring_lines(text),
+        "",
+        *shape_lines(text),
+        "",
+        *layers,
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def off_layer(text: BoardText) -> list[str]:
+    """A first layer in which no key does anything."""
+    rows = [["off"] * len(line.caps) for line in text.layout.lines]
+    return [
+        "# A netlist doesn't know what the keys do: `keyc new NAME --netlist` proposes a first layer.",
+        *layer_lines("base", rows),
+    ]
+
+
+def layer_lines(name: str, rows: Sequence[Sequence[str]]) -> list[str]:
+    """A layer as a grid whose cells stand one under the other."""
+    return [f"layer {name} {{", *_aligned(rows, "    "), "}"]
+
+
+def _aligned(rows: Sequence[Sequence[str]], indent: str, gap: int = 2) -> list[str]:
+    widths: list[int] = []
+    for row in rows:
+        for index, word in enumerate(row):
+            if index == len(widths):
+                widths.append(0)
+            widths[index] = max(widths[index], len(word))
+    return [
+        (indent + (" " * gap).join(f"{word:{widths[index]}}" for index, word in enumerate(row))).rstrip()
+        for row in rows
+    ]
+
+
+def _base_name(path: str) -> str:
+    return "".join(c if c.isprintable() else "_" for c in re.split(r"[/\\]", path)[-1])
+
+
+def quoted(title: str) -> str:
+    """A title as a keymap file writes it."""
+    kept = "".join(c for c in title if c.isprintable())[:40].strip() or "My board"
+    return '"' + kept.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def title_of(path: str) -> str:
+    """A keyboard's title from its netlist's file name: `slipway-12.ipc` is Slipway 12."""
+    stem = _base_name(path).rpartition(".")[0] or _base_name(path)
+    words = " ".join(re.split(r"[\s_\-]+", stem)).strip()
+    return words[:1].upper() + words[1:]
+
+
+# ---- wiring -----------------------------------------------------------------------------------
+
+
+def wiring_lines(text: BoardText) -> list[str]:
+    board, names = text.board, text.names
+    lines = []
+    if text.keys:
+        lines.append(f"    diodes {board.pointing.value}")
+        lines += _matrix(text)
+    lines += [f"    direct GPIO{one.gpio} {names[one.contact.name]}" for one in text.directs]
+    for dial in board.dials:
+        first, second = dial.gpios
+        if first is not None and second is not None:
+            lines.append(f"    dial GPIO{first} GPIO{second} {names[dial.part.name]}")
+    lines += _lights(board)
+    if board.pointing is not Diodes.NONE:
+        lines += _diode_names(text)
+    return ["wiring {", *lines, *_left_out(text), "}"]
+
+
+def _matrix(text: BoardText) -> list[str]:
+    board = text.board
+    used = {net for key in text.keys for net in (key.row, key.column)}
+    rows, columns = ([line for line in board.lines_of(side) if line.net in used] for side in Side)
+    at = {(key.row, key.column): text.names[key.name] for key in text.keys}
+    grid = [["columns", "", *(f"GPIO{column.gpio}" for column in columns)]]
+    for row in rows:
+        cells = (at.get((row.net, column.net), "--") for column in columns)
+        grid.append(["row", f"GPIO{row.gpio}", *cells])
+    remarks = [
+        f"{board.net_name(columns[0].net)} to {board.net_name(columns[-1].net)}",
+        *(board.net_name(row.net) for row in rows),
+    ]
+    lines = _aligned(grid, "    ")
+    width = max(map(len, lines))
+    return [
+        f"{line:{width}}  # {remark}" if remark.isprintable() else line
+        for line, remark in zip(lines, remarks, strict=True)
+    ]
+
+
+def _lights(board: Board) -> Iterator[str]:
+    """Lights by what their net is called after, else by the indicators in turn: that part is a guess."""
+    free = list(_INDICATORS)
+    guessed = []
+    for light in board.lights:
+        called = board.net_name(light.net).upper().replace("_", "")
+        fitting = [one for one in free if one.removesuffix("Lock").upper() in called]
+        guessed.append((light, fitting[0] if fitting else None))
+        if fitting:
+            free.remove(fitting[0])
+    for light, indicator in guessed:
+        remark = light.part.name if indicator else f"{light.part.name}; which indicator it is, is a guess"
+        if indicator is None:
+            indicator = free.pop(0) if free else _INDICATORS[0]
+        yield f"    light GPIO{light.gpio} {indicator}{' lit-low' if light.lit_low else ''}  # {remark}"
+
+
+def _diode_names(text: BoardText) -> list[str]:
+    """The diodes' designators; two keys on one package share it, and then it names neither for itself."""
+    named = [(key.diode.part.name, key.name) for key in text.keys if key.diode]
+    shared = {name for name, count in Counter(name for name, _ in named).items() if count > 1}
+    rows = [
+        ["diode", text.names[diode], "of", text.names[switch]]
+        for diode, switch in named
+        if diode not in shared
+    ]
+    lines = _aligned(rows, "    ", 1)
+    if shared:
+        lines.append(f"    # {_listed(shared)} hold two diodes each, so none is named here")
+    return lines
+
+
+def _left_out(text: BoardText) -> Iterator[str]:
+    """What the board has and the text hasn't, as comments."""
+    board = text.board
+    written = {key.name for key in text.keys}
+    twins = {twin.name: key.name for key in board.keys for twin in key.twins}
+    for name, other in twins.items():
+        yield f"    # {name} is left out: it closes the same lines as {other}"
+    for name, other in text.layout.crowded:
+        yield f"    # {name} is left out: it lies on {other}"
+    crowded = {name for name, _ in text.layout.crowded}
+    unread = [key.name for key in (*board.keys, *board.odd) if key.name not in written | crowded]
+    unread += [contact.name for contact in board.loose]
+    if unread:
+        yield f"    # not wired so that they could be read: {_listed(unread)}"
+    if board.foreign:
+        yield f"    # on another controller: {_listed(contact.name for contact in board.foreign)}"
+    if board.others:
+        yield f"    # no keys: {_listed(contact.name for contact in board.others)}"
+
+
+def _listed(names: Iterable[str]) -> str:
+    ordered = sorted(names, key=natural)
+    return ", ".join("".join(c if c.isprintable() else "_" for c in name) for name in ordered)
+
+
+# ---- shape ------------------------------------------------------------------------------------
+
+
+def shape_lines(text: BoardText) -> list[str]:
+    """The caps as they lie. Upright lines stand at the columns of the drawing that their places ask for."""
+    layout = text.layout
+    across, down = layout.pitch_mm
+    pitch = f"{across:g} mm" if abs(across - down) < 0.02 else f"{across:g} mm across and {down:g} mm down"
+    lines = [
+        f"# One unit is {pitch} here. How wide and tall the caps are is guessed from the gaps between them."
+    ]
+    lines.append("shape {")
+    each = {id(cap): text.names[cap.name] + _size(cap) for line in layout.lines for _, cap in line.caps}
+    per_unit = max(
+        (
+            ceil((len(word) + 2) / max(cap.width_u, 0.5))
+            for line in layout.lines
+            for _, cap in line.caps
+            if (word := each[id(cap)])
+        ),
+        default=8,
+    )
+    lines += [_shape_line(line, each, min(per_unit, _MOST_A_UNIT)) for line in layout.lines]
+    return [*lines, "}"]
+
+
+_MOST_A_UNIT = 14  # characters
+
+
+def _shape_line(line: CapLine, words: Mapping[int, str], per_unit: int) -> str:
+    written = "    "
+    start = 0.0
+    if line.corner is not None:
+        x, y, turn = line.corner
+        written += f"at {x:g}u {y:g}u "
+        if turn:
+            written += f"turned {turn:g}deg "
+    indent = len(written)
+    at = start
+    for gap, cap in line.caps:
+        if gap:
+            written = _padded(written, indent + at * per_unit) + f"[{gap:g}u] "
+        at += gap
+        written = _padded(written, indent + at * per_unit) + words[id(cap)] + " "
+        at += cap.width_u
+    return written.rstrip()
+
+
+def _padded(written: str, column: float) -> str:
+    return written.ljust(min(round(column), 200))
+
+
+def _size(cap: PlacedCap) -> str:
+    if cap.height_u != 1:
+        return f" {cap.width_u:g}x{cap.height_u:g}u"
+    return f" {cap.width_u:g}u" if cap.width_u != 1 else ""

@@ -1,0 +1,90 @@
+"""`keyc new`: files to begin with, which check clean but for the test id.
+
+That rows × columns is the smallest sum is checked by trying all of them.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from keyc.cli import main
+from keyc.compile import check_text, read_source
+from keyc.diagnostics import UserError
+from keyc.source import Source
+from keyc.starter import fewest_pins, from_number
+from tests.keyc.made_boards import MadeBoard
+
+
+@pytest.mark.parametrize("count", range(1, 226))
+def test_a_matrix_has_the_fewest_pins_there_can_be(count: int) -> None:
+    rows, columns = fewest_pins(count)
+    assert rows * columns >= count
+    assert rows + columns == min(r + c for r in range(1, 31) for c in range(1, 226) if r * c >= count)
+
+
+@pytest.mark.parametrize(
+    "count", [1, 2, 3, 4, 5, 6, 9, 12, 17, 20, 26, 30, 39, 40, 48, 60, 64, 87, 104, 200, 225]
+)
+def test_a_file_for_so_many_keys_checks_clean(count: int) -> None:
+    keyboard, found = check_text(Source("new.keys", from_number("new", count)))
+    assert keyboard is not None
+    assert len(keyboard.wiring.switches) == count
+    codes = {one.code for one in found}
+    assert codes == {"test-usb-id"} | ({"no-way-to-usb-boot"} if count == 1 else set())
+    wiring = keyboard.wiring
+    pins = [*wiring.rows, *wiring.columns, *wiring.direct_pins]
+    assert len(pins) == (count if count <= 4 else sum(fewest_pins(count)))
+    if len(pins) <= 20:
+        assert 16 not in pins  # beside RUN
+
+
+@pytest.mark.parametrize("count", [0, -3, 226, 10**9])
+def test_more_keys_than_the_chip_has_pins_for(count: int) -> None:
+    with pytest.raises(UserError) as raised:
+        from_number("new", count)
+    assert raised.value.exit_status == 2
+
+
+@pytest.mark.parametrize("seed", [seed for seed in range(24) if MadeBoard(seed).package != "map"])
+def test_a_file_from_a_netlist_checks_clean(
+    seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("board.ipc").write_text(MadeBoard(seed).netlist(), newline="")
+    assert main(["new", "pier", "--netlist", "board.ipc"]) == 0
+    keyboard, found = check_text(read_source("pier.keys"))
+    assert keyboard is not None
+    # A block of 44 keys or so without a row for it can miss a modifier: that is for its owner to place.
+    assert {one.code for one in found} <= {"test-usb-id", "key-missing"}
+    assert keyboard.title == "Pier"
+    assert "A guess" in Path("pier.keys").read_text()
+    assert main(["check", "pier.keys", "--netlist", "board.ipc"]) == 0
+
+
+def test_a_file_that_is_there_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("mine.keys").write_text("mine")
+    assert main(["new", "mine", "--keys", "12"]) == 2
+    assert Path("mine.keys").read_text() == "mine"
+
+
+def test_keys_or_a_netlist(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as raised:
+        main(["new", "mine"])
+    assert raised.value.code == 2
+    assert "--keys" in capsys.readouterr().err
+
+
+def test_wide_rows_get_the_usual_letters() -> None:
+    """As on most keyboards (ISO/IEC 9995-2 gives the sections, the letters are those of linux-us)."""
+    from keyc.starter import _guessed
+
+    rows = [[f"S{row}_{column}" for column in range(count)] for row, count in enumerate((14, 14, 13, 12, 8))]
+    does = _guessed(rows)
+    assert [does[name] for name in rows[1][1:11]] == list("QWERTYUIOP")
+    assert [does[name] for name in rows[2][1:10]] == list("ASDFGHJKL")
+    assert [does[name] for name in rows[3][1:8]] == list("ZXCVBNM")
+    assert [does[name] for name in rows[0][1:11]] == list("1234567890")
+    assert "Space" in [does[name] for name in rows[4]]
