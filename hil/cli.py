@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from keyc.command import DONE, MISUSED, RIG, STOPPED, UNPROVEN, WRONG, guarded, print_json, say
+from keyc.command import DONE, RIG, STOPPED, UNPROVEN, WRONG, guarded, print_json, say
 
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
@@ -20,23 +20,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if given == ["--version"]:
         print(_tool())
         return DONE
-    return guarded("hil", _run, given)
+    return guarded("hil", _parser, given)
 
 
 def _tool() -> str:
     from keyc import __version__
 
     return f"hil {__version__}"
-
-
-def _run(arguments: Sequence[str]) -> int:
-    parser = _parser()
-    options = parser.parse_args(arguments)
-    command = getattr(options, "command", None)
-    if command is None:
-        parser.print_help(sys.stderr)
-        return MISUSED
-    return int(command(options))
 
 
 def _parser() -> ArgumentParser:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from keyc.command import (
     DONE,
-    MISUSED,
     UNPROVEN,
     WRONG,
     colour_wanted,
@@ -41,19 +40,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     # which costs a tenth of the time, and more than its share in a long file.
     gc.set_threshold(100_000, *before[1:])
     try:
-        return guarded("keyc", _run, given)
+        return guarded("keyc", _parser, given)
     finally:
         gc.set_threshold(*before)
-
-
-def _run(arguments: Sequence[str]) -> int:
-    parser = _parser()
-    options = parser.parse_args(arguments)
-    command = getattr(options, "command", None)
-    if command is None:
-        parser.print_help(sys.stderr)
-        return MISUSED
-    return int(command(options))
 
 
 def _parser() -> ArgumentParser:

@@ -9,7 +9,10 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
+
+if TYPE_CHECKING:
+    from argparse import ArgumentParser
 
 DONE = 0
 WRONG = 1  # the input is wrong, or the board failed
@@ -49,14 +52,15 @@ def print_json(value: object) -> None:
     print(json.dumps(value, indent=2, ensure_ascii=False))
 
 
-def guarded(program: str, run: Callable[[Sequence[str]], int], arguments: Sequence[str]) -> int:
-    """Runs a command and turns every way it can end into an exit status.
+def guarded(program: str, parser: Callable[[], ArgumentParser], arguments: Sequence[str]) -> int:
+    """Runs the command that the arguments name and turns every way it can end into an exit status.
 
+    Each command of the parser has its function as the default of `command`.
     A `UserError` is told as `error:` and `help:`; anything unforeseen is a bug of ours and says
     how to report it, so that it's never blamed on the file.
     """
     try:
-        status = run(arguments)
+        status = _run(parser(), arguments)
         sys.stdout.flush()
     except KeyboardInterrupt:
         say("\nstopped")
@@ -69,6 +73,15 @@ def guarded(program: str, run: Callable[[Sequence[str]], int], arguments: Sequen
     except Exception as error:
         return _told(program, arguments, error)
     return status
+
+
+def _run(parser: ArgumentParser, arguments: Sequence[str]) -> int:
+    options = parser.parse_args(arguments)
+    command = getattr(options, "command", None)
+    if command is None:
+        parser.print_help(sys.stderr)
+        return MISUSED
+    return int(command(options))
 
 
 def _told(program: str, arguments: Sequence[str], error: Exception) -> int:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from keyc.diagnostics import Diagnostic, UserError, has_errors, in_file_order, summary
+from keyc.files import bytes_of
 from keyc.keyboard import Keyboard
 from keyc.source import Source
 
@@ -16,19 +17,7 @@ LARGEST_FILE = 16 * 1024 * 1024  # bytes; no keymap comes near it
 def read_source(path: str | os.PathLike[str]) -> Source:
     """A keymap file's text, without a BOM. Raises UserError where it can't be read as text."""
     name = os.fspath(path)
-    try:
-        with Path(path).open("rb") as file:
-            data = file.read(LARGEST_FILE + 1)
-    except FileNotFoundError:
-        raise UserError(f"there is no file {name}", _hint_beside(Path(path)), exit_status=2) from None
-    except IsADirectoryError:
-        raise UserError(
-            f"{name} is a folder", "give the name of a keymap file in it", exit_status=2
-        ) from None
-    except OSError as error:
-        raise UserError(
-            f"{name} can't be read: {error.strerror}", "check who may read it", exit_status=3
-        ) from None
+    data = bytes_of(path, LARGEST_FILE, "a keymap file", _hint_beside)
     return source_of(name, data)
 
 

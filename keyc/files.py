@@ -1,8 +1,9 @@
-"""Where the files that ship with the package lie, in a checkout as in an installed wheel."""
+"""Files: where those that ship with the package lie, and what is in one that a user names."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 _HERE = Path(__file__).resolve().parent
@@ -24,3 +25,25 @@ def data_rows(name: str) -> Iterator[list[str]]:
         if not line.startswith("# "):
             break  # the headings
     return (line.split("\t") for line in lines if line)
+
+
+def bytes_of(
+    path: str | os.PathLike[str], most: int, what: str, hint: Callable[[Path], str] | None = None
+) -> bytes:
+    """A file's bytes, one more than `most` at most. Raises UserError that calls it `what`; `hint` says where
+    else to look if it isn't there."""
+    from keyc.diagnostics import UserError
+
+    name = os.fspath(path)
+    try:
+        with Path(path).open("rb") as file:
+            return file.read(most + 1)
+    except FileNotFoundError:
+        mend = hint(Path(path)) if hint else "check the name and the folder"
+        raise UserError(f"there is no file {name}", mend, exit_status=2) from None
+    except IsADirectoryError:
+        raise UserError(f"{name} is a folder", f"give the name of {what} in it", exit_status=2) from None
+    except OSError as error:
+        raise UserError(
+            f"{name} can't be read: {error.strerror}", "check who may read it", exit_status=3
+        ) from None

@@ -12,10 +12,10 @@ import os
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import NamedTuple
 
 from keyc.diagnostics import Diagnostic, UserError
+from keyc.files import bytes_of
 from keyc.source import Source, Span
 
 LARGEST_NETLIST = 32 * 1024 * 1024  # bytes: some 400,000 pads; no keyboard comes near it
@@ -82,19 +82,7 @@ _LAST_COLUMN = 71
 def read_netlist(path: str | os.PathLike[str]) -> Netlist:
     """A netlist file. Raises UserError where there is none, it's too large, or no netlist at all."""
     name = os.fspath(path)
-    try:
-        with Path(path).open("rb") as file:
-            data = file.read(LARGEST_NETLIST + 1)
-    except FileNotFoundError:
-        raise UserError(f"there is no file {name}", "check the name and the folder", exit_status=2) from None
-    except IsADirectoryError:
-        raise UserError(
-            f"{name} is a folder", "give the name of the netlist file in it", exit_status=2
-        ) from None
-    except OSError as error:
-        raise UserError(
-            f"{name} can't be read: {error.strerror}", "check who may read it", exit_status=3
-        ) from None
+    data = bytes_of(path, LARGEST_NETLIST, "the netlist file")
     return netlist_of(name, data)
 
 

@@ -29,7 +29,7 @@ def test_text_is_as_approved(path: Path, same_as_golden: Callable[[Path, str], N
     same_as_golden(path.with_suffix(".txt"), render_text(found_in(path)))
 
 
-def test_the_language_beyond_this_version(same_as_golden: Callable[[Path, str], None]) -> None:
+def test_the_whole_language_is_as_approved(same_as_golden: Callable[[Path, str], None]) -> None:
     text = render_text(found_in(GOLDEN / "syntax" / "whole_language.keys"))
     same_as_golden(GOLDEN / "diagnostics" / "whole_language.txt", text)
 
