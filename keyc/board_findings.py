@@ -47,6 +47,7 @@ def findings(board: Board, layout: Layout) -> list[Diagnostic]:
             *_loose_diodes(board),
             *_missing_diodes(board),
             *_turned_diodes(board),
+            *_packages_that_differ(board),
             *_twins(board),
             *_crowded(board, layout),
             *_odd_keys(board),
@@ -202,17 +203,7 @@ def _all_keys(board: Board) -> Iterator[Key]:
 def _turned_diodes(board: Board) -> Iterator[Diagnostic]:
     with_diode = [key for key in _all_keys(board) if key.cathode is not None]
     if board.is_pointing_guessed:
-        first = next(key for key in board.keys if key.diode is not None)
-        assert first.diode is not None
-        yield _tell(
-            "diode-direction-unknown",
-            "warning",
-            board,
-            "the file can't tell which way the diodes point",
-            [(first.diode.part, first.diode.line_pin)],
-            f"`diodes {board.pointing.value}` is a guess: look in the design whether the end with the ring, "
-            "the cathode, is at the row or at the column, and say it with --diodes",
-        )
+        yield _direction_unknown(board, with_diode)
         return
     if len(board.turned) == len(with_diode) > 1:
         key = board.turned[0]
@@ -238,6 +229,60 @@ def _turned_diodes(board: Board) -> Iterator[Diagnostic]:
             [(key.diode.part, pin)],
             f"its cathode, pin {pin}, is at the wrong side: {key.name} will never be seen; turn it in the "
             "design, or solder it the other way round and mark that on the board",
+        )
+
+
+def _direction_unknown(board: Board, with_diode: Sequence[Key]) -> Diagnostic:
+    """Nothing tells which way the diodes point, or as many point one way as the other."""
+    package = next((key for key in _all_keys(board) if key.common_at is not None), None)
+    first = package or next(key for key in board.keys if key.diode is not None)
+    assert first.diode is not None
+    part, pin = first.diode.part, first.diode.line_pin
+    guess = f"`diodes {board.pointing.value}` is a guess: "
+    if with_diode:
+        message = "as many diodes point to the row as to the column"
+        help = guess + "see in the design which way is meant, and say it with --diodes"
+    elif package is not None and package.common_at is not None:
+        here, there = package.common_at.value, package.common_at.other.value
+        message = (
+            f"the file can't tell which way the diodes point: {part.name} may hold two with a common "
+            "cathode, or two with a common anode"
+        )
+        help = (
+            f"{guess}look in the parts list what {part.name} is. If pin {pin}, which is at the {here}, is "
+            f"the cathode of both (as in a BAV70), say --diodes cathode-to-{here}; if it is their anode (as "
+            f"in a BAW56), --diodes cathode-to-{there}"
+        )
+    else:
+        message = "the file can't tell which way the diodes point"
+        help = guess + (
+            "look in the design whether the end with the ring, the cathode, is at the row or at the column, "
+            "and say it with --diodes"
+        )
+    return _tell("diode-direction-unknown", "warning", board, message, [(part, pin)], help)
+
+
+def _packages_that_differ(board: Board) -> Iterator[Diagnostic]:
+    """Packages of two diodes whose common pin is at the other side than that of most."""
+    at: dict[Side, dict[Part, list[Key]]] = {side: {} for side in Side}
+    for key in _all_keys(board):
+        if key.common_at is not None and key.diode is not None:
+            at[key.common_at].setdefault(key.diode.part, []).append(key)
+    usual = max(Side, key=lambda side: len(at[side]))
+    if not all(at.values()):
+        return
+    for part, keys in at[usual.other].items():
+        pin = keys[0].diode.line_pin if keys[0].diode else None
+        yield _tell(
+            "diode-package-differs",
+            "warning",
+            board,
+            f"pin {pin} of {part.name} is at the {usual.other.value}, that of most other packages of two "
+            f"diodes at the {usual.value}",
+            [(part, pin)],
+            f"{part.name} must be of the other kind then: common anode where the others are common cathode, "
+            f"or the other way round. If it is the same, {_names(key.name for key in keys)} will never be "
+            f"seen: put its pin {pin} at the {usual.value}",
         )
 
 

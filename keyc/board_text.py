@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil
 
@@ -211,8 +211,27 @@ def _diode_names(text: BoardText) -> list[str]:
     ]
     lines = _aligned(rows, "    ", 1)
     if shared:
-        lines.append(f"    # {_listed(shared)} hold two diodes each, so none is named here")
-    return lines
+        lines.append(f"    # {_listed(shared)} {_two_each(shared)}, so none is named here")
+    return [*lines, *_kinds_of_packages(text)]
+
+
+def _two_each(names: Collection[str]) -> str:
+    return "hold two diodes each" if len(names) > 1 else "holds two diodes"
+
+
+def _kinds_of_packages(text: BoardText) -> Iterator[str]:
+    """What packages must be, of which the file doesn't tell what they hold: that follows from the others."""
+    towards = Side.ROW if text.board.pointing is Diodes.CATHODE_TO_ROW else Side.COLUMN
+    for side in Side:
+        packages = {
+            key.diode.part.name: key.diode.line_pin
+            for key in text.keys
+            if key.common_at is side and key.diode
+        }
+        if packages:
+            kind = "cathode, as a BAV70 has" if side is towards else "anode, as a BAW56 has"
+            pins = " and ".join(sorted(set(packages.values())))
+            yield f"    # pin {pins} of {_listed(packages)}, at the {side.value}, must be a common {kind}"
 
 
 def _left_out(text: BoardText) -> Iterator[str]:
