@@ -80,7 +80,7 @@ def keymap_text(text: BoardText, title: str, layers: Sequence[str]) -> str:
         f"# From the netlist {_base_name(netlist.source.name)} ({fingerprint(netlist)}); keyc {__version__}.",
         "# It says what was meant to be joined; a cut track or a short in copper isn't in it.",
     ]
-    if any(key.diode for key in text.keys):
+    if any(key.diode and set(key.diode.part.nets) == {"1", "2"} for key in text.keys):
         head.append("# Pin 1 of a diode is taken for its cathode.")
     lines = [
         *head,
@@ -149,7 +149,8 @@ def wiring_lines(text: BoardText) -> list[str]:
     board, names = text.board, text.names
     lines = []
     if text.keys:
-        lines.append(f"    diodes {board.pointing.value}")
+        guess = "  # a guess: the netlist doesn't tell" if board.is_pointing_guessed else ""
+        lines.append(f"    diodes {board.pointing.value}{guess}")
         lines += _matrix(text)
     lines += [f"    direct GPIO{one.gpio} {names[one.contact.name]}" for one in text.directs]
     for dial in board.dials:

@@ -79,7 +79,8 @@ def test_what_numbers_do_not_tell_is_asked_for(tmp_path: Path) -> None:
     help = one.help or ""
     assert "BAV70), say --diodes cathode-to-row" in help
     assert "BAW56), --diodes cathode-to-column" in help
-    assert board.board.is_pointing_guessed
+    assert "    diodes cathode-to-row  # a guess: the netlist doesn't tell\n" in starting_text(board)
+    assert "Pin 1 of a diode" not in starting_text(board)
 
 
 @pytest.mark.parametrize(
