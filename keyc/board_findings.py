@@ -29,6 +29,7 @@ from keyc.traced import (
 )
 
 _NAMED_MOST = 6
+_KEPT_OF_A_NET = 14  # characters, by the format
 _LABELS_MOST = 4
 # Two pieces of a line on a turned or staggered cluster: how far apart the middles of their keys may be.
 _SAME_LINE_MM = 25.0
@@ -288,7 +289,7 @@ def _packages_that_differ(board: Board) -> Iterator[Diagnostic]:
 
 def _twins(board: Board) -> Iterator[Diagnostic]:
     for key in board.keys:
-        if not key.twins:
+        if not key.twins or _is_on_cut_line(board, key):
             continue
         every = (key, *key.twins)
         near = all(_distance(a.contact.part, b.contact.part) < _ONE_CAP_MM for a, b in combinations(every, 2))
@@ -435,8 +436,29 @@ def _lines_on_wrong_pins(board: Board) -> Iterator[Diagnostic]:
                 board,
                 f"{_line_name(board, line)} is on {len(listed)} pins: {_names(listed)}",
                 where,
-                f"only GPIO{line.gpios[0]} is written down; take the line off the other pin",
+                _CUT_HELP
+                if _may_be_cut(board, line.net)
+                else f"only GPIO{line.gpios[0]} is written down; take the line off the other pin",
             )
+
+
+_CUT_HELP = (
+    "the file's net names may have been cut to 14 characters, so that several nets became one: give nets "
+    "names that differ in their first characters, and export again. If not, take the line off the other pin"
+)
+
+
+def _may_be_cut(board: Board, net: str) -> bool:
+    """Whether several nets may have become one: its name fills the format's columns, and has no long form.
+
+    pcb-rnd cuts names so, and says it only while it exports.
+    """
+    return len(net) == _KEPT_OF_A_NET and net not in board.circuit.netlist.long_names and "#" not in net
+
+
+def _is_on_cut_line(board: Board, key: Key) -> bool:
+    lines = [board.lines[net] for net in (key.row, key.column) if net is not None]
+    return any(len(line.gpios) > 1 and _may_be_cut(board, line.net) for line in lines)
 
 
 def _lines_used_otherwise(board: Board) -> Iterator[Diagnostic]:
