@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from hil.result import Result
     from keyc.keyboard import Keyboard
 
-VIRTUAL = "measured on a virtual board, which proves nothing about a real one"
-
 
 class Bench:
     """A context: everything that was opened is closed at its end, whatever happened."""
@@ -81,6 +79,8 @@ class Bench:
         result = session.run()
         result = replace(result, notes=(*result.notes, *self._regressions(settings, result)))
         if self._options.virtual:
+            from hil.history import VIRTUAL
+
             result = replace(result, notes=(VIRTUAL, *result.notes))
         self._finish(result)
         return result
@@ -181,6 +181,7 @@ class Bench:
                     exit_status=2,
                 ) from None
         path = self._record_path()
+        netlist = self._netlist()
         if path is None:
             return
         self._record = Record(
@@ -189,10 +190,20 @@ class Bench:
             keyboard=self._keyboard.title,
             when=settings.when or "",
             after=settings.after,
+            diodes=self._keyboard.wiring.diodes.value,
+            netlist=netlist,
         )
         self._stack.callback(self._record.close)
         self._dump = Dump(path.with_suffix(".dump"))
         self._stack.callback(self._dump.close)
+
+    def _netlist(self) -> str | None:
+        """Which board revision this is, by the fingerprint of its netlist."""
+        if self._options.netlist is None:
+            return None
+        from keyc.netlist import fingerprint, read_netlist
+
+        return fingerprint(read_netlist(self._options.netlist))
 
     def _record_path(self) -> Path | None:
         if self._options.record:

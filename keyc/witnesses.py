@@ -53,6 +53,11 @@ class Comparison:
     match: Mapping[str, _Wired]  # by the file's name
     block: WiringBlock
 
+    @property
+    def unread(self) -> set[str]:
+        """Switches that the board has, but that can't be read there."""
+        return _unread(self.read)
+
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
@@ -69,11 +74,8 @@ def agreement(
     keyboard = checked.keyboard
     if keyboard is None:
         return Agreement([], f"not compared with {netlist}: mend the mistakes above first")
-    wiring = keyboard.wiring
-    called = dict.fromkeys(wiring.rows, Side.ROW) | dict.fromkeys(wiring.columns, Side.COLUMN)
-    intended = None if wiring.diodes is Diodes.NONE else wiring.diodes
-    read = read_board(netlist, controller=controller, pin_map=pin_map, intended=intended, called=called)
-    comparison = compared(keyboard, parsed(keyboard.span.source), read)
+    comparison = comparison_with(keyboard, netlist, controller, pin_map)
+    read = comparison.read
     differing = findings(comparison)
     found = [*differing, *(one for one in read.found if one.severity != "note")]
     board = f"{netlist} (board {read.fingerprint})"
@@ -86,6 +88,20 @@ def agreement(
     # One mend for all that differs: it hangs on the first of them.
     found = [replace(found[0], mend=mend), *found[1:]]
     return Agreement(found, f"{summary}; {mend.what}:\n{mend.difference}".rstrip())
+
+
+def comparison_with(
+    keyboard: Keyboard, netlist: str, controller: str | None = None, pin_map: str | None = None
+) -> Comparison:
+    """A keyboard and its board's netlist, traced in the file's own words for rows and columns.
+
+    Raises UserError where the netlist can't be read.
+    """
+    wiring = keyboard.wiring
+    called = dict.fromkeys(wiring.rows, Side.ROW) | dict.fromkeys(wiring.columns, Side.COLUMN)
+    intended = None if wiring.diodes is Diodes.NONE else wiring.diodes
+    read = read_board(netlist, controller=controller, pin_map=pin_map, intended=intended, called=called)
+    return compared(keyboard, parsed(keyboard.span.source), read)
 
 
 def compared(keyboard: Keyboard, file: File, read: ReadBoard) -> Comparison:
@@ -197,7 +213,7 @@ def _lines(comparison: Comparison) -> Iterator[Diagnostic]:
 
 def _switches(comparison: Comparison) -> Iterator[Diagnostic]:
     moved = _moved(comparison)
-    unread = _unread(comparison.read)
+    unread = comparison.unread
     for switch in comparison.keyboard.wiring.switches:
         wired = comparison.match.get(switch.name)
         if wired is None:
@@ -422,7 +438,7 @@ def _edits(comparison: Comparison) -> list[_Edit]:
         for wired in comparison.board.values()
         if wired.direct is None
     }
-    unread = _unread(comparison.read)
+    unread = comparison.unread
     edits = [
         _Edit(word.start, word.end, f"GPIO{moved[_gpio(word)]}")
         for word in _pin_words(block)
