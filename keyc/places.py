@@ -321,13 +321,26 @@ def _upright_caps(caps: list[PlacedCap]) -> list[PlacedCap]:
     rows = _rows(caps)
     rows = _tall(rows)
     x_phase = _phase([cap.x_u - left for cap in caps])
-    return [
-        cap
-        for row in rows
-        for cap in _widened(
-            [replace(cap, x_u=_snapped(cap.x_u - left - x_phase) + left + x_phase) for cap in row], left
-        )
+    rows = [
+        [replace(cap, x_u=_snapped(cap.x_u - left - x_phase) + left + x_phase) for cap in row] for row in rows
     ]
+    edge = _left_edge(rows, left)
+    return [cap for row in rows for cap in _widened(row, edge)]
+
+
+def _left_edge(rows: Iterable[Sequence[PlacedCap]], left: float) -> float:
+    """Where rows begin: the place that several first caps reach to if they touch a second one of 1 u.
+
+    `left` is where the leftmost cap would begin if it were 1 u wide: the edge can't lie right of it.
+    """
+    begins: Counter[float] = Counter()
+    for row in rows:
+        if len(row) > 2 and row[2].x_u - row[1].x_u < 1.03:  # so the second one is 1 u wide
+            begins[round(2 * row[0].x_u - row[1].x_u + 0.5, 2)] += 1
+    if not begins:
+        return left
+    edge, count = max(begins.items(), key=lambda item: (item[1], item[0]))
+    return edge if count > 1 and left - 1 < edge < left else left
 
 
 def _phase(values: Sequence[float]) -> float:
