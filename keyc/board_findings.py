@@ -70,6 +70,10 @@ def _pad(part: Part, pin: str | None = None) -> Pad:
     return pads[0]
 
 
+def _pin_on(part: Part, net: str) -> str:
+    return next(pin for pin, joined in part.nets.items() if joined == net)
+
+
 def _place(part: Part, pin: str | None = None) -> BoardPlace:
     pad = _pad(part, pin)
     return BoardPlace(part.name, pad.pin, pad.x_mm, pad.y_mm)
@@ -385,7 +389,7 @@ def _lines_without_pin(board: Board) -> Iterator[Diagnostic]:
             "error",
             board,
             f"{len(lines)} lines end at {part.name}, which isn't the controller",
-            [(part, None), *_line_pads(board, lines[0])[:1]],
+            [(part, _pin_on(part, lines[0].net)), *_line_pads(board, lines[0])[:1]],
             f"expanders and shift registers aren't supported: {len(keys)} keys on "
             f"{_names(board.net_name(line.net) for line in lines)} are left out; all others are written down",
         )
@@ -489,7 +493,7 @@ def _strangers(
             continue
         if own_pin and (is_resistor(part) or is_capacitor(part)):
             continue
-        pin = next(pin for pin, joined in part.nets.items() if joined == net)
+        pin = _pin_on(part, net)
         yield _tell(
             "line-used-otherwise",
             "warning",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from keyc import __version__
@@ -185,21 +185,14 @@ def _lights(board: Board) -> Iterator[str]:
 
 
 def _diode_names(text: BoardText) -> list[str]:
-    """The diodes' designators; two keys on one package share it, and then it names neither for itself."""
+    """The diodes' designators; two keys on one package share it."""
     named = [(key.diode.part.name, key.name) for key in text.keys if key.diode]
-    shared = {name for name, count in Counter(name for name, _ in named).items() if count > 1}
-    lines = [
-        f"    diode {text.names[diode]} of {text.names[switch]}"
-        for diode, switch in named
-        if diode not in shared
-    ]
+    lines = [f"    diode {text.names[diode]} of {text.names[switch]}" for diode, switch in named]
+    shared = [name for name, count in Counter(name for name, _ in named).items() if count > 1]
     if shared:
-        lines.append(f"    # {_listed(shared)} {_two_each(shared)}, so none is named here")
+        holds = "hold two diodes each" if len(shared) > 1 else "holds two diodes"
+        lines.append(f"    # {_listed(shared)} {holds}")
     return [*lines, *_kinds_of_packages(text)]
-
-
-def _two_each(names: Collection[str]) -> str:
-    return "hold two diodes each" if len(names) > 1 else "holds two diodes"
 
 
 def _kinds_of_packages(text: BoardText) -> Iterator[str]:

@@ -89,8 +89,7 @@ def _wrong_switches(made: MadeBoard, keyboard: Keyboard) -> Iterator[str]:
             right = {switch.row, switch.column} == {made.gpio[true.row], made.gpio[true.column]}
         if not right:
             yield f"{name} is on {switch.row}, {switch.column}, {switch.direct}"
-        # Two keys on one package have no diode of their own to name.
-        if switch.diode is not None and switch.diode != true.diode:
+        if switch.diode != true.diode:
             yield f"{name} has the diode {switch.diode}, not {true.diode}"
     yield from _wrong_direction(made, keyboard)
     dials = {dial.name: (dial.pin_a, dial.pin_b) for dial in keyboard.wiring.dials}

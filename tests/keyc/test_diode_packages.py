@@ -94,7 +94,7 @@ def test_once_it_is_said_the_text_tells_which_kind_must_be_fitted(
     assert board.found == []
     text = starting_text(board)
     assert f"diodes {intended.value}" in text
-    assert "# D1, D3 hold two diodes each, so none is named here" in text
+    assert "# D1, D3 hold two diodes each" in text
     assert f"# pin 3 of D1, D3, at the row, must be a common {kind}" in text
 
 

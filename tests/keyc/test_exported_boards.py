@@ -35,8 +35,9 @@ def test_a_program_s_own_file(name: str) -> None:
         for one in switches
     }
     assert pins == {key: words["pins"] for key, words in true["keys"].items()}
-    for one in switches:  # two keys on one package have no diode of their own to name
-        assert one.diode in (None, true["keys"][one.name]["diode"])
+    assert {one.name: one.diode for one in switches} == {
+        key: words["diode"] for key, words in true["keys"].items()
+    }
     dials = {dial.name: [dial.pin_a, dial.pin_b] for dial in keyboard.wiring.dials}
     assert dials == true["dials"]
     assert [[light.pin, light.lit_low] for light in keyboard.wiring.lights] == true["lights"]
