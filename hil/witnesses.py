@@ -178,10 +178,12 @@ def _measured_cathode(run: Run, name: str) -> Pins | None:
 # ---- in words ---------------------------------------------------------------------------------
 
 _HEADINGS = {
-    Odd.FILE: "The file is the odd one out: netlist and bench agree. `keyc check --netlist` prints the mend.",
-    Odd.NETLIST: "The netlist is the odd one out: file and bench agree. It is of another revision of the "
-    "board, or the board was changed by hand.",
-    Odd.BENCH: "The board is the odd one out: file and netlist agree, so it isn't soldered as it was drawn.",
+    Odd.FILE: "The file is the odd one out: netlist and bench agree.\n"
+    "`keyc check FILE --netlist NET` prints what to write.",
+    Odd.NETLIST: "The netlist is the odd one out: file and bench agree.\n"
+    "It is of another revision of the board, or the board was changed by hand.",
+    Odd.BENCH: "The board is the odd one out: file and netlist agree.\n"
+    "It isn't soldered as it was drawn; `hil bench` says where to look.",
     Odd.ALL: "No two agree:",
     Odd.UNDECIDED: "Two differ, and the third says nothing:",
 }
@@ -189,24 +191,27 @@ _HEADINGS = {
 
 def text_of(hearing: Hearing) -> str:
     """Who is the odd one out where, for people."""
-    board = f"{hearing.netlist} (board {hearing.fingerprint})"
-    lines = [f"{hearing.file}, {board}, and the bench of {hearing.when or 'an unknown time'}:"]
+    lines = [
+        f"file:    {hearing.file}",
+        f"netlist: {hearing.netlist} (board {hearing.fingerprint})",
+        f"bench:   the run of {hearing.when or 'an unknown time'}",
+    ]
     if hearing.is_virtual:
-        lines.append("that run was on a virtual board, which is made from a keymap file")
+        lines.append("         on a virtual board, which is made from a keymap file")
     if hearing.other_netlist:
         lines.append(
             f"that run was of another revision of the board: its netlist was {hearing.other_netlist}"
         )
     for odd, heading in _HEADINGS.items():
         found = [one for one in hearing.differing if one.odd is odd]
-        lines += [heading, *(f"  {_in_words(one)}" for one in found)] if found else []
+        lines += ["", heading, *(f"  {_in_words(one)}" for one in found)] if found else []
     pins = [one for one in hearing.testimonies if one.what == "pins"]
     differing = {one.switch for one in hearing.differing}
     agreed = [one for one in pins if one.odd is Odd.NOBODY and one.switch not in differing]
     unheard = [one.switch for one in pins if one.odd is Odd.UNHEARD and one.switch not in differing]
-    lines.append(f"all three agree on {len(agreed)} of {len(pins)} switches")
+    lines += ["", f"all three agree on {len(agreed)} of {len(pins)} switches"]
     if unheard:
-        lines.append(f"one of them says nothing about {_listed(unheard)}; the others agree")
+        lines.append(f"one says nothing, and the others agree: {_listed(unheard)}")
     return "\n".join(lines)
 
 

@@ -11,7 +11,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from math import atan2, cos, degrees, floor, hypot, radians, sin
+from math import atan2, cos, degrees, hypot, radians, sin
 from statistics import median
 
 from keyc.circuit import Circuit, centroid_mm
@@ -548,9 +548,7 @@ def _turned_lines(caps: Sequence[PlacedCap], turn: float) -> list[CapLine]:
         x, y = _rotated(first.x_u - first.width_u / 2, first.y_u - first.height_u / 2, turn)
         corner = (max(0.0, round(x, 3)), max(0.0, round(y, 3)), turn % 360)
         lines.append(CapLine(corner, _spaced(row, first.x_u - first.width_u / 2)))
-    return sorted(
-        lines, key=lambda line: (floor(line.corner[1]), line.corner[0]) if line.corner else (0, 0.0)
-    )
+    return lines
 
 
 def _runs(rows: Iterable[list[PlacedCap]]) -> list[list[PlacedCap]]:
