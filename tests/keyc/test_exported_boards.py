@@ -14,9 +14,12 @@ from typing import Any
 import pytest
 
 from keyc.boards import read_board, starting_text
+from keyc.circuit import circuit_of
 from keyc.compile import check_text
-from keyc.netlist import read_netlist
+from keyc.diagnostics import UserError
+from keyc.netlist import netlist_of, read_netlist
 from keyc.source import Source
+from keyc.traced import traced
 
 FOLDER = Path(__file__).parents[1] / "golden" / "netlists"
 TRUTH: dict[str, Any] = json.loads((FOLDER / "exported.json").read_text())
@@ -61,3 +64,22 @@ def test_one_program_s_numbers_overflow_behind_a_plus() -> None:
     for pad in overflown:
         others = [other.x_mm for other in netlist.pads if other.part == pad.part]
         assert max(others) - min(others) < 30.0, pad
+
+
+@pytest.mark.parametrize("name", [name for name in TRUTH if name.startswith("kicad")])
+def test_gerbonara_reads_the_same(name: str) -> None:
+    """It can't read pcb-rnd's `+-`. Written anew by it the pins have lost their names, and that is said."""
+    ipc356 = pytest.importorskip("gerbonara.ipc356", reason="gerbonara isn't installed")
+    from gerbonara.utils import MM
+
+    ours = read_netlist(FOLDER / name)
+    theirs = ipc356.Netlist.open(FOLDER / name)
+    records = [record for record in theirs.test_records if not record.is_via]
+    assert [(pad.part, pad.pin, pad.net) for pad in ours.pads] == [
+        (record.ref_des or "", record.pin or "", record.net_name) for record in records
+    ]
+    for pad, record in zip(ours.pads, records, strict=True):
+        assert pad.x_mm == pytest.approx(MM(record.x, record.unit), abs=0.0005)
+        assert pad.y_mm == pytest.approx(MM(record.y, record.unit), abs=0.0005)
+    with pytest.raises(UserError, match="no names for the pins"):
+        traced(circuit_of(netlist_of(name, theirs.write_to_bytes())))
