@@ -170,7 +170,7 @@ def _add_diodes(parser: ArgumentParser) -> None:
     parser.add_argument(
         "--diodes",
         choices=("cathode-to-row", "cathode-to-column"),
-        help="which way the diodes are meant to point; left out: as most of them do",
+        help="which way the diodes are meant to point; left out: as most of them do, or to the row",
     )
 
 
@@ -205,6 +205,7 @@ def _wiring(options: Namespace) -> int:
 
 
 def _new(options: Namespace) -> int:
+    from keyc.keyboard import Diodes
     from keyc.starter import file_name, from_board, from_number
     from keyc.write import write_new
 
@@ -213,7 +214,7 @@ def _new(options: Namespace) -> int:
         text = from_board(options.name, read)
         _tell(read.found)
     else:
-        text = from_number(options.name, options.keys)
+        text = from_number(options.name, options.keys, *([Diodes(options.diodes)] if options.diodes else []))
     name = file_name(options.name)
     write_new(name, text)
     print(f"{name}: written; what its keys do is a guess. Next: `keyc check {name}`, `keyc show {name}`")

@@ -14,6 +14,7 @@ from pathlib import Path
 from keyc.board_text import keymap_text, layer_lines, quoted
 from keyc.boards import ReadBoard
 from keyc.diagnostics import UserError
+from keyc.keyboard import Diodes
 from keyc.places import PlacedCap
 from keyc.tidy import tidied_text
 
@@ -70,7 +71,7 @@ def title_of(name: str) -> str:
     return stem[:1].upper() + stem[1:]
 
 
-def from_number(name: str, count: int) -> str:
+def from_number(name: str, count: int, diodes: Diodes = Diodes.CATHODE_TO_ROW) -> str:
     """A file for that many keys, on the fewest pins. Raises UserError where the chip can't have so many."""
     if not 1 <= count <= MOST_KEYS:
         raise UserError(
@@ -86,7 +87,7 @@ def from_number(name: str, count: int) -> str:
     else:
         row_count, column_count = fewest_pins(count)
         rows = [names[at : at + column_count] for at in range(0, count, column_count)]
-        wires = ["    diodes cathode-to-row", *_matrix(rows, column_count)]
+        wires = [f"    diodes {diodes.value}", *_matrix(rows, column_count)]
         pins = row_count + column_count
         said = f"{row_count} rows and {column_count} columns: {pins} pins, the fewest there can be."
     lines = [

@@ -107,11 +107,14 @@ def test_as_many_one_way_as_the_other(tmp_path: Path) -> None:
     )
 
 
-@pytest.mark.parametrize("command", ["wiring", "new"])
+@pytest.mark.parametrize("command", ["wiring", "new", "new, without a board"])
 def test_the_direction_can_be_said(command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     Path("board.ipc").write_text(laid_in(BY_NUMBER + WITHOUT))
-    named = ["new", "pier", "--netlist", "board.ipc"]
-    given = ["wiring", "board.ipc", "-o", "pier.keys"] if command == "wiring" else named
+    given = {
+        "wiring": ["wiring", "board.ipc", "-o", "pier.keys"],
+        "new": ["new", "pier", "--netlist", "board.ipc"],
+        "new, without a board": ["new", "pier", "--keys", "12"],
+    }[command]
     assert main([*given, "--diodes", "cathode-to-column"]) == 0
     assert "    diodes cathode-to-column\n" in Path("pier.keys").read_text()
