@@ -7,9 +7,9 @@ Nothing here decides what a mistake is: `syntax.py`, `resolve.py`, `shape.py`, `
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
+from keyc.record import Record
 from keyc.source import Span
 
 Severity = Literal["error", "warning", "note"]
@@ -18,16 +18,14 @@ _COLUMNS = 80
 _TAB = 4
 
 
-@dataclass(frozen=True, slots=True)
-class Label:
+class Label(Record):
     """A remark on a place: beside a diagnostic's own span, or on another one that belongs to it."""
 
     message: str
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Diagnostic:
+class Diagnostic(Record):
     """One mistake or warning. `help` alone says how to mend it; labels say what is meant where.
 
     A label whose span is the diagnostic's own is written under it. `board`: the pads concerned.
@@ -42,8 +40,7 @@ class Diagnostic:
     board: tuple[BoardPlace, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class BoardPlace:
+class BoardPlace(Record):
     """Where on a board a diagnostic is: a part's pad, in mm as the netlist counts them."""
 
     part: str

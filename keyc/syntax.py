@@ -7,10 +7,10 @@ Words keep their spelling: what they mean, numbers included, is `resolve.py`'s t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from keyc.record import Record
 from keyc.source import Source
 
 if TYPE_CHECKING:
@@ -267,8 +267,7 @@ Statement = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Damage:
+class Damage(Record):
     """Where a mistake was skipped, so that what is missing there isn't told a second time.
 
     `lines` are numbered from 1, `words` are all words skipped, `blocks` the kinds of statement
@@ -281,8 +280,7 @@ class Damage:
     starts: frozenset[int] = frozenset()
 
 
-@dataclass(frozen=True, slots=True)
-class File:
+class File(Record):
     source: Source
     statements: tuple[Statement, ...]
     damage: Damage
