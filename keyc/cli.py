@@ -43,6 +43,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return guarded("keyc", _parser, given)
     finally:
         gc.set_threshold(*before)
+        if arguments is None:  # the process ends here, and would look all of it over twice more
+            gc.freeze()
 
 
 def _parser() -> ArgumentParser:
