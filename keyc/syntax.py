@@ -537,18 +537,16 @@ class _When(NamedTuple):
 
 def parsed(source: Source) -> File:
     """The file's statements, and what of it could not be understood."""
-    text = source.text + "\n"
-    recovery = None
+    from keyc.grammar import parser_module
 
-    def mended(error: Any) -> bool:
-        nonlocal recovery
-        if recovery is None:
-            from keyc.recovery import Recovery
+    parser = _parser()
+    try:
+        return File(source, parser.parse(source.text + "\n"), Damage(), ())
+    except parser_module().UnexpectedInput:
+        from keyc.recovery import Recovery
+        from keyc.spelling import respelt
 
-            recovery = Recovery(source, text)
-        return recovery.mended(error)
-
-    statements: tuple[Statement, ...] = _parser().parse(text, on_error=mended)
-    if recovery is None:
-        return File(source, statements, Damage(), ())
-    return File(source, statements, recovery.damage(), tuple(recovery.diagnostics))
+    text, misspelt = respelt(source)
+    recovery = Recovery(source, text)
+    statements = parser.parse(text, on_error=recovery.mended)
+    return File(source, statements, recovery.damage(), (*misspelt, *recovery.diagnostics))
