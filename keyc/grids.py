@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from keyc.actions import Actions
+from keyc.actions import CALLS, Actions
 from keyc.diagnostics import Label
 from keyc.keyboard import Cell, Layer, Off, Switch, Through
 from keyc.mistakes import Mistakes, cut
@@ -63,11 +63,20 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
         cells.update((word.text, cell) for word, cell in zip(lines[number], in_row, strict=False))
         # `12`, which is told, may have been meant as `1 2`: no second mistake for the same cause.
         meant = sum(_digits(action) for action in row)
+        if any(isinstance(action, Word) and action.text in CALLS for action in row):
+            continue  # `next Shift` was meant as next(Shift), and is told
         if is_sound and len(row) != len(lines[number]) != meant:
             _tell_row_length(block, index, lines[number], mistakes)
+            if len(row) > len(lines[number]) and _runs_on(row, mistakes):
+                return cells  # it has swallowed the row after it: no further row is where it was meant
     if is_sound and len(block.rows) != len(lines):
         _tell_row_count(block, lines, partner, mistakes)
     return cells
+
+
+def _runs_on(row: Sequence[Action], mistakes: Mistakes) -> bool:
+    """Whether a row goes on in the next line, through a `\\`."""
+    return "\n" in mistakes.source.text[row[0].start : row[-1].end]
 
 
 def _partners(rows: Sequence[int], lines: Sequence[int]) -> list[int | None]:
@@ -110,8 +119,8 @@ def _tell_row_length(block: LayerBlock, number: int, line: Sequence[Word], mista
     else:
         code, where = "row-too-short", mistakes.span(row[-1].end, row[-1].end)
         help = "add what is missing: `..` lets through to what lies beneath, `off` does nothing"
-    if "\n" in mistakes.source.text[row[0].start : row[-1].end]:
-        help += "; the `\\` at the line's end runs the row on: the key is written Backslash"
+    if _runs_on(row, mistakes):
+        help = "the `\\` at the line's end runs the row on: the key is written Backslash"
     drawn = _cap_over_cell(line, row, mistakes)
     mistakes.tell(code, message, where, f"{help}\n{drawn}", Label("its line of caps", mistakes.words(line)))
 

@@ -80,7 +80,7 @@ _MODIFIERS = {"Control": (0xE0, 0xE4), "Shift": (0xE1, 0xE5), "Alt": (0xE2, 0xE6
 def findings(keyboard: Keyboard, file: File, *, sound: bool) -> list[Diagnostic]:
     """What is wrong with the keyboard as a whole. `sound`: the file has no errors so far."""
     found = [
-        *_nothing_beneath(keyboard),
+        *_nothing_beneath(keyboard, file),
         *_digits_on_number_pad(keyboard),
         *_signs_that_type_another(keyboard),
         *_test_usb_id(keyboard, file),
@@ -101,9 +101,12 @@ def findings(keyboard: Keyboard, file: File, *, sound: bool) -> list[Diagnostic]
     return found
 
 
-def _nothing_beneath(keyboard: Keyboard) -> Iterator[Diagnostic]:
+def _nothing_beneath(keyboard: Keyboard, file: File) -> Iterator[Diagnostic]:
     """`..` on the first layer, beneath which there is none."""
     first = keyboard.layers[0]
+    line = first.span.source.place(first.span.start)[0]
+    if "layer" in file.damage.blocks and any(lost < line for lost in file.damage.lines):
+        return  # another one may have been the first
     open_cells = [(name, cell) for name, cell in first.cells.items() if isinstance(cell.action, Through)]
     if not open_cells:
         return
