@@ -291,7 +291,7 @@ class Actions:
             return None
         if not text:
             help = 'write the character between the quotes: "!"'
-            if not self._mistakes.damaged(word.start, word.end):
+            if self._mistakes.source.text[word.end : word.end + 1] != '"':  # the third quote of `"""` is told
                 self._mistakes.tell("text-empty", "this text is empty", word, help)
             return None
         if len(_characters(word)) > 1:

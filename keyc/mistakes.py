@@ -31,6 +31,10 @@ class Mistakes:
         """Whether nothing was skipped in a block of this kind (`wiring`, `layer`)."""
         return block not in self._file.damage.blocks
 
+    def nothing_understood(self) -> bool:
+        """Whether nothing in the file is a statement, which the parser has told."""
+        return bool(self._file.diagnostics) and not self._file.statements
+
     def is_untouched(self, keyword: Word) -> bool:
         """Whether nothing was skipped in the statement that begins with this word."""
         return keyword.start not in self._file.damage.starts

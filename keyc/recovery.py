@@ -788,7 +788,7 @@ class Recovery:
                 "reserved-name", message, at, at + len(found), f"choose another name, such as my-{found}"
             )
             return
-        if expected == "a name" and found[0] in '"0123456789':
+        if self._opened is None and expected == "a name" and found[0] in '"0123456789':
             message = "a name stands without quotes" if found[0] == '"' else "a name begins with a letter"
             self._tell("name-unfit", message, at, at + len(found), self._name_help(found))
             self._words.add(found)

@@ -167,7 +167,7 @@ class _Resolver:
         """What every file needs and this one lacks, in one mistake."""
         mistakes, text = self._mistakes, self._mistakes.source.text
         names = [name for name in self._missing if mistakes.is_whole(name) and not mistakes.lost(name)]
-        if not names or (text.strip() and not self._statements):  # told: nothing in it is a statement
+        if not names or mistakes.nothing_understood():
             return
         *others, last = (f"`{name}`" for name in names)
         message = "the file has no " + (f"{', '.join(others)} and {last}" if others else last)
