@@ -433,6 +433,12 @@ class Actions:
         """Help for a word that names no key."""
         if len(text) == 1:
             return f'for the character write it in quotes: "{text}"'
+        if not text.isascii():
+            from unicodedata import normalize
+
+            narrow = normalize("NFKC", text)
+            if narrow.isascii():
+                return f"write {narrow}, with the keyboard set to Latin letters"
         first, _, last = text.rpartition("-")
         if last and usage_of(last) is not None and all(modifier_of(one) for one in first.split("-")):
             return f"did you mean {text.replace('-', '+')}?"
