@@ -98,13 +98,13 @@ class _Paint(NamedTuple):
 _COLOURED = _Paint("\x1b[1;31m", "\x1b[1;33m", "\x1b[1;36m", "\x1b[2m", "\x1b[1m", "\x1b[0m")
 
 
-def render_text(diagnostics: Sequence[Diagnostic], *, colour: bool = False) -> str:
-    """All of them for a terminal of 80 columns, with a last line that counts them; "" for none."""
+def render_text(diagnostics: Sequence[Diagnostic], *, colour: bool = False, counted: bool = True) -> str:
+    """All of them for a terminal of 80 columns; "" for none. `counted`: with a last line that counts them."""
     if not diagnostics:
         return ""
     paint = _COLOURED if colour else _Paint()
     pieces = [_one_as_text(one, paint) for one in diagnostics]
-    return "\n".join([*pieces, summary(diagnostics)]) + "\n"
+    return "\n".join([*pieces, *([summary(diagnostics)] if counted else [])]) + "\n"
 
 
 def summary(diagnostics: Sequence[Diagnostic]) -> str:

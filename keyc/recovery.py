@@ -129,6 +129,15 @@ class Recovery:
             frozenset(self._lines), frozenset(self._words), frozenset(self._blocks), frozenset(self._starts)
         )
 
+    def no_keymap(self) -> Diagnostic:
+        """What is said instead of all mistakes where nothing in the file is a statement."""
+        first = self.diagnostics[0]
+        return first.replaced(
+            message=f"{first.message}, and nothing in this file is one",
+            help=f"is this the right file? A keymap's statements begin with {', '.join(FORMS[''])}",
+            labels=(),
+        )
+
     # ---- lark's call
 
     def mended(self, error: Any) -> bool:

@@ -549,4 +549,7 @@ def parsed(source: Source) -> File:
     text, misspelt = respelt(source)
     recovery = Recovery(source, text)
     statements = parser.parse(text, on_error=recovery.mended)
-    return File(source, statements, recovery.damage(), (*misspelt, *recovery.diagnostics))
+    found = (*misspelt, *recovery.diagnostics)
+    if not statements and recovery.diagnostics and len(found) > 1:
+        found = (recovery.no_keymap(),)
+    return File(source, statements, recovery.damage(), found)
