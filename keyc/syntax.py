@@ -549,7 +549,7 @@ def parsed(source: Source) -> File:
     text, misspelt = respelt(source)
     recovery = Recovery(source, text)
     statements = parser.parse(text, on_error=recovery.mended)
-    found = (*misspelt, *recovery.diagnostics)
-    if not statements and recovery.diagnostics and len(found) > 1:
+    found, damage = (*misspelt, *recovery.diagnostics), recovery.damage()
+    if recovery.diagnostics and len(found) > 1 and not statements and not damage.starts:
         found = (recovery.no_keymap(),)
-    return File(source, statements, recovery.damage(), found)
+    return File(source, statements, damage, found)
