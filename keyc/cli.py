@@ -238,7 +238,8 @@ def _tell(found: Sequence[Diagnostic], *, counted: bool = True) -> None:
     if found:
         from keyc.diagnostics import render_text
 
-        say(render_text(found, colour=colour_wanted(sys.stderr), counted=counted).rstrip())
+        text = render_text(found, colour=colour_wanted(sys.stderr), counted=counted)
+        say(text.rstrip() if counted else text.removesuffix("\n"))
 
 
 def _check(options: Namespace) -> int:
