@@ -425,12 +425,29 @@ class Actions:
                 "write a key's name, a character in quotes, a layer, `..`, `off` or `usb-boot`",
             )
         else:
-            self._mistakes.unknown(
-                f"no key, layer or let is called `{cut(text)}`", word, self._key_meant_by(text)
-            )
+            help = self._key_meant_by(text)
+            if help is None and "" in self.layers:
+                return  # a layer's name is missing, which is told: likely this one
+            help = help or "`keyc names` lists every key; layers and lets get their names in this file"
+            self._mistakes.unknown(f"no key, layer or let is called `{cut(text)}`", word, help)
 
-    def _key_meant_by(self, text: str) -> str:
-        """Help for a word that names no key."""
+    def cells_meant_by(self, written: Written) -> int:
+        """How many cells a word without a meaning may have been meant as: `12` and `EscapeQ` are two."""
+        text = written.text if isinstance(written, Word) else ""
+        if text.isascii() and text.isdigit():
+            return len(text)
+        return 2 if self._two_in_one(text) else 1
+
+    def _two_in_one(self, text: str) -> tuple[str, str] | None:
+        """The two keys' names that were written without a blank between them, if a word is such."""
+        if any(text in known for known in (self.layers, self._lets, self._sequences)) or usage_of(text):
+            return None
+        halves = ((text[:at], text[at:]) for at in range(2, len(text)))
+        known = (two for two in halves if two[1][0].isupper() and all(map(usage_of, two)))
+        return next((two for two in known if modifier_of(two[0]) is None), None)
+
+    def _key_meant_by(self, text: str) -> str | None:
+        """Help for a word that names no key, if there is any but where to look."""
         if len(text) == 1:
             return f'for the character write it in quotes: "{text}"'
         if not text.isascii():
@@ -448,10 +465,13 @@ class Actions:
         spoken = name_for_spoken(text)
         if spoken:
             return f"write {spoken}"
+        two = self._two_in_one(text)
+        if two:
+            return f"write {' '.join(two)}, with a blank between"
         near = self._mistakes.nearest(text, (*self.layers, *self._lets, *key_names(), *short_names()))
         if near:
             return f"did you mean {near}?"
-        return "`keyc names` lists every key; layers and lets get their names in this file"
+        return None
 
     # ---- what is made of several words
 

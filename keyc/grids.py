@@ -61,14 +61,15 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
         if number is None:
             continue
         cells.update((word.text, cell) for word, cell in zip(lines[number], in_row, strict=False))
-        # `12`, which is told, may have been meant as `1 2`: no second mistake for the same cause.
-        meant = sum(_digits(action) for action in row)
-        if any(isinstance(action, Word) and action.text in CALLS for action in row):
-            continue  # `next Shift` was meant as next(Shift), and is told
-        if is_sound and len(row) != len(lines[number]) != meant:
-            _tell_row_length(block, index, lines[number], mistakes)
-            if len(row) > len(lines[number]) and _runs_on(row, mistakes):
-                return cells  # it has swallowed the row after it: no further row is where it was meant
+        if not is_sound or len(row) == len(lines[number]):
+            continue
+        # What is told already may have been meant otherwise: `12` as `1 2`, `next Shift` as next(Shift).
+        meant = sum(map(actions.cells_meant_by, row))
+        if meant == len(lines[number]) or any(isinstance(one, Word) and one.text in CALLS for one in row):
+            continue
+        _tell_row_length(block, index, lines[number], mistakes)
+        if len(row) > len(lines[number]) and _runs_on(row, mistakes):
+            return cells  # it has swallowed the row after it: no further row is where it was meant
     if is_sound and len(block.rows) != len(lines):
         _tell_row_count(block, lines, partner, mistakes)
     return cells
@@ -96,12 +97,6 @@ def _partners(rows: Sequence[int], lines: Sequence[int]) -> list[int | None]:
                 before = list(range(extra))
                 return [*before, None, *range(extra, len(lines))]
     return in_order
-
-
-def _digits(action: Action) -> int:
-    """How many cells this one would be with one digit to a cell; 1 for what isn't all digits."""
-    text = action.text if isinstance(action, Word) else ""
-    return len(text) if text.isascii() and text.isdigit() else 1
 
 
 def _tell_row_length(block: LayerBlock, number: int, line: Sequence[Word], mistakes: Mistakes) -> None:
