@@ -61,6 +61,7 @@ def _line_end_words(found: str) -> str:
     return f"this line ends in U+{ord(found[0]):04X}"
 
 
+# Where a pattern looks ahead it looks a bounded way, so that the work stays in proportion to the text.
 _KINDS = (
     _Kind(
         rf"[{_DOUBLE}][^\"\n{_DOUBLE}]*(?<!\\)[{_DOUBLE}]|[{_SINGLE}][^\"\n{_SINGLE}]*(?<!\\)[{_SINGLE}]"
@@ -111,13 +112,13 @@ _KINDS = (
         lambda found: "write 1x2u",
     ),
     _Kind(
-        rf"{_AFTER_BLANK}//[^\n]*|(?<![^\n]);[^\n]*|{_AFTER_BLANK}/\*(?:[^*]|\*(?!/))*\*/",
+        rf"{_AFTER_BLANK}//[^\n]*|(?<![^\n]);[^\n]*|{_AFTER_BLANK}/\*(?:[^*]|\*(?!/)){{0,400}}\*/",
         lambda found: re.sub(r"[^\r\n]", " ", found),
         lambda found: f"`{found.strip()[: 1 if found.strip()[0] == ';' else 2]}` begins no comment",
         lambda found: "a comment begins with # and runs to the end of its line",
     ),
     _Kind(
-        r"(?<=[\w)\"])(?:,(?=[ \t\r\n])(?![^(\n]*\))|;(?=[ \t\r]*\n))",
+        r"(?<=[\w)\"])(?:,(?=[ \t\r\n])(?![^(\n]{0,80}\))|;(?=[ \t\r]*\n))",
         lambda found: " ",
         lambda found: f"`{found}` joins and ends nothing: between words stand blanks alone",
         lambda found: "take it out; a statement ends with its line",

@@ -9,8 +9,12 @@ import re
 from collections.abc import Callable
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from keyc.compile import check_text, source_of
+from keyc.source import Source
+from keyc.spelling import respelt
 
 KEYMAP = """keyboard "Slipway 12" {
     usb 0x1234:0x0001  maker "Saltmarsh Bench"
@@ -179,3 +183,19 @@ def test_what_stands_in_texts_and_comments_is_left_alone() -> None:
     damaged = text.replace("host-layout linux-us", "host-layout")
     found = check_text(source_of("new.keys", damaged.encode()))[1]
     assert [one.code for one in found] == ["unfinished"]
+
+
+@given(
+    st.text(
+        st.sampled_from("“”„«»'`\"\\ \t\n\r\u00a0\u200b\ufeff｛Ａ—–-…..×1u,;|/*#(){}[]a\u2028é\x85"),
+        max_size=60,
+    )
+)
+@settings(max_examples=300, deadline=None)
+def test_what_is_read_instead_keeps_every_place(text: str) -> None:
+    """Mistakes after a mended sign are told at places of the text as it is."""
+    source = Source("x.keys", text)
+    mended, found = respelt(source)
+    assert len(mended) == len(text) + 1
+    assert [one.code for one in found] == ["foreign-sign"] * len(found)
+    assert all(0 <= one.span.start <= one.span.end <= len(text) for one in found)
