@@ -44,6 +44,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return guarded("keyc", _parser, given)
     finally:
         gc.set_threshold(*before)
+        if arguments is None:  # the process ends here, and would look all of it over twice more
+            gc.freeze()
 
 
 def _parser() -> ArgumentParser:
@@ -221,24 +223,34 @@ def _new(options: Namespace) -> int:
     return DONE
 
 
-def _checked(path: str) -> Keyboard | None:
-    """The keyboard in a file, or None when there are mistakes. Those go to stderr; warnings are counted."""
-    from keyc.compile import check_text, read_source
+def _checked(path: str, *, for_board: bool = False) -> Keyboard | None:
+    """The keyboard in a file, or None when there are mistakes. Those go to stderr; warnings are counted.
 
-    keyboard, found = check_text(read_source(path))
+    `for_board`: what comes of it goes onto a board, so its scenarios must hold, too.
+    """
+    from keyc.compile import check_file, check_text, read_source
+
+    if for_board:
+        checked = check_file(path)
+        keyboard, found = checked.keyboard, checked.found
+    else:
+        keyboard, found = check_text(read_source(path))
     if keyboard is None:
         _tell([one for one in found if one.severity == "error"])
-    elif found:
-        count = "1 warning" if len(found) == 1 else f"{len(found)} warnings"
-        say(f"{count}: `keyc check {path}` shows what is meant")
+        return None
+    _tell([one for one in found if one.code == "scenario-not-run"], counted=False)
+    others = sum(one.code != "scenario-not-run" for one in found)
+    if others:
+        say(f"{others} warning{'s' if others > 1 else ''}: `keyc check {path}` shows what is meant")
     return keyboard
 
 
-def _tell(found: Sequence[Diagnostic]) -> None:
+def _tell(found: Sequence[Diagnostic], *, counted: bool = True) -> None:
     if found:
         from keyc.diagnostics import render_text
 
-        say(render_text(found, colour=colour_wanted(sys.stderr)).rstrip())
+        text = render_text(found, colour=colour_wanted(sys.stderr), counted=counted)
+        say(text.rstrip() if counted else text.removesuffix("\n"))
 
 
 def _check(options: Namespace) -> int:
@@ -258,7 +270,7 @@ def _check(options: Namespace) -> int:
 
         print_json(as_sarif(found))
     else:
-        _tell(found)
+        _tell(found, counted=False)
         for result in checked:
             print(result.summary)
         for agreement in witnessed:
@@ -293,7 +305,7 @@ def _witnessed(checked: Checked, options: Namespace) -> Agreement:
 
 
 def _build(options: Namespace) -> int:
-    keyboard = _checked(options.file)
+    keyboard = _checked(options.file, for_board=True)
     if keyboard is None:
         return WRONG
     from keyc.emit import depfile_text, files_of
@@ -313,8 +325,14 @@ def _build(options: Namespace) -> int:
 
 
 def _firmware(options: Namespace) -> int:
+    from keyc.diagnostics import UserError
+
+    if not options.output.lower().endswith(".uf2"):
+        raise UserError(
+            f"{options.output}: an image is a UF2 file", "end the name in .uf2: -o my.uf2", exit_status=2
+        )
     image: Image = options.image or ("daily" if options.file else "bench")
-    keyboard = _checked(options.file) if options.file else None
+    keyboard = _checked(options.file, for_board=True) if options.file else None
     if options.file and keyboard is None:
         return WRONG
     from keyc.firmware import build_uf2
@@ -333,7 +351,7 @@ def _flash(options: Namespace) -> int:
     if options.file.lower().endswith(".uf2"):
         image = read_image(options.file)
     else:
-        keyboard = _checked(options.file)
+        keyboard = _checked(options.file, for_board=True)
         if keyboard is None:
             return WRONG
         from keyc.firmware import build_uf2

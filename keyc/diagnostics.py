@@ -7,9 +7,9 @@ Nothing here decides what a mistake is: `syntax.py`, `resolve.py`, `shape.py`, `
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
+from keyc.record import Record
 from keyc.source import Span
 
 Severity = Literal["error", "warning", "note"]
@@ -18,16 +18,14 @@ _COLUMNS = 80
 _TAB = 4
 
 
-@dataclass(frozen=True, slots=True)
-class Label:
+class Label(Record):
     """A remark on a place: beside a diagnostic's own span, or on another one that belongs to it."""
 
     message: str
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Diagnostic:
+class Diagnostic(Record):
     """One mistake or warning. `help` alone says how to mend it; labels say what is meant where.
 
     A label whose span is the diagnostic's own is written under it. `board`: the pads concerned. `mend`: a
@@ -44,8 +42,7 @@ class Diagnostic:
     mend: Mend | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Mend:
+class Mend(Record):
     """What should stand in a place instead of what is there; `what` says it in words."""
 
     what: str
@@ -66,8 +63,7 @@ class Mend:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class BoardPlace:
+class BoardPlace(Record):
     """Where on a board a diagnostic is: a part's pad, in mm as the netlist counts them."""
 
     part: str
@@ -125,13 +121,13 @@ class _Paint(NamedTuple):
 _COLOURED = _Paint("\x1b[1;31m", "\x1b[1;33m", "\x1b[1;36m", "\x1b[2m", "\x1b[1m", "\x1b[0m")
 
 
-def render_text(diagnostics: Sequence[Diagnostic], *, colour: bool = False) -> str:
-    """All of them for a terminal of 80 columns, with a last line that counts them; "" for none."""
+def render_text(diagnostics: Sequence[Diagnostic], *, colour: bool = False, counted: bool = True) -> str:
+    """All of them for a terminal of 80 columns; "" for none. `counted`: with a last line that counts them."""
     if not diagnostics:
         return ""
     paint = _COLOURED if colour else _Paint()
     pieces = [_one_as_text(one, paint) for one in diagnostics]
-    return "\n".join([*pieces, summary(diagnostics)]) + "\n"
+    return "\n".join([*pieces, *([summary(diagnostics)] if counted else [])]) + "\n"
 
 
 def summary(diagnostics: Sequence[Diagnostic]) -> str:

@@ -282,10 +282,10 @@ def renamed(name: str) -> tuple[Keyboard, Result]:
     but the report doesn't count on it."""
     wiring = small()
     first = Switch(name, 2, 6, name, name, NOWHERE)
-    first = replace(wiring.switches[0], name=name, diode=name)
-    wiring = replace(wiring, switches=(first, *wiring.switches[1:]))
+    first = wiring.switches[0].replaced(name=name, diode=name)
+    wiring = wiring.replaced(switches=(first, *wiring.switches[1:]))
     result = Desk(wiring, [f"low GPIO{9}"]).follow().result()
-    return replace(keyboard_of(wiring), title=name), replace(result, keyboard=name, after=name, trouble=name)
+    return keyboard_of(wiring).replaced(title=name), replace(result, keyboard=name, after=name, trouble=name)
 
 
 @pytest.mark.parametrize(
@@ -331,7 +331,7 @@ def test_the_solder_side_is_mirrored() -> None:
 def test_a_turned_cap_turns_the_other_way_on_the_solder_side() -> None:
     keyboard = keyboard_of(wiring_of((2,), (6, 7)))
     caps = (Cap("SW1", 0.5, 0.5, 1, 1, 15, 0, NOWHERE), keyboard.caps[1])
-    keyboard = replace(keyboard, caps=caps)
+    keyboard = keyboard.replaced(caps=caps)
     positions = Desk(keyboard.wiring).follow().result().positions
     assert "rotate(15)" in keyboard_svg(keyboard, positions, "front")
     assert "rotate(-15)" in keyboard_svg(keyboard, positions, "back")

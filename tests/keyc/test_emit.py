@@ -7,7 +7,6 @@ import ctypes
 import os
 import subprocess
 import sys
-from dataclasses import replace
 from pathlib import Path
 from shutil import which
 
@@ -40,20 +39,19 @@ KEYBOARDS = {
 def hostile_keyboard() -> Keyboard:
     keyboard = keyboard_of(wiring_of(), [key(4)], for_switch={HOSTILE: Debounce(1)})
     source = Source(f"C:\\folder/{HOSTILE}.keys", "keyboard\n" * 40)
-    span = replace(keyboard.span, source=source)
-    switches = tuple(replace(s, name=f"{s.name}{HOSTILE}", span=span) for s in keyboard.wiring.switches)
+    span = keyboard.span.replaced(source=source)
+    switches = tuple(s.replaced(name=f"{s.name}{HOSTILE}", span=span) for s in keyboard.wiring.switches)
     cell = Cell(key(4), HOSTILE, HOSTILE, span)
-    layer = replace(
-        keyboard.layers[0], name=HOSTILE, cells=dict.fromkeys((s.name for s in switches), cell), span=span
+    layer = keyboard.layers[0].replaced(
+        name=HOSTILE, cells=dict.fromkeys((s.name for s in switches), cell), span=span
     )
-    return replace(
-        keyboard,
+    return keyboard.replaced(
         title=HOSTILE,
         maker=HOSTILE,
         span=span,
-        wiring=replace(keyboard.wiring, switches=switches),
+        wiring=keyboard.wiring.replaced(switches=switches),
         layers=(layer,),
-        timing=replace(keyboard.timing, for_switch={switches[1].name: Debounce(1)}),
+        timing=keyboard.timing.replaced(for_switch={switches[1].name: Debounce(1)}),
     )
 
 

@@ -7,7 +7,6 @@ values that mean something to somebody.
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -115,7 +114,7 @@ def test_no_file_leaves_the_chosen_folder(title: str, tmp_path: Path) -> None:
 
     text = f'keyboard "{title}" {{ }}\n'
     keyboard, _ = check_text(Source("x.keys", text))  # refused or taken: either way nothing gets out
-    keyboard = keyboard or replace(KEYBOARD, title=title)
+    keyboard = keyboard or KEYBOARD.replaced(title=title)
     (demo,) = shipped("data", "demo").glob("*.keys")
     named, _ = check_text(Source(f"{title}.keys", demo.read_text(encoding="utf-8")))
     assert named is not None
@@ -125,6 +124,6 @@ def test_no_file_leaves_the_chosen_folder(title: str, tmp_path: Path) -> None:
 
 
 def test_quoted_text_is_not_in_the_fingerprints() -> None:
-    other = replace(KEYBOARD, title="Another", maker="Somebody")
+    other = KEYBOARD.replaced(title="Another", maker="Somebody")
     assert fingerprints(other).keymap == fingerprints(KEYBOARD).keymap
     assert fingerprints(other).wiring == fingerprints(KEYBOARD).wiring
