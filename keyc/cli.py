@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from keyc.compile import Checked
     from keyc.diagnostics import Diagnostic
-    from keyc.firmware import Image
+    from keyc.firmware import Image, Runtime
     from keyc.keyboard import Keyboard
     from keyc.witnesses import Agreement
 
@@ -73,16 +73,29 @@ def _parser() -> ArgumentParser:
     build.add_argument(
         "--depfile", metavar="F", help="also write what the sources depend on, for make and ninja"
     )
+    build.add_argument(
+        "--runtime", choices=("sdk",), help="a whole CMake project with images on the Pico SDK"
+    )
     build.set_defaults(command=_build)
 
     firmware = commands.add_parser("firmware", help="build an image (UF2) for the board")
-    firmware.add_argument("file", metavar="FILE", nargs="?", help="left out: a bench image for any board")
+    firmware.add_argument(
+        "file",
+        metavar="FILE",
+        nargs="?",
+        help="left out: a bench image for any board. An ELF file that your own project linked does, too",
+    )
     firmware.add_argument("-o", dest="output", metavar="X.uf2", required=True)
     firmware.add_argument(
         "--image",
         choices=("daily", "bench"),
         default=None,
         help="daily: for use, into flash (the default with FILE). bench: for bring-up, into RAM",
+    )
+    firmware.add_argument(
+        "--runtime",
+        choices=("bare", "sdk"),
+        help="bare: on the chip itself. sdk: on the Pico SDK at PICO_SDK_PATH. Left out: what is there",
     )
     firmware.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
     firmware.set_defaults(command=_firmware)
@@ -289,7 +302,12 @@ def _build(options: Namespace) -> int:
     from keyc.tables import tables_of
     from keyc.write import difference, write_files, write_whole
 
-    files = files_of(keyboard, tables_of(keyboard))
+    if options.runtime == "sdk":
+        from keyc.pico import project_files
+
+        files = project_files(keyboard)
+    else:
+        files = files_of(keyboard, tables_of(keyboard))
     if options.check:
         changed = difference(options.folder, files)
         print(changed, end="")
@@ -302,17 +320,44 @@ def _build(options: Namespace) -> int:
 
 
 def _firmware(options: Namespace) -> int:
-    image: Image = options.image or ("daily" if options.file else "bench")
-    keyboard = _checked(options.file) if options.file else None
-    if options.file and keyboard is None:
-        return WRONG
-    from keyc.firmware import build_uf2
     from keyc.write import write_whole
 
-    built = build_uf2(keyboard, image=image, compiler=options.compiler, progress=say)
+    elf = _elf_in(options.file) if options.file else None
+    if elf is not None:
+        from keyc.firmware import uf2_of_elf
+
+        built = uf2_of_elf(elf, options.file)
+    else:
+        image: Image = options.image or ("daily" if options.file else "bench")
+        keyboard = _checked(options.file) if options.file else None
+        if options.file and keyboard is None:
+            return WRONG
+        from keyc.firmware import build_uf2
+
+        runtime = options.runtime or ("bare" if options.compiler else _runtime())
+        built = build_uf2(keyboard, image, options.compiler, say, runtime)
     write_whole(options.output, built.bytes)
     print(f"{options.output}: {built.summary}")
     return DONE
+
+
+def _elf_in(file: str) -> bytes | None:
+    """What is in a file that is an ELF file; None for any other, and for what can't be read."""
+    try:
+        with open(file, "rb") as opened:
+            begins = opened.read(4)
+            return begins + opened.read() if begins == b"\x7fELF" else None
+    except OSError:
+        return None
+
+
+def _runtime() -> Runtime:
+    """The one that is taken where nobody says, after telling why."""
+    from keyc.firmware import chosen_runtime
+
+    runtime, why = chosen_runtime()
+    say(why)
+    return runtime
 
 
 def _flash(options: Namespace) -> int:

@@ -184,7 +184,7 @@ def linked_on_sdk(
     source, build = folder / "source", folder / "build"
     write_files(source, project_files(keyboard))
     target = f"{keyboard.stem if keyboard else 'any_board'}_{image}"
-    progress(f"compiling with {sdk.name}: about a quarter of a minute")
+    progress(f"compiling with {sdk.name}, which takes a little longer")
     _run(
         sdk,
         ["-G", sdk.generator, "-S", str(source), "-B", str(build), f"-DPICO_SDK_PATH={sdk.folder}"]

@@ -16,6 +16,7 @@ from keyc.firmware import build_uf2
 from tests.emulator.test_images import FIRST_KEY, KEYBOARD, WIRING
 from tests.keyc.test_usb_descriptors import KEYBOARD as KEYBOARD_REPORT
 from tests.keyc.test_usb_descriptors import Device, Stalled, report_of
+from tests.pico_sdk import image_on_sdk
 from tests.usb.usbip_server import UsbIpServer
 
 
@@ -175,5 +176,5 @@ class DeviceOverUsbIp(HostedDevice):
         self._server.close()
 
 
-def daily_image() -> bytes:
-    return build_uf2(KEYBOARD, "daily").bytes
+def daily_image(runtime: str = "bare") -> bytes:
+    return image_on_sdk("daily") if runtime == "sdk" else build_uf2(KEYBOARD, "daily").bytes

@@ -1,4 +1,5 @@
-"""What a USB keyboard must do, on the real image in the emulated chip and on the same code over USB/IP.
+"""What a USB keyboard must do, on the real images in the emulated chip (one of our own, one on the Pico SDK
+and TinyUSB) and on the same code over USB/IP.
 
 `REQUIREMENTS.md` names each requirement with its section and its test here; a test holds that table and
 these functions together. Sections are of USB 2.0 and of HID 1.11.
@@ -17,20 +18,21 @@ from hidtools.hid import ReportDescriptor
 from hil.usb_controller import Answer, Packet
 from hil.usb_host import UsbStall
 from tests.emulator.test_images import FIRST_KEY, board_with, finger, held_in
+from tests.pico_sdk import SDK
 from tests.usb.hosts import ChipDevice, DeviceOverUsbIp, HostedDevice, Refused, daily_image
 
 TABLE = Path(__file__).with_name("REQUIREMENTS.md")
 ROLLOVER = bytes((0x01,)) * 6  # HUT 1.5, keyboard page: ErrorRollOver
 
 
-@pytest.fixture(scope="module")
-def image() -> bytes:
-    return daily_image()
+@pytest.fixture(scope="module", params=["bare", SDK])
+def image(request: pytest.FixtureRequest) -> bytes:
+    return daily_image(request.param)
 
 
-@pytest.fixture(scope="module", params=["chip", "usbip"])
+@pytest.fixture(scope="module", params=["bare", SDK, "usbip"])
 def shared(request: pytest.FixtureRequest) -> Iterator[HostedDevice]:
-    made = ChipDevice(daily_image()) if request.param == "chip" else DeviceOverUsbIp()
+    made = DeviceOverUsbIp() if request.param == "usbip" else ChipDevice(daily_image(request.param))
     yield made
     made.close()
 
