@@ -1,4 +1,4 @@
-"""Images on the Pico SDK, for every test that runs them too. Where there is no SDK those tests say so."""
+"""The images of both runtimes, for tests that run on either. Where there is no Pico SDK its half says so."""
 
 from __future__ import annotations
 
@@ -7,10 +7,8 @@ from functools import cache
 import pytest
 
 from keyc.diagnostics import UserError
-from keyc.firmware import Image, build_uf2
-from keyc.keyboard import Keyboard
+from keyc.firmware import Image, Runtime, build_uf2
 from keyc.pico import find_sdk
-from tests.emulator.test_images import KEYBOARD
 
 
 def _why_not() -> str:
@@ -27,6 +25,8 @@ SDK = pytest.param("sdk", marks=needs_sdk)
 
 
 @cache
-def image_on_sdk(image: Image, keyboard: Keyboard = KEYBOARD) -> bytes:
-    """The UF2 file; built once in a run."""
-    return build_uf2(keyboard, image, runtime="sdk").bytes
+def image_of(image: Image, runtime: Runtime = "bare") -> bytes:
+    """The UF2 file of the keyboard that the emulator's tests share; built once in a run."""
+    from tests.emulator.test_images import KEYBOARD
+
+    return build_uf2(KEYBOARD, image, runtime=runtime).bytes

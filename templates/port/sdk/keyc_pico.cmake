@@ -57,6 +57,7 @@ function(keyc_pico_image TARGET IMAGE)
     PICO_XOSC_STARTUP_DELAY_MULTIPLIER=64    # hand-soldered boards have slow crystals too
     PICO_NO_BINARY_INFO=1                    # it holds the date: the same input makes the same bytes
     PICO_RUNTIME_SKIP_INIT_USB_POWER_DOWN=1  # USB is used at once
+    PICO_STACK_SIZE=0x1000                   # the whole bank, with a mark at its end
     PICO_PANIC_FUNCTION=keyc_sdk_panic)
   target_compile_options("${TARGET}" PRIVATE # the image's bytes don't know where it was built
     "-ffile-prefix-map=${PICO_SDK_PATH}=sdk" "-ffile-prefix-map=${CMAKE_SOURCE_DIR}=.")
