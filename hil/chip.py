@@ -755,7 +755,7 @@ class _Lines:
         if function == _FUNCTION_SIO:
             self._on_sio |= 1 << pin
         bit, output, enable = 1 << pin, control >> 8 & 3, control >> 12 & 3
-        # The way to the debugging input, which shows the USB controller an idle bus: its output is off all along.
+        # The way to the debugging input, which shows the USB controller an idle bus: its output is off.
         allowed = pin == _DEBUG_PIN and enable == _OUTPUT_OFF
         if function not in (_FUNCTION_SIO, _FUNCTION_NULL) and not allowed:
             self._note(pin, f"given to function {function}")

@@ -92,11 +92,7 @@ def _parser() -> ArgumentParser:
         default=None,
         help="daily: for use, into flash (the default with FILE). bench: for bring-up, into RAM",
     )
-    firmware.add_argument(
-        "--runtime",
-        choices=("bare", "sdk"),
-        help="bare: on the chip itself. sdk: on the Pico SDK at PICO_SDK_PATH. Left out: what is there",
-    )
+    _add_runtime_option(firmware)
     firmware.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
     firmware.set_defaults(command=_firmware)
 
@@ -107,6 +103,7 @@ def _parser() -> ArgumentParser:
     flash.add_argument(
         "--wait", metavar="SECONDS", type=float, default=60.0, help="for the drive; default 60"
     )
+    _add_runtime_option(flash)
     flash.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
     flash.set_defaults(command=_flash)
 
@@ -172,6 +169,15 @@ def _parser() -> ArgumentParser:
     demo.add_argument("folder", metavar="DIR", nargs="?", default="keyc-demo")
     demo.set_defaults(command=_demo)
     return parser
+
+
+def _add_runtime_option(parser: ArgumentParser) -> None:
+    parser.add_argument(
+        "--runtime",
+        choices=("bare", "sdk"),
+        help="what the image stands on. bare: nothing. sdk: the Pico SDK at PICO_SDK_PATH. Left out: what is "
+        "there, and bare if both are",
+    )
 
 
 def _add_board_options(parser: ArgumentParser) -> None:
@@ -302,61 +308,48 @@ def _build(options: Namespace) -> int:
     from keyc.tables import tables_of
     from keyc.write import difference, write_files, write_whole
 
+    files, more = files_of(keyboard, tables_of(keyboard)), []
     if options.runtime == "sdk":
-        from keyc.pico import project_files
+        from keyc.pico import project_files, shipped_files
 
-        files = project_files(keyboard)
-    else:
-        files = files_of(keyboard, tables_of(keyboard))
+        files, more = project_files(keyboard), shipped_files()
     if options.check:
         changed = difference(options.folder, files)
         print(changed, end="")
         return WRONG if changed else DONE
     written = write_files(options.folder, files)
     if options.depfile:
-        write_whole(options.depfile, depfile_text(options.file, options.folder, files))
+        write_whole(options.depfile, depfile_text(options.file, options.folder, files, more))
     print(f"{options.folder}: {len(files)} files, {len(written)} of them changed")
     return DONE
 
 
 def _firmware(options: Namespace) -> int:
+    from keyc.firmware import build_uf2, elf_in, uf2_of_elf
     from keyc.write import write_whole
 
-    elf = _elf_in(options.file) if options.file else None
-    if elf is not None:
-        from keyc.firmware import uf2_of_elf
-
-        built = uf2_of_elf(elf, options.file)
+    linked = elf_in(options.file) if options.file else None
+    if linked is not None:
+        built = uf2_of_elf(linked, options.file)
     else:
         image: Image = options.image or ("daily" if options.file else "bench")
         keyboard = _checked(options.file) if options.file else None
         if options.file and keyboard is None:
             return WRONG
-        from keyc.firmware import build_uf2
-
-        runtime = options.runtime or ("bare" if options.compiler else _runtime())
-        built = build_uf2(keyboard, image, options.compiler, say, runtime)
+        built = build_uf2(keyboard, image, options.compiler, say, _runtime(options))
     write_whole(options.output, built.bytes)
     print(f"{options.output}: {built.summary}")
     return DONE
 
 
-def _elf_in(file: str) -> bytes | None:
-    """What is in a file that is an ELF file; None for any other, and for what can't be read."""
-    try:
-        with open(file, "rb") as opened:
-            begins = opened.read(4)
-            return begins + opened.read() if begins == b"\x7fELF" else None
-    except OSError:
-        return None
-
-
-def _runtime() -> Runtime:
-    """The one that is taken where nobody says, after telling why."""
+def _runtime(options: Namespace) -> Runtime:
+    """The one that was asked for, or is taken where nobody says, after telling why."""
     from keyc.firmware import chosen_runtime
 
-    runtime, why = chosen_runtime()
-    say(why)
+    runtime: Runtime = options.runtime or "bare"
+    if not options.runtime and not options.compiler:
+        runtime, why = chosen_runtime()
+        say(why)
     return runtime
 
 
@@ -373,7 +366,7 @@ def _flash(options: Namespace) -> int:
         from keyc.firmware import build_uf2
         from keyc.tables import fingerprints
 
-        built = build_uf2(keyboard, image=options.image, compiler=options.compiler, progress=say)
+        built = build_uf2(keyboard, options.image, options.compiler, say, _runtime(options))
         image = image_of(built.bytes, options.file)
         prints = fingerprints(keyboard)
         wanted = (prints.wiring, prints.keymap)

@@ -30,6 +30,8 @@ from keyc.keyboard import Keyboard, Wiring
 
 Image = Literal["daily", "bench"]
 Runtime = Literal["bare", "sdk"]
+IMAGES: tuple[Image, ...] = ("daily", "bench")
+ANY_BOARD_IMAGES: tuple[Image, ...] = ("bench",)  # those that can do without a keyboard
 Progress = Callable[[str], None]
 
 FLASH_ORIGIN = 0x10000000
@@ -197,6 +199,12 @@ def build_uf2(
             "only `--image bench` works without one: it fits any RP2040 board",
             exit_status=2,
         )
+    if runtime == "sdk" and compiler is not None:
+        raise UserError(
+            "`--compiler` doesn't go with `--runtime sdk`",
+            "the Pico SDK finds its compiler itself, on the PATH or at PICO_TOOLCHAIN_PATH",
+            exit_status=2,
+        )
     tell = progress or (lambda _: None)
     with tempfile.TemporaryDirectory(prefix="keyc-") as folder:
         if runtime == "sdk":
@@ -206,6 +214,16 @@ def build_uf2(
             return _of_elf(linked_on_sdk(sdk, keyboard, image, Path(folder), tell), image, sdk.name)
         chosen = find_compiler(compiler)
         return _of_elf(_linked(chosen, keyboard, image, Path(folder), tell), image, chosen.name)
+
+
+def elf_in(file: str) -> bytes | None:
+    """What is in a file that is an ELF file; None for any other, and for what can't be read."""
+    try:
+        with open(file, "rb") as opened:
+            begins = opened.read(4)
+            return begins + opened.read() if begins == b"\x7fELF" else None
+    except OSError:
+        return None
 
 
 def uf2_of_elf(elf: bytes, name: str) -> Uf2:

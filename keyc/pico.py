@@ -46,6 +46,7 @@ _SDK_FILES = (
     "sdk_usb.c",
     "tusb_config.h",
 )
+_FOLDERS = {"engine": _ENGINE_FILES, "port/rp2040": _CHIP_FILES, "port/sdk": _SDK_FILES}
 _PLACES = {"daily": "into flash", "bench": "into RAM, for bring-up"}
 _OLDEST = (2, 0, 0)
 _COMPILER = "arm-none-eabi-gcc"
@@ -76,24 +77,32 @@ class _Target:
     sources: list[str]
 
 
+def shipped_files() -> list[Path]:
+    """What every project is made from, beside what `emit` takes."""
+    copied = [
+        shipped("templates", *folder.split("/"), name) for folder, names in _FOLDERS.items() for name in names
+    ]
+    return [*copied, shipped("templates", "project.cmake.j2"), shipped("templates", "image.c.j2")]
+
+
 def project_files(keyboard: Keyboard | None) -> dict[str, str]:
     """Every file of the CMake project, by name. Without a keyboard: of the bench image for any board."""
     from keyc.emit import files_of, template_text
-    from keyc.firmware import image_source
+    from keyc.firmware import ANY_BOARD_IMAGES, IMAGES, image_source
     from keyc.tables import fingerprints, tables_of
 
     stem = keyboard.stem if keyboard else "any_board"
     files = files_of(keyboard, tables_of(keyboard)) if keyboard else {}
-    parts = {"engine": _ENGINE_FILES, "port/rp2040": _CHIP_FILES, "port/sdk": _SDK_FILES}
+    parts = dict(_FOLDERS)
     if not keyboard:  # those that come with the tables else
         parts["engine"] += ("engine_usb.h", "engine_usb.c", "keyc_engine.h", "engine_internal.h")
     for folder, names in parts.items():
         for name in names:
             files[name] = shipped("templates", *folder.split("/"), name).read_text(encoding="utf-8")
     targets = []
-    for image in ("daily", "bench") if keyboard else ("bench",):
+    for image in IMAGES if keyboard else ANY_BOARD_IMAGES:
         source = f"image_{image}.c"
-        files[source] = image_source(keyboard, image)  # type: ignore[arg-type]
+        files[source] = image_source(keyboard, image)
         tables = [f"{stem}_tables.c"] if image == "daily" else []
         targets.append(_Target(f"{stem}_{image}", image, _PLACES[image], [source, *tables]))
     made_from = f"keymap {fingerprints(keyboard).keymap}" if keyboard else "no keymap"
@@ -110,7 +119,7 @@ def find_sdk(environment: Mapping[str, str] = os.environ) -> Sdk:
     if not named:
         raise _missing(
             "the Pico SDK isn't known here: PICO_SDK_PATH isn't set",
-            "set it to the SDK's folder, the one with pico_sdk_init.cmake in it; or leave out `--runtime sdk`",
+            "set it to the SDK's folder, with pico_sdk_init.cmake in it, or leave out `--runtime sdk`",
         )
     folder = Path(named)
     if not (folder / "pico_sdk_init.cmake").is_file():
@@ -130,14 +139,18 @@ def find_sdk(environment: Mapping[str, str] = os.environ) -> Sdk:
             f"TinyUSB isn't there: {tinyusb} is empty",
             f"run `git submodule update --init lib/tinyusb` in {named}, or set PICO_TINYUSB_PATH",
         )
-    cmake = shutil.which("cmake", path=environment.get("PATH"))
+    cmake = _found("cmake", environment)
     if cmake is None:
         raise _missing("the Pico SDK is built with CMake, which isn't there", "install cmake")
     generators = {"ninja": "Ninja", "make": "Unix Makefiles"}
-    found = [name for program, name in generators.items() if shutil.which(program, path=environment.get("PATH"))]
-    if not found:
+    there = [name for program, name in generators.items() if _found(program, environment)]
+    if not there:
         raise _missing("CMake needs Ninja or make, and neither is there", "install ninja (ninja-build)")
-    return Sdk(folder, _dotted(version), cmake, found[0], _compiler(environment))
+    return Sdk(folder, _dotted(version), cmake, there[0], _compiler(environment))
+
+
+def _found(program: str, environment: Mapping[str, str]) -> str | None:
+    return shutil.which(program, path=environment.get("PATH", ""))
 
 
 def _compiler(environment: Mapping[str, str]) -> str:
@@ -145,7 +158,7 @@ def _compiler(environment: Mapping[str, str]) -> str:
     named = environment.get("PICO_TOOLCHAIN_PATH", "")
     where = os.pathsep.join(part for part in (named, str(Path(named, "bin")) if named else "") if part)
     compiler = shutil.which(_COMPILER, path=where) if where else None
-    compiler = compiler or shutil.which(_COMPILER, path=environment.get("PATH"))
+    compiler = compiler or _found(_COMPILER, environment)
     if compiler is None:
         raise _missing(
             f"the Pico SDK needs {_COMPILER}, which isn't there",
@@ -187,8 +200,11 @@ def linked_on_sdk(
     progress(f"compiling with {sdk.name}, which takes a little longer")
     _run(
         sdk,
-        ["-G", sdk.generator, "-S", str(source), "-B", str(build), f"-DPICO_SDK_PATH={sdk.folder}"]
-        + ["-DKEYC_PROGRAM=OFF"],  # the UF2 file is made here
+        [
+            *("-G", sdk.generator, "-S", str(source), "-B", str(build)),
+            f"-DPICO_SDK_PATH={sdk.folder.absolute()}",
+            "-DKEYC_PROGRAM=OFF",  # the UF2 file is made here
+        ],
     )
     _run(sdk, ["--build", str(build), "--target", target, "--parallel"])
     return (build / f"{target}.elf").read_bytes()

@@ -15,7 +15,7 @@ def _why_not() -> str:
     try:
         find_sdk()
     except UserError as missing:
-        return f"{missing.message}; no package of Debian, PyPI or npm holds the SDK, so it can't be installed here"
+        return f"{missing.message} (no package of Debian, PyPI or npm holds the SDK)"
     return ""
 
 
