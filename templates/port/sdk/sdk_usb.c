@@ -22,6 +22,12 @@
 #define KEYC_LOOK_WHETHER_HOST_IS_BACK_US 8000u /* it says so for 20 ms (USB 2.0, 7.1.7.7) */
 #define KEYC_BUS_QUIET_BEFORE_WAKING_US 2000u   /* and 3 ms until the suspend was noticed: 7.1.7.7 asks for 5 */
 
+#if TUSB_VERSION_MAJOR > 0 || TUSB_VERSION_MINOR > 20 /* it wants to know from then on */
+#define KEYC_NOT_IN_HANDLER , false
+#else
+#define KEYC_NOT_IN_HANDLER
+#endif
+
 /* How a request is disguised. Recipients above 3 are reserved (USB 2.0, table 9-2), so its kind fits beside
  * its recipient. */
 #define KEYC_DISGUISED 0x40u
@@ -81,7 +87,7 @@ static void serve(void)
             continue;
         (void)usbd_edpt_xfer(KEYC_ROOT_PORT, address_of(pipe),
                              pipe % 2u ? bridge.packet : (uint8_t *)(uintptr_t)packet.bytes,
-                             (uint16_t)packet.length);
+                             (uint16_t)packet.length KEYC_NOT_IN_HANDLER);
     }
 }
 
