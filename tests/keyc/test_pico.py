@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -254,9 +254,8 @@ def test_the_cmake_function_in_a_project_on_the_sdk(tmp_path: Path) -> None:
     first = uf2.read_bytes()
     assert "no work to do" in built("--build", "build")
     keymap.write_text(KEYMAP.replace("A usb-boot", "B usb-boot"))
-    os.utime(keymap, (keymap.stat().st_mtime + 5,) * 2)
     again = built("--build", "build", "-v")
     assert "small_board_tables.c" in again
-    assert "engine_scan.c.o -c" not in again, "what stayed the same isn't compiled again"
+    assert not re.search(r"-c \S*engine_scan\.c", again), "what stayed the same isn't compiled again"
     assert uf2.read_bytes() != first
     assert "no work to do" in built("--build", "build")
