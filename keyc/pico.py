@@ -50,6 +50,10 @@ _FOLDERS = {"engine": _ENGINE_FILES, "port/rp2040": _CHIP_FILES, "port/sdk": _SD
 _PLACES = {"daily": "into flash", "bench": "into RAM, for bring-up"}
 _OLDEST = (2, 0, 0)
 _COMPILER = "arm-none-eabi-gcc"
+# How it says that the C library, or that of C++, isn't installed beside it.
+_NO_LIBRARY = re.compile(
+    r"nosys\.specs|cannot find -l(?:c|g|m|stdc\+\+|nosys)(?!\w)|(?:string|stdlib|assert)\.h: No such"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +122,7 @@ def find_sdk(environment: Mapping[str, str] = os.environ) -> Sdk:
     named = environment.get("PICO_SDK_PATH", "")
     if not named:
         raise _missing(
-            "the Pico SDK isn't known here: PICO_SDK_PATH isn't set",
+            "the Pico SDK can't be found: PICO_SDK_PATH isn't set",
             "set it to the SDK's folder, with pico_sdk_init.cmake in it, or leave out `--runtime sdk`",
         )
     folder = Path(named)
@@ -162,7 +166,8 @@ def _compiler(environment: Mapping[str, str]) -> str:
     if compiler is None:
         raise _missing(
             f"the Pico SDK needs {_COMPILER}, which isn't there",
-            "install gcc-arm-none-eabi and libnewlib-arm-none-eabi, or set PICO_TOOLCHAIN_PATH",
+            "install gcc-arm-none-eabi, libnewlib-arm-none-eabi and libstdc++-arm-none-eabi-newlib, or set "
+            "PICO_TOOLCHAIN_PATH",
         )
     return compiler
 
@@ -224,11 +229,22 @@ def _run(sdk: Sdk, arguments: Sequence[str]) -> None:
     except OSError as error:
         raise _missing(f"CMake can't be started: {error.strerror or error}", "install cmake again") from error
     if done.returncode:
+        said = done.stdout + done.stderr
         raise _missing(
-            f"the image couldn't be built on the Pico SDK {sdk.version}: {_told(done.stdout + done.stderr)}",
-            "see whether one of the SDK's own examples builds; if so, this is a fault of keyc: tell us, and "
-            "build without `--runtime sdk` meanwhile",
+            f"the image couldn't be built on the Pico SDK {sdk.version}: {_told(said)}", _mend_of(said)
         )
+
+
+def _mend_of(said: str) -> str:
+    if _NO_LIBRARY.search(said):
+        return (
+            f"{_COMPILER} has no libraries: install libnewlib-arm-none-eabi and "
+            "libstdc++-arm-none-eabi-newlib"
+        )
+    return (
+        "see whether one of the SDK's own examples builds; if so, this is a fault of keyc: tell us, and "
+        "build without `--runtime sdk` meanwhile"
+    )
 
 
 def _told(text: str, count: int = 4) -> str:

@@ -13,7 +13,7 @@ from keyc.cli import main
 from keyc.diagnostics import UserError
 from keyc.files import shipped
 from keyc.firmware import build_uf2, chosen_runtime, uf2_of_elf
-from keyc.pico import find_sdk, project_files, shipped_files
+from keyc.pico import find_sdk, linked_on_sdk, project_files, shipped_files
 from keyc.write import write_files
 from tests.keyc.c_compilers import compile_objects, every_compiler
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
@@ -94,6 +94,26 @@ def test_the_sdks_own_toolchain_counts(machine: dict[str, str], tmp_path: Path) 
         (folder / "arm-none-eabi-gcc").touch(mode=0o755)
         machine["PICO_TOOLCHAIN_PATH"] = str(folder.parent if folder.name == "bin" else folder)
         assert find_sdk(machine).compiler == str(folder / "arm-none-eabi-gcc")
+
+
+@pytest.mark.parametrize(
+    ("said", "mend"),
+    [
+        # As arm-none-eabi-gcc 12 and GNU ld say it without newlib.
+        ("arm-none-eabi-gcc: fatal error: cannot read spec file 'nosys.specs'", "libnewlib-arm-none-eabi"),
+        ("ld: cannot find -lstdc++: No such file or directory", "libstdc++-arm-none-eabi-newlib"),
+        ("error: something else", "tell us"),
+    ],
+)
+def test_a_build_that_fails_is_told_with_what_was_said(
+    machine: dict[str, str], tmp_path: Path, said: str, mend: str
+) -> None:
+    Path(machine["PATH"], "cmake").write_text(f'#!/bin/sh\necho "all well"\necho "{said}" >&2\nexit 1\n')
+    with pytest.raises(UserError) as raised:
+        linked_on_sdk(find_sdk(machine), KEYBOARD, "daily", tmp_path / "x", lambda _: None)
+    assert raised.value.exit_status == 3
+    assert raised.value.message.endswith(f": {said}")
+    assert mend in str(raised.value.help)
 
 
 # --- which runtime, where nobody says
