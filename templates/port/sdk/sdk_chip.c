@@ -115,17 +115,33 @@ void keyc_rp2040_clocks_fast(void)
 
 /* --- pins: inputs with a pull, or driven low at 2 mA and slow slew; their output level is always 0 */
 
+static void watch(uint32_t low, uint32_t high)
+{
+    uint32_t before = watched_low | watched_high;
+    watched_low = low;
+    watched_high = high;
+    for (uint gpio = 0; gpio < NUM_BANK0_GPIOS; gpio++) {
+        if (before >> gpio & 1u)
+            gpio_set_irq_enabled(gpio, GPIO_IRQ_LEVEL_LOW | GPIO_IRQ_LEVEL_HIGH, false);
+        if (low >> gpio & 1u)
+            gpio_set_irq_enabled(gpio, GPIO_IRQ_LEVEL_LOW, true);
+        if (high >> gpio & 1u)
+            gpio_set_irq_enabled(gpio, GPIO_IRQ_LEVEL_HIGH, true);
+    }
+}
+
 static void line_handler(void)
 {
-    uint32_t low = watched_low, high = watched_high;
-    for (uint gpio = 0; gpio < NUM_BANK0_GPIOS; gpio++)
-        if ((low | high) >> gpio & 1u && gpio_get_irq_event_mask(gpio) & (low >> gpio & 1u ? GPIO_IRQ_LEVEL_LOW
-                                                                                           : GPIO_IRQ_LEVEL_HIGH))
-            noted.line_came = true;
-    if (!noted.line_came)
-        return;
+    bool came = false;
+    for (uint gpio = 0; gpio < NUM_BANK0_GPIOS; gpio++) {
+        uint32_t event = watched_low >> gpio & 1u ? GPIO_IRQ_LEVEL_LOW : GPIO_IRQ_LEVEL_HIGH;
+        if ((watched_low | watched_high) >> gpio & 1u && gpio_get_irq_event_mask(gpio) & event)
+            came = true;
+    }
+    if (!came)
+        return; /* a pin of somebody else's */
     /* The level stays, so the interrupt is put away until the main program arms it again. */
-    keyc_rp2040_wake_on(0, 0);
+    watch(0, 0);
     noted.line_came = true;
     keyc_rp2040_wake();
 }
@@ -142,7 +158,7 @@ void keyc_rp2040_pins_begin(uint32_t lines)
         }
     keyc_rp2040_pull_down(0, lines);
     gpio_add_raw_irq_handler_masked(lines, line_handler);
-    irq_set_enabled(IO_IRQ_BANK0, true);
+    keyc_rp2040_wake_on(0, 0);
 }
 
 void keyc_rp2040_pull_down(uint32_t lines, uint32_t others)
@@ -178,18 +194,10 @@ void keyc_rp2040_set_light(uint32_t gpio, bool high)
 /* A level and not an edge: an edge would be lost on a line that a held key keeps low already. */
 void keyc_rp2040_wake_on(uint32_t low, uint32_t high)
 {
-    uint32_t before = watched_low | watched_high;
+    irq_set_enabled(IO_IRQ_BANK0, false); /* the first one that is armed may come at once */
     noted.line_came = false;
-    watched_low = low;
-    watched_high = high;
-    for (uint gpio = 0; gpio < NUM_BANK0_GPIOS; gpio++) {
-        if (before >> gpio & 1u)
-            gpio_set_irq_enabled(gpio, GPIO_IRQ_LEVEL_LOW | GPIO_IRQ_LEVEL_HIGH, false);
-        if (low >> gpio & 1u)
-            gpio_set_irq_enabled(gpio, GPIO_IRQ_LEVEL_LOW, true);
-        if (high >> gpio & 1u)
-            gpio_set_irq_enabled(gpio, GPIO_IRQ_LEVEL_HIGH, true);
-    }
+    watch(low, high);
+    irq_set_enabled(IO_IRQ_BANK0, true);
 }
 
 bool keyc_rp2040_line_came(void)
