@@ -84,9 +84,9 @@ def test_the_host_reads_the_same_bytes_as_without_the_sdk(image: Image) -> None:
 
 
 def test_a_line_may_fall_while_the_lines_are_being_armed() -> None:
-    """Every request wakes the chip out of its rest, and it arms them anew: looked at in steps of 3 us."""
+    """Every request wakes the chip out of its rest, and it arms them anew: looked at in steps of 6 us."""
     board = board_with(image_of("daily", "sdk"))
-    for after_us in range(0, 180, 3):
+    for after_us in range(0, 180, 6):
         board.host.control(0xA1, 2, 0, 0, 1)
         board.chip.run_us(after_us)
         assert held_in(finger(board, "SW1")[-1]) == {FIRST_KEY}, after_us
