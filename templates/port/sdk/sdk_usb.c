@@ -17,7 +17,6 @@
 #include "device/usbd_pvt.h"
 
 #define KEYC_ROOT_PORT 0u
-#define KEYC_DESCRIPTOR_INTERFACE 4u
 #define KEYC_DESCRIPTOR_ENDPOINT 5u
 #define KEYC_LOOK_WHETHER_HOST_IS_BACK_US 8000u /* it says so for 20 ms (USB 2.0, 7.1.7.7) */
 #define KEYC_BUS_QUIET_BEFORE_WAKING_US 2000u   /* and 3 ms until the suspend was noticed: 7.1.7.7 asks for 5 */
@@ -107,18 +106,16 @@ static void class_reset(uint8_t port)
     (void)keyc_usb_take_back(bridge.usb); /* TinyUSB has closed all pipes */
 }
 
-/* One interface with all that follows it. */
-static uint16_t class_open(uint8_t port, const tusb_desc_interface_t *interface, uint16_t room)
+/* The first interface, and all that follow it in the configuration. */
+static uint16_t class_open(uint8_t port, const tusb_desc_interface_t *first, uint16_t length)
 {
     static const uint8_t set_configuration[8] = {0, KEYC_USB_SET_CONFIGURATION, 1};
-    const uint8_t *at = (const uint8_t *)interface;
-    uint16_t length = 0;
-    do {
-        if (at[length + 1u] == KEYC_DESCRIPTOR_ENDPOINT &&
-            !usbd_edpt_open(port, (const tusb_desc_endpoint_t *)(const void *)(at + length)))
+    const uint8_t *at = (const uint8_t *)first;
+    const uint8_t *end = at + length;
+    for (; at < end; at += at[0])
+        if (at[1] == KEYC_DESCRIPTOR_ENDPOINT &&
+            !usbd_edpt_open(port, (const tusb_desc_endpoint_t *)(const void *)at))
             return 0;
-        length = (uint16_t)(length + at[length]);
-    } while (length < room && at[length + 1u] != KEYC_DESCRIPTOR_INTERFACE);
     keyc_usb_setup(bridge.usb, set_configuration);
     (void)keyc_usb_take_back(bridge.usb);
     return length;
