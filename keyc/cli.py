@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from keyc.boards import ReadBoard
     from keyc.compile import Checked
     from keyc.diagnostics import Diagnostic
-    from keyc.firmware import Image
+    from keyc.firmware import Image, Runtime
     from keyc.keyboard import Keyboard
     from keyc.witnesses import Agreement
 
@@ -76,10 +76,18 @@ def _parser() -> ArgumentParser:
     build.add_argument(
         "--depfile", metavar="F", help="also write what the sources depend on, for make and ninja"
     )
+    build.add_argument(
+        "--runtime", choices=("sdk",), help="a whole CMake project with images on the Pico SDK"
+    )
     build.set_defaults(command=_build)
 
     firmware = commands.add_parser("firmware", help="build an image (UF2) for the board")
-    firmware.add_argument("file", metavar="FILE", nargs="?", help="left out: a bench image for any board")
+    firmware.add_argument(
+        "file",
+        metavar="FILE",
+        nargs="?",
+        help="left out: a bench image for any board. An ELF file that your own project linked does, too",
+    )
     firmware.add_argument("-o", dest="output", metavar="X.uf2", required=True)
     firmware.add_argument(
         "--image",
@@ -87,6 +95,7 @@ def _parser() -> ArgumentParser:
         default=None,
         help="daily: for use, into flash (the default with FILE). bench: for bring-up, into RAM",
     )
+    _add_runtime_option(firmware)
     firmware.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
     firmware.set_defaults(command=_firmware)
 
@@ -97,6 +106,7 @@ def _parser() -> ArgumentParser:
     flash.add_argument(
         "--wait", metavar="SECONDS", type=float, default=60.0, help="for the drive; default 60"
     )
+    _add_runtime_option(flash)
     flash.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
     flash.set_defaults(command=_flash)
 
@@ -159,6 +169,15 @@ def _parser() -> ArgumentParser:
     demo.add_argument("folder", metavar="DIR", nargs="?", default="keyc-demo")
     demo.set_defaults(command=_demo)
     return parser
+
+
+def _add_runtime_option(parser: ArgumentParser) -> None:
+    parser.add_argument(
+        "--runtime",
+        choices=("bare", "sdk"),
+        help="what the image stands on. bare: nothing. sdk: the Pico SDK at PICO_SDK_PATH. Left out: what is "
+        "there, and bare if both are",
+    )
 
 
 def _add_board_options(parser: ArgumentParser) -> None:
@@ -312,36 +331,54 @@ def _build(options: Namespace) -> int:
     from keyc.tables import tables_of
     from keyc.write import difference, write_files, write_whole
 
-    files = files_of(keyboard, tables_of(keyboard))
+    files, more = files_of(keyboard, tables_of(keyboard)), []
+    if options.runtime == "sdk":
+        from keyc.pico import project_files, shipped_files
+
+        files, more = project_files(keyboard), shipped_files()
     if options.check:
         changed = difference(options.folder, files)
         print(changed, end="")
         return WRONG if changed else DONE
     written = write_files(options.folder, files)
     if options.depfile:
-        write_whole(options.depfile, depfile_text(options.file, options.folder, files))
+        write_whole(options.depfile, depfile_text(options.file, options.folder, files, more))
     print(f"{options.folder}: {len(files)} files, {len(written)} of them changed")
     return DONE
 
 
 def _firmware(options: Namespace) -> int:
     from keyc.diagnostics import UserError
+    from keyc.firmware import build_uf2, elf_in, uf2_of_elf
+    from keyc.write import write_whole
 
     if not options.output.lower().endswith(".uf2"):
         raise UserError(
             f"{options.output}: an image is a UF2 file", "end the name in .uf2: -o my.uf2", exit_status=2
         )
-    image: Image = options.image or ("daily" if options.file else "bench")
-    keyboard = _checked(options.file, for_board=True) if options.file else None
-    if options.file and keyboard is None:
-        return WRONG
-    from keyc.firmware import build_uf2
-    from keyc.write import write_whole
-
-    built = build_uf2(keyboard, image=image, compiler=options.compiler, progress=say)
+    linked = elf_in(options.file) if options.file else None
+    if linked is not None:
+        built = uf2_of_elf(linked, options.file)
+    else:
+        image: Image = options.image or ("daily" if options.file else "bench")
+        keyboard = _checked(options.file, for_board=True) if options.file else None
+        if options.file and keyboard is None:
+            return WRONG
+        built = build_uf2(keyboard, image, options.compiler, say, _runtime(options))
     write_whole(options.output, built.bytes)
     print(f"{options.output}: {built.summary}")
     return DONE
+
+
+def _runtime(options: Namespace) -> Runtime:
+    """The one that was asked for, or is taken where nobody says, after telling why."""
+    from keyc.firmware import chosen_runtime
+
+    runtime: Runtime = options.runtime or "bare"
+    if not options.runtime and not options.compiler:
+        runtime, why = chosen_runtime()
+        say(why)
+    return runtime
 
 
 def _flash(options: Namespace) -> int:
@@ -357,7 +394,7 @@ def _flash(options: Namespace) -> int:
         from keyc.firmware import build_uf2
         from keyc.tables import fingerprints
 
-        built = build_uf2(keyboard, image=options.image, compiler=options.compiler, progress=say)
+        built = build_uf2(keyboard, options.image, options.compiler, say, _runtime(options))
         image = image_of(built.bytes, options.file)
         prints = fingerprints(keyboard)
         wanted = (prints.wiring, prints.keymap)

@@ -79,11 +79,12 @@ def template_text(template: str, data: Mapping[str, object]) -> str:
     return _environment().get_template(template).render(data)
 
 
-def depfile_text(file: str, folder: str, files: Iterable[str]) -> str:
-    """A make rule: the built files depend on the keymap and on what ships with this version."""
+def depfile_text(file: str, folder: str, files: Iterable[str], more: Iterable[Path] = ()) -> str:
+    """A make rule: the built files depend on the keymap and on what ships with this version, `more` too."""
     made = " ".join(_make_word(str(Path(folder, name))) for name in sorted(files))
     used = [shipped("templates", name) for name in _TEMPLATES]
     used += [shipped("templates", "engine", name) for name in ENGINE_FILES]
+    used += more
     return f"{made}: {' '.join(map(_make_word, [file, *map(str, used)]))}\n"
 
 

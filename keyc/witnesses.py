@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import chain
 from statistics import median
 
@@ -86,7 +86,7 @@ def agreement(
     if mend is None:
         return Agreement(found, summary)
     # One mend for all that differs: it hangs on the first of them.
-    found = [replace(found[0], mend=mend), *found[1:]]
+    found = [found[0].replaced(mend=mend), *found[1:]]
     return Agreement(found, f"{summary}; {mend.what}:\n{mend.difference}".rstrip())
 
 

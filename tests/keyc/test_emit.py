@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import ctypes
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -270,9 +271,15 @@ def test_a_full_disk_costs_only_the_cache(monkeypatch: pytest.MonkeyPatch, tmp_p
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.skipif(which("cmake") is None, reason="CMake isn't installed here")
-def test_the_cmake_function(tmp_path: Path) -> None:
+# How each generator's own program says that a second build does nothing.
+@pytest.mark.parametrize(
+    ("generator", "program_of_it", "nothing_to_do"),
+    [("Ninja", "ninja", "no work to do"), ("Unix Makefiles", "make", "[100%] Built target small")],
+)
+def test_the_cmake_function(tmp_path: Path, generator: str, program_of_it: str, nothing_to_do: str) -> None:
     """A project of its own that uses keyc_sources: builds, and builds anew when the keymap changes."""
+    if which("cmake") is None or which(program_of_it) is None:
+        pytest.skip(f"CMake or {program_of_it} isn't installed here")
     root = Path(__file__).parents[2]
     write_files(tmp_path / "made", files(KEYBOARDS["plain"]))
     program = tmp_path / "keyc"
@@ -295,11 +302,27 @@ def test_the_cmake_function(tmp_path: Path) -> None:
         assert done.returncode == 0, done.stdout + done.stderr
         return done.stdout
 
-    built("-B", "build", f"-DKEYC_PROGRAM={program}")
-    assert "small_board_tables.c.o" in built("--build", "build")
-    assert "Building" not in built("--build", "build")
+    def does_nothing() -> bool:
+        said = built("--build", "build")
+        return nothing_to_do in said and "Building" not in said and "keyc:" not in said
+
+    built("-G", generator, "-B", "build", f"-DKEYC_PROGRAM={program}")
+    assert "small_board_tables.c.o" in built("--build", "build", "-v")
+    assert does_nothing()
     keymap.write_text(keymap.read_text().replace("A usb-boot", "B usb-boot"))
-    os.utime(keymap, (keymap.stat().st_mtime + 5,) * 2)
-    again = built("--build", "build")
-    assert "small_board_tables.c.o" in again
-    assert "engine_scan.c.o" not in again, "what stayed the same isn't compiled again"
+    again = built("--build", "build", "-v")
+    assert "small_board_tables.c" in again
+    assert "-c " in again
+    assert not re.search(r"-c \S*engine_scan\.c", again), "what stayed the same isn't compiled again"
+    assert does_nothing()
+    # A mistake in the keymap stops the build and is told; mended, the build goes on.
+    good = keymap.read_text()
+    keymap.write_text(good.replace("B usb-boot", "Delet usb-boot"))
+    failed = subprocess.run(
+        ["cmake", "--build", "build"], cwd=tmp_path, capture_output=True, text=True, check=False
+    )
+    assert failed.returncode
+    assert "no key, layer or let is called `Delet`" in failed.stdout + failed.stderr
+    keymap.write_text(good)
+    built("--build", "build")
+    assert does_nothing()

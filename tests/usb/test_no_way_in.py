@@ -18,6 +18,7 @@ from keyc.files import shipped
 from keyc.firmware import build_uf2
 from keyc.tables import fingerprints, tables_of
 from tests.emulator.test_images import FIRST_KEY, KEYBOARD, WIRING, board_with, finger, held_in
+from tests.pico_sdk import SDK, image_of
 from tests.usb.hosts import ChipDevice, DeviceOverUsbIp, Refused
 
 KNOWN = {  # (type, request): all that a boot keyboard with a second interface answers
@@ -32,9 +33,9 @@ KNOWN = {  # (type, request): all that a boot keyboard with a second interface a
 }
 
 
-@pytest.fixture(scope="module")
-def daily() -> bytes:
-    return build_uf2(KEYBOARD, "daily").bytes
+@pytest.fixture(scope="module", params=["bare", SDK])
+def daily(request: pytest.FixtureRequest) -> bytes:
+    return image_of("daily", request.param)
 
 
 def test_no_request_but_a_keyboards_is_answered() -> None:
