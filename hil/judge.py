@@ -43,11 +43,13 @@ class Contact:
 @dataclass(frozen=True, slots=True)
 class Judgement:
     """`switches`: those that would explain the change (one: it is that one; none: nothing does).
-    `states`: the states that would. `pressed`: positions that newly read as pressed, explained or not."""
+    `states`: the states that would. `pressed`: positions that newly read as pressed, explained or not.
+    `elsewhere`: where no position does, the two lines (anode's, cathode's) of the one contact that would."""
 
     switches: tuple[str, ...]
     states: frozenset[State]
     pressed: tuple[str, ...]
+    elsewhere: tuple[int, int] | None = None
 
     @property
     def switch(self) -> str | None:
@@ -145,7 +147,21 @@ class Matrix:
             switches=tuple(name for name in self.switches if any(one.switch == name for one in alike)),
             states=frozenset(one.state for one in alike),
             pressed=pressed,
+            elsewhere=None if pressed else self._elsewhere(flow, gained & _PINS_BY_PINS),
         )
+
+    def _elsewhere(self, flow: _Flow, gained: int) -> tuple[int, int] | None:
+        """The two lines that a contact joins where the file has no switch; None if it isn't just one."""
+        found = []
+        rest = gained
+        while rest:
+            lowest = rest & -rest
+            rest ^= lowest
+            cathode, anode = divmod(lowest.bit_length() - 1, 32)
+            shown = self._between(flow, anode, cathode, both_ways=bool(gained & pair(anode, cathode)))
+            if shown.must and not shown.must & ~gained and not gained & ~shown.may:
+                found.append((anode, cathode))
+        return found[0] if found and all({*one} == {*found[0]} for one in found) else None
 
     def can_be_judged(self, before: Observation, name: str, *, both_directions: bool) -> bool:
         """Whether a good contact of this switch would show as its own. `both_directions`: and as good."""
@@ -207,22 +223,25 @@ class Matrix:
     def _worked_out(self, flow: _Flow, contact: Contact) -> _Shown:
         switch = self.switches[contact.switch]
         if switch.direct is not None:
-            must = self.forward(contact.switch)
             may = pairs(_EVERY_ROW, flow.reaching(1 << switch.direct))
-        else:
-            anode, cathode = ends(self.wiring, switch)
-            both_ways = contact.state is State.SHORTED or self.wiring.diodes is Diodes.NONE
-            must = may = 0
-            if both_ways:
-                must = self.forward(contact.switch) | self.backward(contact.switch)
-                joined = 1 << anode | 1 << cathode
-                may = pairs(flow.reached_from(joined), flow.reaching(joined))
-            elif contact.state is State.GOOD:
-                must = self.forward(contact.switch)
-                may = pairs(flow.reached_from(1 << cathode), flow.reaching(1 << anode))
-            else:
-                must = self.backward(contact.switch)
-                may = pairs(flow.reached_from(1 << anode), flow.reaching(1 << cathode))
+            return self._visible(flow, self.forward(contact.switch), may)
+        anode, cathode = ends(self.wiring, switch)
+        if contact.state is State.REVERSED:
+            anode, cathode = cathode, anode
+        both_ways = contact.state is State.SHORTED or self.wiring.diodes is Diodes.NONE
+        return self._between(flow, anode, cathode, both_ways=both_ways)
+
+    def _between(self, flow: _Flow, anode: int, cathode: int, *, both_ways: bool) -> _Shown:
+        """What a contact between two lines shows."""
+        if both_ways:
+            joined = 1 << anode | 1 << cathode
+            must = pair(cathode, anode) | pair(anode, cathode)
+            return self._visible(flow, must, pairs(flow.reached_from(joined), flow.reaching(joined)))
+        may = pairs(flow.reached_from(1 << cathode), flow.reaching(1 << anode))
+        return self._visible(flow, pair(cathode, anode), may)
+
+    @staticmethod
+    def _visible(flow: _Flow, must: int, may: int) -> _Shown:
         ignored = flow.through | ~flow.readable
         must &= ~ignored
         return _Shown(must, may & ~ignored | must)
