@@ -21,7 +21,7 @@ from hil.observe import (
     Watching,
     mask_of,
 )
-from hil.outcome import Account, result_of
+from hil.outcome import Account, Found, result_of
 from hil.record import NOTE
 from hil.result import Identity, PositionVerdict, Result, Stage, Verdict
 from hil.stages import hello, lines
@@ -231,8 +231,7 @@ class _Replay:
                 matrix=self._matrix,
                 board=self._identity or Identity(),
                 can=self._can,
-                lines=self._lines,
-                positions=positions,
+                found=Found(self._lines, positions),
                 stages=tuple(stages),
                 link=self.counters,
                 trouble=trouble,
