@@ -235,9 +235,7 @@ class _Search:
         for name in some[:6]:
             found += self._node_bridges(name, lines)
         found += [Fault("swapped", _in_order(both)) for both in combinations(some, 2)]
-        for group in (self.wiring.rows, self.wiring.columns):
-            both = [gpio for gpio in group if gpio in lines]
-            found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(sorted(both), 2)]
+        found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(sorted(lines), 2)]
         if leaks:
             found += [_dirt(a, b) for a, b in combinations(sorted({**lines, **own}), 2)]
         together = [
