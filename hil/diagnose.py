@@ -737,11 +737,11 @@ class _Diagnosis:
         else:
             # Each pin has the line of the next one.
             each = [
-                f"{line}'s line is on {pin}" for pin, line in zip(pins, (*pins[1:], pins[0]), strict=True)
+                f"GPIO{line}'s line is on GPIO{pin}"
+                for pin, line in zip(gpios, (*gpios[1:], gpios[0]), strict=True)
+                if line in lines
             ]
-            what = "the board has these lines on one another's pins: " + ", ".join(
-                words for words in each if int(words.split("'")[0][4:]) in lines
-            )
+            what = f"the board has these lines on one another's pins: {', '.join(each)}"
         return Fault(
             kind="swapped",
             where=pins,

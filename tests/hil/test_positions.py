@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 import re
+from dataclasses import replace
 from random import Random
 
 import pytest
