@@ -305,6 +305,10 @@ class _Copper:
     def join(self, a: int, b: int) -> None:
         self.parent[self.net(a)] = self.net(b)
 
+    def settle(self) -> None:
+        """Every piece points at its net, so that asking is one step."""
+        self.parent = [self.net(piece) for piece in range(len(self.parent))]
+
     def copy(self) -> _Copper:
         return _Copper(self.parent.copy())
 
@@ -365,6 +369,12 @@ class Board:
         self._touching = frozenset(
             name for f in self.faults if f.kind == "bridge" for name in f.where if name in self._contacts
         )
+        copper.settle()
+        farads: dict[int, float] = {}
+        for piece, picofarads in self._capacitance.items():
+            at = copper.net(piece)
+            farads[at] = farads.get(at, 0.0) + picofarads * 1e-12
+        self._farads = farads  # per net while nothing is pressed
         if copper.net(self._ground) == copper.net(self._supply):
             raise UserError(
                 "these faults together tie the supply to ground: such a board doesn't start",
@@ -500,8 +510,12 @@ class Board:
         at_rest = _pulled_up(ground, high, unsure)
         rows: dict[int, Reading] = {}
         held_high = 0
+        nothing_held = not (ground.anything | high.anything | unsure)
         for at in dict.fromkeys(pin_nets):
             pins = pins_of[at]
+            if nothing_held and not flow.leads_to(at):
+                rows[at] = Reading(pins)
+                continue
             if pins & (high.none | high.one) & ~ground.none:
                 held_high |= pins
                 rows[at] = at_rest
@@ -522,9 +536,9 @@ class Board:
 
     def _rise_us(self, copper: _Copper, pin_nets: Sequence[int]) -> tuple[int, ...]:
         farads: dict[int, float] = {}
-        for piece, picofarads in self._capacitance.items():
-            at = copper.net(piece)
-            farads[at] = farads.get(at, 0.0) + picofarads * 1e-12
+        for net, own in self._farads.items():
+            at = copper.net(net)
+            farads[at] = farads.get(at, 0.0) + own
         pull_ups: dict[int, int] = {}
         for at in pin_nets:
             pull_ups[at] = pull_ups.get(at, 0) + 1
@@ -576,6 +590,10 @@ class _Flow:
     def add_leak(self, source: int, target: int) -> None:
         self._leaks_from.setdefault(source, set()).add(target)
         self._leaks_to.setdefault(target, set()).add(source)
+
+    def leads_to(self, net: int) -> bool:
+        """Whether current from anywhere else gets to `net`."""
+        return net in self._diodes_to or net in self._leaks_to
 
     def drops_to(self, net: int, pins_of: dict[int, int]) -> _Drops:
         """Lines whose current reaches `net`."""

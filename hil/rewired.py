@@ -52,24 +52,24 @@ class _Rewiring:
     def _lines(self) -> dict[int, int]:
         """Which pin each line that was seen elsewhere is on, closed to rounds."""
         on_pin: dict[int, int] = {}
+        votes: dict[int, int] = {}  # switches of the line that were seen there
         for line in self.own:
-            pins = Counter(
-                pin for name in self.seen if line in self.wired[name] for pin in _both(self.seen[name])
-            )
+            on = [name for name in self.seen if line in self.wired[name]]
+            pins = Counter(pin for name in on for pin in _both(self.seen[name]))
             del pins[REST]
-            count = sum(line in self.wired[name] for name in self.seen)
-            if not count or pins[line] == count:
-                if count:
-                    on_pin[line] = line
+            if not pins:
                 continue
-            # One switch alone may as well be the one that is elsewhere, unless that pin has no line.
             likely = [pin for pin, times in pins.items() if times == max(pins.values())]
-            if count == 1:
+            if len(on) == 1:
+                # It may as well be the switch that is elsewhere, unless that pin has no line.
                 likely = [pin for pin in likely if pin not in self.own]
-            on_pin[line] = likely[0] if len(likely) == 1 and 2 * pins[likely[0]] > count else line
-        claims = Counter(on_pin.values())
-        for line, pin in list(on_pin.items()):
-            if line != pin and claims[pin] > 1:
+            if pins[line] == len(on) or len(likely) != 1 or 2 * pins[likely[0]] <= len(on):
+                likely = [line]
+            on_pin[line], votes[line] = likely[0], pins[likely[0]]
+        for pin in set(on_pin.values()):
+            claim = sorted((line for line in on_pin if on_pin[line] == pin), key=lambda line: -votes[line])
+            equal = len(claim) > 1 and votes[claim[0]] == votes[claim[1]]
+            for line in claim if equal and pin not in claim else claim[1:]:
                 del on_pin[line]
         for last in set(on_pin.values()) - set(on_pin):
             first = last

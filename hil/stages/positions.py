@@ -35,6 +35,7 @@ _TOO_SHORT_US = 10_000  # of a press: no hand is that fast, but a contact that d
 _TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 _CLOCK = 1 << 32
 _AGREEING = 2
+_NO_SLIP = 3  # presses that answered as one that has answered for itself: not a wrong key any more
 
 ONCE_ONLY = "seen once; a second press that agrees is needed"
 ROUGH = "its contact let go or rattled in the middle of a press, once; a second press is needed"
@@ -126,6 +127,7 @@ class Positions:
         self._last_touch: tuple[str, int] | None = None
         self._judgeable: dict[str, bool] = {}
         self._elsewhere: Observation | None = None  # since the question: contact where no switch is
+        self._beside: dict[str, Observation] = {}  # asked → what was read when a settled one answered
         self._tables: dict[str, list[Observation]] = {}  # asked → what was read then, nothing else held
         self._one_way = {
             switch.name: bool(matrix.backward(switch.name) & ~base.readable & ~_blinded(base))
@@ -190,6 +192,8 @@ class Positions:
             return Noted(Kind.RELEASED, released[0], self.asked) if released else None
         if self.asked is not None and not (judged.switch and self._is_another(judged.switch)):
             self._read(self.asked, table)
+        elif self.asked is not None and judged.switch != self.instead and not self._held:
+            self._beside[self.asked] = table
         if judged.switch is None:
             return self._several(judged)
         if self.ghosts.completes(judged.switch, pressed | {judged.switch}):
@@ -291,6 +295,9 @@ class Positions:
             low, times = alike
             if times >= _AGREEING or (self.is_good(name) and low & self.matrix.forward(name)):
                 found[name] = next(table for table in tables if table.low & table.readable == low)
+        for name, table in self._beside.items():
+            if name not in self._tables and self._answers_beside(name) is not None:
+                found[name] = table
         return found
 
     # -- what it amounts to ------------------------------------------------------------------------
@@ -312,9 +319,22 @@ class Positions:
         """The position that this switch, asked for, answered as, twice and never as another one or itself;
         or the place, if the file has no switch there."""
         seen = [other for other in self._while_asked.get(name, ()) if other is not None]
+        if not seen and (beside := self._answers_beside(name)) is not None:
+            return beside
         if self.is_settled(name) or len(seen) < _AGREEING or len(set(seen)) > 1:
             return None
         return seen[0]
+
+    def answers_for(self, other: str, name: str) -> bool:
+        """Whether this other one has answered when `name` was asked for."""
+        return bool(self._instead_of.get(name, Counter())[other])
+
+    def _answers_beside(self, name: str) -> str | None:
+        """The switch that answers for itself, and each time that this one is asked for."""
+        for other, times in self._instead_of.get(name, Counter()).most_common(1):
+            if times >= _NO_SLIP and not self.is_settled(name):
+                return other
+        return None
 
     def round_of(self, name: str) -> tuple[str, ...]:
         """The switches that answer as one another, closed to a round, or up to one that answers where the
@@ -437,7 +457,7 @@ class Positions:
                 None,
                 (NOT_LET_GO if name in self._held else TOO_SHORT,),
             )
-        if self.round_of(name):
+        if self.round_of(name) or (not presses and self._answers_beside(name) is not None):
             return PositionVerdict.SWAPPED, None, self.answered_elsewhere(name), ()
         elsewhere = self.answered_elsewhere(name)
         if not presses and self.silences(name) >= _AGREEING:
@@ -591,7 +611,7 @@ class Guide:
             self._try(name, 1 if self._positions.answered_elsewhere(name) else 4)
         else:
             # Something that had answered before: perhaps a slip, so the question needn't be put again.
-            self._try(name, 4, again=False)
+            self._try(name, 1 if self._positions.answered_elsewhere(name) else 2, again=False)
 
     def _try(self, name: str, tries: int, *, again: bool = True) -> None:
         self._tries += 1
@@ -668,7 +688,12 @@ class Guide:
                 and positions.rolled_over(other) is None
             ):
                 return other
-        settled = [other for other in self._order if other != name and positions.is_settled(other)]
+        # Who answers in its place can't say that it is silent.
+        settled = [
+            other
+            for other in self._order
+            if other != name and positions.is_settled(other) and not positions.answers_for(other, name)
+        ]
         if settled:
             return min(settled, key=lambda other: (abs(self._order.index(other) - at), other))
         return None

@@ -74,7 +74,6 @@ OFTEN = {
     "low line": 30,
     "high line": 20,
     "cut line": 30,
-    "moved switch": 10,
 }
 
 
@@ -94,7 +93,8 @@ def sample(chance: Random, faults: list[Fault], count: int, *, as_often: bool = 
     for fault in faults:
         if not as_often or kind_of(fault) in OFTEN:
             by_kind.setdefault(kind_of(fault) if as_often else fault.kind, []).append(fault)
-    kinds = sorted(by_kind)
+    # Where another fault hides its place, a switch that is moved may be anywhere: it is planted alone.
+    kinds = sorted(kind for kind in by_kind if not kind.startswith("moved"))
     weights = [OFTEN[kind] if as_often else 1 for kind in kinds]
     chosen: dict[Fault, None] = {}
     while len(chosen) < count:
