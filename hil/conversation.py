@@ -181,7 +181,8 @@ class Conversation:
         """Begins to watch; the table as it is at this moment."""
         for _ in range(_LOOKS):
             try:
-                mask = self._mask(lines_of(self.keyboard.wiring))
+                spare = 0 if self.found.lines is None else self.found.lines.spare
+                mask = self._mask(lines_of(self.keyboard.wiring) | spare)
                 table = self._table_of(self.link.watch(mask), Watching)
                 if table is not None:
                     return table

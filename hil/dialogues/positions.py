@@ -158,4 +158,6 @@ def _in_words(noted: Noted) -> str:
         return f"{noted.switch or 'a contact'} doesn't become quiet: press it firmly"
     if noted.kind is Kind.BACK:
         return "back to the switch before"
+    if noted.place is not None:
+        return f"{noted.asked} answers from {noted.place}, where the file has no switch"
     return f"{noted.switch} answers"
