@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+from hil.result import Verdict
 from keyc.command import say
 from keyc.diagnostics import UserError
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from hil.events import Event
     from hil.history import Run
     from hil.link import Link
+    from hil.page import Page
     from hil.record import Dump, Record
     from hil.result import Result
     from keyc.keyboard import Keyboard
@@ -35,6 +37,7 @@ class Bench:
         self._record: Record | None = None
         self._dump: Dump | None = None
         self._events: TextIO | None = None
+        self._page: Page | None = None
 
     def __enter__(self) -> Bench:
         return self
@@ -51,6 +54,7 @@ class Bench:
         """The run. Raises UserError for what is wrong before it begins."""
         import sys
 
+        from hil.hands import BesidePage
         from hil.session import Session
         from hil.view import view_on
         from keyc.tables import fingerprints
@@ -60,11 +64,16 @@ class Bench:
         self._stack.callback(link.close)
         settings = replace(settings, earlier=self._earlier())
         self._open_files(settings)
-        view = view_on(sys.stderr, self._keyboard)
+        page = self._opened_page()
+        if page is not None:
+            hand = BesidePage(hand, page)
+        view = view_on(sys.stderr, self._keyboard, self._options.side)
         self._stack.callback(view.close)
 
         def tell(event: Event) -> None:
             view.show(event)
+            if page is not None:
+                page.show(event)
             if self._record is not None:
                 self._record.event(event)
             self._send(event)
@@ -83,7 +92,42 @@ class Bench:
         if self._options.virtual:
             result = replace(result, notes=(VIRTUAL, *result.notes))
         self._finish(result)
+        if page is not None:
+            page.finish(result)
         return result
+
+    def stay(self, result: Result) -> None:
+        """Keeps the page there, with the report that was written, until it is closed."""
+        page = self._page
+        if page is None or result.verdict is Verdict.ABORTED:
+            return
+        from hil.hands import Person
+
+        if self._options.report:
+            with suppress(OSError):
+                page.offer(Path(self._options.report).read_text("utf-8"), self._options.report)
+        say("the page stays until you close it; Enter or Ctrl-C ends it here")
+        with suppress(KeyboardInterrupt):
+            page.stay(Person().gives_up)
+
+    def _opened_page(self) -> Page | None:
+        if not self._options.page:
+            return None
+        from hil.page import Page, show_in_browser
+
+        try:
+            page = self._page = Page(self._keyboard, self._options.side)
+        except OSError as error:
+            raise UserError(
+                f"the page can't be served on this computer: {error.strerror or error}",
+                "leave out --page: the terminal shows the same",
+                exit_status=3,
+            ) from None
+        self._stack.callback(page.close)
+        say(f"page: {page.address}")
+        if not self._options.no_browser and not show_in_browser(page.address):
+            say("no browser was found: open that address in one on this computer")
+        return page
 
     def _settings(self) -> Settings:
         from datetime import UTC, datetime
@@ -105,11 +149,14 @@ class Bench:
             raise UserError(
                 "a virtual board of its own has no port", "leave out --port or --virtual", exit_status=2
             )
+        if self._options.no_browser and not self._options.page:
+            raise UserError("no page was asked for", "add --page, or leave out --no-browser", exit_status=2)
         return Settings(
             stages=stages,
             after=self._options.after,
             tool=self._options.tool,
             touched=self._touched(),
+            side=self._options.side,
             when=datetime.now(UTC).isoformat(timespec="seconds"),
         )
 

@@ -64,11 +64,16 @@ def _parser() -> ArgumentParser:
     bench.add_argument("--report", metavar="X.html", help="one HTML file that needs nothing else")
     bench.add_argument("--junit", metavar="X.xml")
     bench.add_argument(
-        "--side", choices=("front", "back"), default="front", help="how the report's picture looks"
+        "--side",
+        choices=("front", "back"),
+        default="front",
+        help="of the board that you look at; back: solder side",
     )
     bench.add_argument(
         "--events", metavar="FD", type=int, help="JSON lines about what happens, to this descriptor"
     )
+    bench.add_argument("--page", action="store_true", help="shows it in the browser too, with sound")
+    bench.add_argument("--no-browser", action="store_true", help="with --page: prints its address alone")
     bench.add_argument("--format", choices=("text", "json"), default="text")
     _add_virtual(bench)
     bench.add_argument("--virtual", action="store_true", help="against a virtual board with its own finger")
@@ -249,7 +254,8 @@ def _bench(options: Namespace) -> int:
     keyboard = _keyboard(options.file)
     with Bench(options, keyboard, _tool()) as bench:
         result = bench.run()
-    _hand_over(options, result, keyboard)
+        _hand_over(options, result, keyboard)
+        bench.stay(result)
     return RIG if bench.failed_to_write and _status(result) == DONE else _status(result)
 
 

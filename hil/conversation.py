@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Question
     from hil.wire import Sentence
+    from keyc.caps import Side
     from keyc.keyboard import Keyboard
 
 _RECONNECT_US = 60_000_000
@@ -71,7 +72,8 @@ class Notes(Protocol):
 @dataclass(frozen=True, slots=True)
 class Settings:
     """`after`: the step of assembly that was last done. `tool`: finger or tweezers. `touched`: the switches
-    to ask for; None: all. `earlier`: the record's runs before, oldest first."""
+    to ask for; None: all. `earlier`: the record's runs before, oldest first. `side`: of the board that the
+    person looks at."""
 
     stages: Sequence[str] = ("hello", "lines", "positions")
     after: str = ""
@@ -80,6 +82,7 @@ class Settings:
     reconnect_us: int = _RECONNECT_US
     touched: frozenset[str] | None = None
     earlier: Sequence[Run] = ()
+    side: Side = "front"
 
 
 class Trouble(Exception):

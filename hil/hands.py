@@ -6,6 +6,8 @@ import sys
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from hil.conversation import Hand
+    from hil.page import Page
     from hil.stages.positions import Question
     from hil.virtual import Finger
 
@@ -33,6 +35,23 @@ class Person:
 
     def gone(self) -> None:
         """Nothing to do: the person is told to plug it in again."""
+
+
+class BesidePage:
+    """A hand that can also say on the page that a switch doesn't answer."""
+
+    def __init__(self, hand: Hand, page: Page) -> None:
+        self._hand, self._page = hand, page
+
+    def asked(self, question: Question) -> None:
+        self._page.gave_up()  # whatever was said of the question before
+        self._hand.asked(question)
+
+    def gives_up(self) -> bool:
+        return self._hand.gives_up() or self._page.gave_up()
+
+    def gone(self) -> None:
+        self._hand.gone()
 
 
 class FingerHand:

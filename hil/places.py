@@ -7,11 +7,16 @@ from typing import TYPE_CHECKING
 from hil.stages.positions import rows_of_caps
 
 if TYPE_CHECKING:
+    from keyc.caps import Side
     from keyc.keyboard import Keyboard
 
 
-def places_of(keyboard: Keyboard) -> dict[str, str]:
-    """Per switch where it lies and which pins it sits on: "row 2, 3rd from the left (GPIO3, GPIO8)"."""
+def places_of(keyboard: Keyboard, side: Side = "front") -> dict[str, str]:
+    """Per switch where it lies and which pins it sits on: "row 2, 3rd from the left (GPIO3, GPIO8)".
+
+    Seen from the solder side what was left is right.
+    """
+    edge = "left" if side == "front" else "right"
     found: dict[str, str] = {}
     switches = {switch.name: switch for switch in keyboard.wiring.switches}
     for row, names in enumerate(rows_of_caps(keyboard.caps), 1):
@@ -19,7 +24,7 @@ def places_of(keyboard: Keyboard) -> dict[str, str]:
             switch = switches[name]
             gpios = [gpio for gpio in (switch.row, switch.column, switch.direct) if gpio is not None]
             pins = ", ".join(f"GPIO{gpio}" for gpio in gpios)
-            found[name] = f"row {row}, {_ordinal(n)} from the left ({pins})"
+            found[name] = f"row {row}, {_ordinal(n)} from the {edge} ({pins})"
     return found
 
 

@@ -7,12 +7,14 @@ it all, so it reads the same on every terminal.
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from typing import TYPE_CHECKING, TextIO
 
 from hil.result import PositionVerdict
 
 if TYPE_CHECKING:
     from hil.events import Event
+    from keyc.caps import Side
     from keyc.keyboard import Cap, Keyboard
 
 _COLUMNS = 80
@@ -23,10 +25,10 @@ _MARKS = {"proven": "✓", "answers": "○", "bad": "✗", "untested": "·", "ne
 _PLAIN_MARKS = {"proven": "+", "answers": "o", "bad": "x", "untested": ".", "next": ">"}
 
 
-def view_on(stream: TextIO, keyboard: Keyboard) -> PlainView | LiveView:
+def view_on(stream: TextIO, keyboard: Keyboard, side: Side = "front") -> PlainView | LiveView:
     """The live view on a terminal that can move its cursor, else plain lines."""
     if stream.isatty() and os.environ.get("TERM") not in (None, "dumb"):
-        return LiveView(stream, keyboard)
+        return LiveView(stream, keyboard, side)
     return PlainView(stream)
 
 
@@ -48,9 +50,9 @@ class PlainView:
 class LiveView:
     """What happened, scrolling; below it the keyboard, what is proven, and what is next."""
 
-    def __init__(self, stream: TextIO, keyboard: Keyboard) -> None:
+    def __init__(self, stream: TextIO, keyboard: Keyboard, side: Side = "front") -> None:
         self._stream = stream
-        self._keyboard = keyboard
+        self._keyboard, self._side = keyboard, side
         self._marks = _MARKS if _can_write(stream, "".join(_MARKS.values())) else _PLAIN_MARKS
         self._verdicts: dict[str, str] = {}
         self._prompt: Event | None = None
@@ -97,9 +99,10 @@ class LiveView:
     def _block(self) -> list[str]:
         marks = self._marks
         words = (("proven", "proven"), ("answers", "answers"), ("bad", "fault"), ("untested", "not tested"))
+        seen = "  from the solder side" if self._side == "back" else ""
         legend = "  ".join(f"{marks[mark]} {word}" for mark, word in (*words, ("next", "next")))
-        drawn = keyboard_lines(self._keyboard, self._verdicts, self._asked, marks)
-        lines = ["", *drawn, "", f" {legend}", ""]
+        drawn = keyboard_lines(self._keyboard, self._verdicts, self._asked, marks, self._side)
+        lines = ["", *drawn, "", f" {legend}{seen}", ""]
         if self._prompt is not None:
             prompt = self._prompt
             again = " once more" if prompt.again else ""
@@ -122,10 +125,17 @@ class LiveView:
 
 
 def keyboard_lines(
-    keyboard: Keyboard, verdicts: dict[str, str], asked: str | None, marks: dict[str, str]
+    keyboard: Keyboard,
+    verdicts: dict[str, str],
+    asked: str | None,
+    marks: dict[str, str],
+    side: Side = "front",
 ) -> list[str]:
-    """The caps as they lie, a line of text per line of caps, at most 80 columns wide."""
+    """The caps as they lie, a line of text per line of caps, at most 80 columns wide. From the solder side
+    left and right are exchanged."""
     caps = keyboard.caps
+    if side == "back":
+        caps = tuple(replace(cap, x_u=-cap.x_u) for cap in caps)
     left = min(cap.x_u - cap.width_u / 2 for cap in caps)
     right = max(cap.x_u + cap.width_u / 2 for cap in caps)
     # Whole columns, so that names are cut alike.
