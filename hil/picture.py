@@ -104,7 +104,7 @@ class KeyboardPicture:
         shown = name if len(name) <= _fits(width) else name[: _fits(width) - 1] + "…"
         told = f"{name}: {verdict.value}{', press it now' if is_next else ''} ({_pins_of(switch)})"
         if is_next:
-            edge, word = f'stroke="{_INK}" stroke-width="7"', "press now"
+            edge, word = f'stroke="{_INK}" stroke-width="7"', "press"
         else:
             heavy = 1.5 if verdict in (PositionVerdict.PROVEN, PositionVerdict.UNTESTED) else 3
             dash = ' stroke-dasharray="5 4"' if verdict is PositionVerdict.UNTESTED else ""

@@ -12,7 +12,6 @@ import shutil
 import subprocess
 import time
 from base64 import b64decode
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -75,7 +74,11 @@ class Browser:
         tab.call("Log.enable")
         width, height = self._size
         tab.call(
-            "Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=False
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=1,
+            mobile=False,
         )
         tab.call("Page.navigate", url=address)
         return tab
@@ -111,20 +114,24 @@ class Tab:
 
     def value(self, expression: str, *, gesture: bool = False) -> Any:
         """What a script gives; `gesture`: as if a person had done it."""
-        answer = self.call(
-            "Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True, userGesture=gesture
-        )
+        answer = self._evaluated(expression, gesture)
         assert "exceptionDetails" not in answer, answer
         return answer["result"].get("value")
 
-    def wait(self, expression: str, until: Callable[[Any], bool] = bool) -> Any:
-        """The value as soon as it is wanted; fails long after any browser would have come to it."""
+    def _evaluated(self, expression: str, gesture: bool = False) -> dict[str, Any]:
+        return self.call(
+            "Runtime.evaluate",
+            expression=expression,
+            returnByValue=True,
+            awaitPromise=True,
+            userGesture=gesture,
+        )
+
+    def wait(self, expression: str) -> None:
+        """Until it is true, in a page that may still be loading; fails long after any browser's time."""
         end = time.monotonic() + _PATIENCE_S
-        while True:
-            value = self.value(expression)
-            if until(value):
-                return value
-            assert time.monotonic() < end, (expression, value)
+        while not (answer := self._evaluated(expression))["result"].get("value"):
+            assert time.monotonic() < end, (expression, answer)
             time.sleep(0.02)
 
     def text(self, name: str) -> str:
@@ -143,7 +150,11 @@ class Tab:
             if event.get("sessionId") == self._session
             and (
                 event["method"] == "Runtime.exceptionThrown"
-                or (event["method"] == "Log.entryAdded" and event["params"]["entry"]["level"] == "error")
+                or (
+                    event["method"] == "Log.entryAdded"
+                    and event["params"]["entry"]["level"] == "error"
+                    and event["params"]["entry"]["source"] != "network"  # a server that has ended
+                )
             )
         ]
 
