@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 _SIDES: tuple[Side, ...] = get_args(Side)
 _LAST = 12  # lines of what happened that stay on the page
 _LONGEST_CODE = 40
-_NOBODY_S, _RELOAD_S, _GLANCE_S = 30.0, 3.0, 0.2
+_NOBODY_S, _RELOAD_S, _GLANCE_S = 30.0, 2.0, 0.2
 # What a press was taken for → what it sounds like.
 _SOUNDS = {"good": "good", "answered": "elsewhere", "back": "elsewhere"} | dict.fromkeys(
     ("fault", "silent", "unclear", "unsteady"), "fault"

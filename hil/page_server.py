@@ -23,7 +23,7 @@ HOST = "127.0.0.1"
 _TOKEN_BYTES = 16  # 128 bits: not to be guessed
 _MOST_BYTES = 4096  # of what a page sends at once
 _REQUEST_S = 10.0  # for a request to arrive
-_SIGN_OF_LIFE_S = 2.0  # between two, so that a page that was closed is noticed
+_SIGN_OF_LIFE_S = 1.0  # between two, so that a page that was closed is noticed
 
 _NOTHING = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 _FOR_ALL = {

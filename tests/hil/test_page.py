@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import http.client
 import json
+import signal
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import browser
@@ -198,15 +202,12 @@ def test_the_browser_is_told_to_load_nothing_else(page: Page) -> None:
 
 def first_state(page: Page) -> dict[str, Any]:
     """What a page that has just been opened is told."""
-    _, _, host, token, _ = page.address.split("/")
-    connection = http.client.HTTPConnection(host, timeout=10)
-    connection.request("GET", f"/{token}/events")
-    answer = connection.getresponse()
+    answer = opened(page.address)
     assert answer.headers["Content-Type"] == "text/event-stream"
     line = answer.readline().decode()
     assert line.startswith("data: ")
     assert answer.readline() == b"\n"
-    connection.close()
+    answer.close()
     return dict(json.loads(line[len("data: ") :]))
 
 
@@ -227,11 +228,7 @@ def test_a_page_that_is_opened_late_or_again_knows_it_all(page: Page) -> None:
 
 
 def test_closing_is_bounded_with_pages_open(page: Page) -> None:
-    _, _, host, token, _ = page.address.split("/")
-    open_pages = [http.client.HTTPConnection(host, timeout=30) for _ in range(3)]
-    for connection in open_pages:
-        connection.request("GET", f"/{token}/events")
-    answers = [connection.getresponse() for connection in open_pages]
+    answers = [opened(page.address) for _ in range(3)]
     for answer in answers:
         assert answer.readline().startswith(b"data: ")
     page.close()
@@ -242,16 +239,105 @@ def test_closing_is_bounded_with_pages_open(page: Page) -> None:
 def test_it_stays_while_it_is_open_and_not_longer(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("hil.page._RELOAD_S", 0.4)
     monkeypatch.setattr("hil.page_server._SIGN_OF_LIFE_S", 0.1)
-    _, _, host, token, _ = page.address.split("/")
-    connection = http.client.HTTPConnection(host, timeout=30)
-    connection.request("GET", f"/{token}/events")
-    answer = connection.getresponse()
+    answer = opened(page.address)
     looks: list[int] = []
     page.stay(lambda: looks.append(1) or len(looks) > 5)  # type: ignore[func-returns-value]
     assert len(looks) == 6
     answer.close()
-    connection.close()
     page.stay(lambda: False)
+
+
+# -- as a command --------------------------------------------------------------------------------------
+
+
+def bench_with_page(*arguments: str) -> tuple[subprocess.Popen[str], str]:
+    """`hil bench` with a page that no browser opens, and the page's address."""
+    command = [sys.executable, "-m", "hil.cli", "bench", *arguments, "--page", "--no-browser"]
+    bench = subprocess.Popen(
+        command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert bench.stderr is not None
+    line = bench.stderr.readline()
+    assert line.startswith("page: http://127.0.0.1:")
+    return bench, line.split()[1]
+
+
+def opened(address: str) -> http.client.HTTPResponse:
+    """The events of a page at this address, open until closed."""
+    _, _, host, token, _ = address.split("/")
+    connection = http.client.HTTPConnection(host, timeout=60)
+    connection.request("GET", f"/{token}/events")
+    return connection.getresponse()
+
+
+def until(answer: http.client.HTTPResponse, part: str) -> Any:
+    """What the page is told of this part, as soon as it is anything."""
+    while line := answer.readline().decode():
+        value = json.loads(line[len("data: ") :]) if line.startswith("data: ") else {}
+        if value.get(part):
+            return value[part]
+    raise AssertionError(f"the page ended before {part}")
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    path = tmp_path / "six.keys"
+    path.write_text(
+        'keyboard "Six" { usb 0x1209:0x0001  maker "Nobody" }\n'
+        "wiring {\n diodes cathode-to-row\n columns GPIO6 GPIO7\n row GPIO2 SW1 SW2\n row GPIO3 SW3 SW4\n"
+        " direct GPIO10 SW5\n direct GPIO11 SW6\n}\n"
+        "shape {\n SW1 SW2\n SW3 SW4\n SW5 SW6\n}\nlayer base {\n A B\n C D\n E usb-boot\n}\n"
+    )
+    return path
+
+
+def test_a_command_with_a_page_ends_when_it_is_closed(file: Path, tmp_path: Path) -> None:
+    report = tmp_path / "six.html"
+    bench, address = bench_with_page(str(file), "--virtual", "--fault", "open SW4", "--report", str(report))
+    page = opened(address)
+    assert until(page, "ended")["text"] == "5 of 6 switches proven"
+    assert until(page, "report") == str(report)
+    page.close()
+    out, err = bench.communicate(timeout=60)
+    assert bench.returncode == 1, err
+    assert "1. open SW4" in out
+    assert "the page stays until you close it" in err
+
+
+def test_ctrl_c_with_a_page_open_leaves_a_true_record(file: Path) -> None:
+    command = [sys.executable, "-m", "hil.cli", "virtual", str(file), "--socket", "0"]
+    board = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    try:
+        assert board.stdin is not None
+        assert board.stdout is not None
+        bench, address = bench_with_page(str(file), "--port", board.stdout.readline().strip())
+        page = opened(address)
+        assert until(page, "next")["name"] == "SW1"
+        board.stdin.write("tap SW1 30ms\n")
+        board.stdin.flush()
+        while until(page, "next")["name"] != "SW2":
+            pass
+        while until(page, "proven") != 1:
+            pass
+        bench.send_signal(signal.SIGINT)
+        assert until(page, "ended")["verdict"] == "aborted"
+        out, err = bench.communicate(timeout=60)  # though the page is still open
+        assert bench.returncode == 130, err
+        assert out.startswith("Six: stopped, 1 of 6 switches proven")
+        lines = file.with_name("six.bench.jsonl").read_text("utf-8").splitlines()
+        result = json.loads(lines[-1])["result"]
+        assert result["verdict"] == "aborted"
+        assert [one["verdict"] for one in result["positions"]] == ["proven", *["untested"] * 5]
+    finally:
+        board.terminate()
+        board.wait(timeout=10)
+
+
+def test_a_browser_needs_a_page(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from hil.cli import main
+
+    assert main(["bench", str(file), "--virtual", "--no-browser"]) == 2
+    assert "add --page" in capsys.readouterr().err
 
 
 # -- in a browser --------------------------------------------------------------------------------------
