@@ -8,16 +8,19 @@ from __future__ import annotations
 
 import os
 from dataclasses import replace
+from math import floor
 from typing import TYPE_CHECKING, TextIO
 
 from hil.result import PositionVerdict
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from hil.events import Event
     from keyc.caps import Side
-    from keyc.keyboard import Cap, Keyboard
+    from keyc.keyboard import Keyboard
 
-_COLUMNS = 80
+_COLUMNS, _LINES = 80, 24
 _CLEAR_BELOW = "\x1b[J"  # ECMA-48 ED
 _GOOD = frozenset({PositionVerdict.PROVEN.value, PositionVerdict.ANSWERS.value})
 _BAD = frozenset(one.value for one in PositionVerdict) - _GOOD - {PositionVerdict.UNTESTED.value}
@@ -89,31 +92,37 @@ class LiveView:
             self._drawn = 0
 
     def _draw(self, said: list[str], bell: str) -> None:
-        block = self._block() if self._prompt is not None or self._verdicts else []
+        size = _size_of(self._stream)
+        columns = min(_COLUMNS, size.columns)
+        block = self._block(columns) if self._prompt is not None or self._verdicts else []
+        block = block[-(size.lines - 1) :]  # what has scrolled away can't be drawn over
         back = f"\x1b[{self._drawn}A\r{_CLEAR_BELOW}" if self._drawn else ""
-        text = "".join(line[:_COLUMNS] + "\n" for line in (*said, *block))
+        text = "".join(line[:columns] + "\n" for line in (*said, *block))
         self._stream.write(f"{back}{text}{bell}")
         self._stream.flush()
         self._drawn = len(block)
 
-    def _block(self) -> list[str]:
+    def _block(self, columns: int) -> list[str]:
         marks = self._marks
         words = (("proven", "proven"), ("answers", "answers"), ("bad", "fault"), ("untested", "not tested"))
-        seen = "  from the solder side" if self._side == "back" else ""
+        seen = "   from the solder side" if self._side == "back" else ""
         legend = "  ".join(f"{marks[mark]} {word}" for mark, word in (*words, ("next", "next")))
-        drawn = keyboard_lines(self._keyboard, self._verdicts, self._asked, marks, self._side)
+        drawn = keyboard_lines(self._keyboard, self._verdicts, self._asked, marks, self._side, columns)
         lines = ["", *drawn, "", f" {legend}{seen}", ""]
-        if self._prompt is not None:
-            prompt = self._prompt
-            again = " once more" if prompt.again else ""
-            lines.append(
-                f"{self._proven} of {prompt.total} proven.  Press {prompt.switch}{again}: {prompt.place}"
-            )
-            instead = f"touch {prompt.instead} or press Enter" if prompt.instead else "press Enter"
-            lines.append(f"No answer? Then {instead}.  Ctrl-C stops; nothing is lost.")
-        else:
-            lines.append(f"{self._proven} of {len(self._keyboard.wiring.switches)} proven.")
-        return lines
+        total = len(self._keyboard.wiring.switches)
+        if self._prompt is None:
+            return [*lines, f"{self._proven} of {total} proven."]
+        prompt = self._prompt
+        if prompt.switch is None:
+            return [*lines, prompt.text, "Ctrl-C stops; nothing is lost."]
+        again = " once more" if prompt.again else ""
+        instead = f"touch {prompt.instead} or press Enter" if prompt.instead else "press Enter"
+        return [
+            *lines,
+            f"Press {prompt.switch}{again}: {prompt.place}",
+            f"No answer? Then {instead}.",
+            f"{self._proven} of {total} proven.  Ctrl-C stops; nothing is lost.",
+        ]
 
     @property
     def _asked(self) -> str | None:
@@ -130,36 +139,57 @@ def keyboard_lines(
     asked: str | None,
     marks: dict[str, str],
     side: Side = "front",
+    columns: int = _COLUMNS,
 ) -> list[str]:
-    """The caps as they lie, a line of text per line of caps, at most 80 columns wide. From the solder side
+    """The caps as they lie, a line of text per line of caps, no wider than `columns`. From the solder side
     left and right are exchanged."""
     caps = keyboard.caps
     if side == "back":
         caps = tuple(replace(cap, x_u=-cap.x_u) for cap in caps)
     left = min(cap.x_u - cap.width_u / 2 for cap in caps)
     right = max(cap.x_u + cap.width_u / 2 for cap in caps)
-    # Whole columns, so that names are cut alike.
-    per_unit = max(2, min(7, int((_COLUMNS - 2) / max(1.0, right - left))))
-    lines: dict[int, list[Cap]] = {}
-    for cap in caps:
-        lines.setdefault(cap.line, []).append(cap)
+    # Whole columns, so that names are cut alike. Where there are few, marks alone keep names apart.
+    per_unit = max(2, min(7, int((columns - 2) / max(1.0, right - left))))
+    blank = 1 if per_unit > 3 else 0
+    lines: dict[int, list[tuple[int, int, str]]] = {}
+    for cap in sorted(caps, key=lambda each: each.x_u):
+        # Halves go one way, so that caps in a row are alike.
+        start = floor((cap.x_u - cap.width_u / 2 - left) * per_unit + 0.5)
+        end = floor((cap.x_u + cap.width_u / 2 - left) * per_unit + 0.5)
+        lines.setdefault(cap.line, []).append((start, end - start - blank, cap.switch))
+    names = [cap.switch for cap in caps]
+    # What all names begin with tells none of them apart: it goes where there is no room for it.
+    narrow = any(len(name) >= room for line in lines.values() for _, room, name in line)
+    cut = _shared(names) if narrow else 0
     drawn = []
     for number in sorted(lines):
         text = ""
-        for cap in sorted(lines[number], key=lambda each: each.x_u):
-            start = round((cap.x_u - cap.width_u / 2 - left) * per_unit)
-            end = round((cap.x_u + cap.width_u / 2 - left) * per_unit)
+        for start, room, name in lines[number]:
             text = text.ljust(start)[: max(start, len(text))]
-            room = max(2, end - len(text) - 1)
-            text += _cell(cap.switch, verdicts.get(cap.switch, "untested"), asked, marks, room) + " "
+            text += _cell(name, verdicts.get(name, "untested"), asked, marks, max(2, room), cut) + " " * blank
         drawn.append(f" {text.rstrip()}")
     return drawn
 
 
-def _cell(name: str, verdict: str, asked: str | None, marks: dict[str, str], room: int) -> str:
+def _shared(names: Sequence[str]) -> int:
+    """How many characters all names begin with; digits, and a name's last character, aren't counted."""
+    least, most = min(names), max(names)
+    same = next((n for n, (a, b) in enumerate(zip(least, most, strict=False)) if a != b), len(least))
+    return min(len(least[:same].rstrip("0123456789")), min(map(len, names)) - 1)
+
+
+def _cell(name: str, verdict: str, asked: str | None, marks: dict[str, str], room: int, cut: int) -> str:
     mark = marks["next"] if name == asked else marks.get(verdict, marks["bad"])
     # The end of a name tells switches apart: SW17 and SW18.
-    return (mark + name[-(room - 1) :]).ljust(room)
+    return (mark + name[cut:][-(room - 1) :]).ljust(room)
+
+
+def _size_of(stream: TextIO) -> os.terminal_size:
+    try:
+        size = os.get_terminal_size(stream.fileno())
+    except (OSError, ValueError):  # no terminal after all
+        size = os.terminal_size((0, 0))
+    return os.terminal_size((size.columns or _COLUMNS, size.lines or _LINES))
 
 
 def _lines_of(event: Event) -> list[str]:
