@@ -402,6 +402,33 @@ def test_junit_of_a_rig_that_failed() -> None:
     assert case.get("message") == "the port went away"
 
 
+# Which attributes and elements may be in which: junit-10.xsd of the Jenkins xUnit plug-in, the schema that
+# readers of such files are checked with. `!`: must be there.
+JUNIT = {
+    "testsuites": ({"name", "time", "tests", "failures", "errors"}, {"testsuite"}),
+    "testsuite": (
+        {"name!", "tests!", "failures!", "errors!", "skipped", "time", "timestamp", "hostname"},
+        {"testcase", "properties", "system-out", "system-err"},
+    ),
+    "testcase": ({"name!", "time", "classname"}, {"skipped", "error", "failure", "system-out"}),
+    "failure": ({"type", "message"}, set()),
+    "error": ({"type", "message"}, set()),
+    "skipped": ({"type", "message"}, set()),
+}
+
+
+@pytest.mark.parametrize("faults", [(), BAD, ("low GPIO9",)])
+def test_junit_holds_what_its_schema_lets_it(faults: tuple[str, ...]) -> None:
+    root = ElementTree.fromstring(junit_of(a_result(*faults)))
+    assert root.tag == "testsuites"
+    for element in root.iter():
+        attributes, children = JUNIT[element.tag]
+        assert set(element.keys()) <= {name.rstrip("!") for name in attributes}
+        assert {name[:-1] for name in attributes if name.endswith("!")} <= set(element.keys())
+        assert {child.tag for child in element} <= children
+        assert re.fullmatch(r"([0-9]+(\.[0-9]{1,3})?)?", element.get("time", ""))
+
+
 # -- the terminal ------------------------------------------------------------------------------------
 
 
