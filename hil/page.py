@@ -141,9 +141,11 @@ class Page:
         elif kind == "back":
             parts |= {"trouble": None, "said": self._also_said(event.text, "")}
         elif kind != "ended":
-            is_bad = kind in ("line", "blip")
+            is_bad = kind == "blip" or event.verdict is not None or event.switch is not None
             sound = "fault" if kind == "blip" else None
             parts["said"] = self._also_said(event.text, "bad" if is_bad else "")
+            if event.stage == "alive":
+                parts["next"] = self._next(event)  # what to do while no board answers
         return parts, sound
 
     def _next(self, event: Event) -> dict[str, Any]:
