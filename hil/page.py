@@ -16,8 +16,10 @@ from threading import Lock, Thread
 from time import monotonic, sleep
 from typing import TYPE_CHECKING, Any, get_args
 
+from hil.diagnose import UNPLUG
 from hil.picture import KeyboardPicture, mark_svg
 from hil.places import places_of
+from hil.report import not_tested
 from hil.result import BAD_POSITIONS, PositionVerdict, Result, Verdict
 from keyc.caps import Side
 from keyc.files import shipped
@@ -227,6 +229,7 @@ class Page:
             title=self._keyboard.title,
             nonce=self._nonce,
             side=self._side,
+            unplug=UNPLUG,
             pictures={side: Markup(picture.svg({})) for side, picture in self._pictures.items()},
             legend=[(verdict.value, Markup(mark_svg(verdict))) for verdict in PositionVerdict],
         )
@@ -278,7 +281,7 @@ def _ending(result: Result) -> dict[str, Any]:
             }
             for fault in result.faults
         ],
-        "not_tested": list(result.not_tested),
+        "not_tested": not_tested(result),
     }
 
 

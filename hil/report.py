@@ -11,7 +11,7 @@ from hil.result import BAD_LINES, BAD_POSITIONS, LineVerdict, PositionVerdict, V
 from keyc.files import shipped
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from markupsafe import Markup
 
@@ -80,7 +80,7 @@ def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "fron
         ],
         keyboard_picture=Markup(keyboard_svg(keyboard, result.positions, side)),
         package_picture=Markup(package_svg(result.lines, pointed)),
-        not_tested=list(_gathered(result)),
+        not_tested=not_tested(result),
         side=side,
         tool=tool,
         unplug=UNPLUG,
@@ -216,7 +216,7 @@ def _text_lines(result: Result) -> list[str]:
         lines += ["", "If the board is right and the file is not:", result.suggested_wiring.rstrip("\n")]
     if result.not_tested:
         lines += ["", "Not tested, and why"]
-        for text in _gathered(result):
+        for text in not_tested(result):
             lines += _wrapped(text, "  ")
     return lines
 
@@ -247,7 +247,7 @@ def _fault_lines(fault: Fault) -> list[str]:
     return lines
 
 
-def _gathered(result: Result) -> Iterable[str]:
+def not_tested(result: Result) -> list[str]:
     """What wasn't tested, with switches that have the same reason on one line."""
     names = {one.switch for one in result.positions}
     by_reason: dict[str, list[str]] = {}

@@ -101,9 +101,9 @@ function showSide() {
 at("side").onclick = () => { side = side === "front" ? "back" : "front"; showSide(); };
 at("silent").onclick = () => { post("silent", true); at("silent").blur(); };
 
-function big(text) {
+function big(text, share = 24) {
     // A letter is about 0.65 of its size wide. A name stands on one line, a sentence on several.
-    const size = text.length <= 16 ? `min(24vh, ${Math.round(135 / Math.max(3, text.length))}vw)` : "min(9vh, 6vw)";
+    const size = text.length <= 16 ? `min(${share}vh, ${Math.round(135 / Math.max(3, text.length))}vw)` : "min(9vh, 6vw)";
     at("name").style.fontSize = size;
     at("name").textContent = text;
 }
@@ -112,7 +112,7 @@ function showNext() {
     at("next").classList.toggle("trouble", trouble !== null && !ended);
     at("silent").hidden = !next || trouble !== null || ended !== null;
     if (ended) {
-        big(ended.word);
+        big(ended.word, 14);
         at("place").textContent = ended.text;
         at("hint").textContent = "";
     } else if (trouble !== null) {
@@ -154,19 +154,20 @@ function element(tag, text, kind) {
 }
 
 function showEnding() {
-    at("ending").hidden = !ended;
-    if (!ended) return;
+    document.body.classList.add("ended");
+    at("ending").hidden = false;
     at("ending").className = ended.verdict;
-    at("trouble").textContent = [ended.trouble && `The bench could not go on: ${ended.trouble}.`, ...ended.notes.map((text) => `${text}.`)]
-        .filter(Boolean).join(" ");
+    const trouble = ended.trouble ? [`The bench could not go on: ${ended.trouble}`] : [];
+    at("trouble").textContent = [...trouble, ...ended.notes].map((text) => `${text}.`).join(" ");
+    at("unplug").hidden = !ended.faults.length;
     at("faults").replaceChildren(...ended.faults.map((fault) => {
         const item = document.createElement("li");
-        const others = fault.others ? ` (or ${fault.others} other cause${fault.others > 1 ? "s" : ""}: see the report)` : "";
+        const others = fault.others ? `, or ${fault.others} other cause${fault.others > 1 ? "s" : ""} (see the report)` : "";
         item.append(element("b", fault.title), element("div", `${fault.what}${others}`),
             element("div", `Look at: ${fault.look_at}`, "quiet"), element("div", `Meter: ${fault.meter}`, "quiet"));
         return item;
     }));
-    at("untested").textContent = ended.not_tested.length ? `Not tested: ${ended.not_tested.join("; ")}.` : "";
+    at("untested").replaceChildren(...ended.not_tested.map((text) => element("li", text)));
 }
 
 function showReport(file) {
@@ -186,7 +187,7 @@ function show(state) {
     }
     if ("trouble" in state) trouble = state.trouble;
     if ("next" in state) next = state.next;
-    if ("ended" in state) { ended = state.ended; at("typing").hidden = true; showEnding(); }
+    if (state.ended) { ended = state.ended; at("typing").hidden = true; showEnding(); }
     if ("report" in state) showReport(state.report);
     if ("said" in state) at("said").replaceChildren(...state.said.map(([text, mood]) => element("li", text, mood)));
     if ("sent" in state) at("sent").textContent = state.sent;
