@@ -57,7 +57,6 @@ class Bench:
         """The run. Raises UserError for what is wrong before it begins."""
         import sys
 
-        from hil.hands import BesidePage
         from hil.session import Session, result_without_board
         from hil.stages.alive import AliveFindings
         from hil.view import view_on
@@ -81,8 +80,6 @@ class Bench:
             return self._finished(result, settings)
         link, hand = board
         self._stack.callback(link.close)
-        if page is not None:
-            hand = BesidePage(hand, page)
 
         def tell(event: Event) -> None:
             show(event)
@@ -219,6 +216,7 @@ class Bench:
         from hil.result import Verdict
         from hil.transport import SerialTransport
 
+        hand = Person() if self._page is None else Person(self._page.gave_up)
         computer = Computer(self._bench_image)
         port = self._options.port
         if port is None:
@@ -229,7 +227,7 @@ class Bench:
                     return found
                 raise no_board(computer.ports)
             (port,) = computer.answering()
-        return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), Person()
+        return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), hand
 
     def _bench_image(self) -> bytes:
         from keyc.firmware import build_uf2
@@ -290,7 +288,7 @@ class Bench:
         return file.with_name(f"{file.stem}.bench.jsonl")
 
     def _send(self, event: Event) -> None:
-        if self._events is None:
+        if self._events is None or event.kind == "sent":  # what is typed goes no further than the page
             return
         try:
             self._events.write(json.dumps(event.as_json(), ensure_ascii=False) + "\n")

@@ -89,7 +89,7 @@ class Page:
     def finish(self, result: Result) -> None:
         """How it ended."""
         caps = self._judged({one.switch: one.verdict for one in result.positions}, asked=None)
-        parts = {"caps": caps, "next": None, "contact": False, "proven": result.proven}
+        parts = {"caps": caps, "next": None, "contact": False}
         self._change(parts | {"ended": _ending(result)}, None)
 
     def offer(self, report: str, file: str) -> None:
@@ -119,14 +119,15 @@ class Page:
         kind = event.kind
         if kind == "contact":
             return {"contact": event.down}, None
+        if kind == "sent":
+            return {"sent": event.text}, None
         parts: dict[str, Any] = {}
         sound = None
-        if event.proven is not None:
-            parts["proven"] = event.proven
         if kind == "stage":
             parts |= {"stage": {"name": event.stage, "text": event.text}, "trouble": None, "contact": False}
             parts |= {"next": None, "caps": self._judged({}, asked=None)}
         elif kind == "prompt":
+            self._silent = False  # whatever was said of the question before
             parts |= {"next": self._next(event), "trouble": None}
             parts["caps"] = self._judged({}, asked=event.switch)
         elif kind == "verdict" and event.switch and event.verdict:
@@ -189,7 +190,8 @@ class Page:
 
     def _change(self, parts: dict[str, Any], sound: str | None) -> None:
         if "caps" in parts:
-            parts["counts"] = self._counts()
+            parts["counts"] = counts = self._counts()
+            parts["proven"] = counts.get(PositionVerdict.PROVEN.value, 0)
         with self._lock:
             self._caps |= parts.get("caps", {})
             self._parts |= {name: part for name, part in parts.items() if name != "caps"}

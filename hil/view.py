@@ -25,6 +25,7 @@ _COLUMNS, _LINES = 80, 24
 _CLEAR_BELOW = "\x1b[J"  # ECMA-48 ED
 _GOOD = frozenset({PositionVerdict.PROVEN.value, PositionVerdict.ANSWERS.value})
 _BAD = frozenset(one.value for one in PositionVerdict) - _GOOD - {PositionVerdict.UNTESTED.value}
+_UNSEEN = frozenset({"contact", "sent"})  # for a page alone
 _MARKS = {"proven": "✓", "answers": "○", "bad": "✗", "untested": "·", "next": "▶"}
 _PLAIN_MARKS = {"proven": "+", "answers": "o", "bad": "x", "untested": ".", "next": ">"}
 
@@ -98,7 +99,7 @@ class LiveView:
             if event.meant == "good" and event.switch:
                 self._verdicts[event.switch] = "proven"
             said = [] if event.meant == "good" else [event.text]
-        elif event.kind == "contact":
+        elif event.kind in _UNSEEN:
             return
         elif event.kind == "ended":
             self.close()
@@ -278,7 +279,7 @@ def _lines_of(event: Event) -> list[str]:
         return [f"    {event.text}"] if event.verdict in _BAD else []
     if event.kind == "press":
         return [f"    {event.text}"]
-    if event.kind in ("ended", "contact"):
+    if event.kind == "ended" or event.kind in _UNSEEN:
         return []
     return [f"  {event.text}"]
 

@@ -21,7 +21,7 @@ from wirings import small
 from hil.board import parse_fault
 from hil.conversation import Settings
 from hil.events import Event
-from hil.hands import BesidePage, FingerHand
+from hil.hands import FingerHand, Person
 from hil.link import Link
 from hil.page import Heard, Page
 from hil.result import Result
@@ -54,8 +54,7 @@ def run_of(page: Page, *faults: str, check: dict[str, Any] | None = None) -> Res
             then(event)
 
     finger = Finger(board_of(KEYBOARD, [parse_fault(text, KEYBOARD.wiring) for text in faults]))
-    hand = BesidePage(FingerHand(finger), page)
-    link = Link(BoardTransport(finger))
+    link, hand = Link(BoardTransport(finger)), FingerHand(finger)
     result = Session(KEYBOARD, link, hand, fingerprints(KEYBOARD).wiring, Settings(), tell=tell).run()
     page.finish(result)
     assert not once, "such an event never came"
@@ -495,8 +494,8 @@ def test_silence_can_be_told_on_the_page(page: Page, tab: Tab) -> None:
     page.show(PROMPT)
     tab.wait("!document.getElementById('silent').hidden")
     tab.value("document.getElementById('silent').click()", gesture=True)
-    end = time.monotonic() + 30
-    while not page.gave_up():
+    end, person = time.monotonic() + 30, Person(page.gave_up)
+    while not person.gives_up():
         assert time.monotonic() < end
         tab.value("0")
 
@@ -523,6 +522,10 @@ def test_keys_are_handed_on_while_typing_and_only_then(page: Page, tab: Tab) -> 
     # In order, as UI Events KeyboardEvent Code Values has the names, on a clock that goes forward.
     assert [(one.code, one.down) for one in heard] == [(code, down) for code, _, down in strokes]
     assert [one.t_ms for one in heard] == sorted(one.t_ms for one in heard)
+    page.show(Event("sent", "KeyA ShiftLeft"))
+    tab.wait("document.getElementById('sent').textContent === 'KeyA ShiftLeft'")
+    page.show(Event("sent", "nothing held"))
+    tab.wait("document.getElementById('sent').textContent === 'nothing held'")
     # Nothing of it stays with the page.
     assert "KeyA" not in json.dumps(first_state(page))
     page.show(Event("stage", "…", stage="positions"))
