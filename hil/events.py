@@ -10,8 +10,8 @@ from typing import Any
 class Event:
     """Something that happened, for the screen, for the record, and for a page or a robot finger.
 
-    `kind`: board, history, stage, line, prompt, contact, press, verdict, sent, trouble, back, ended. `text` is in
-    words. `contact` comes with each closing and opening, before anybody has judged it: for a tone. `sent`,
+    `kind`: board, history, stage, line, prompt, contact, press, verdict, sent, trouble, back, ended. `text` is
+    in words. `contact` comes with each closing and opening, before anybody has judged it: for a tone. `sent`,
     what the board holds down on the computer just now, is for a page alone and written nowhere.
     """
 
