@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 _SIDES: tuple[Side, ...] = get_args(Side)
 _LAST = 12  # lines of what happened that stay on the page
 _LONGEST_CODE = 40
+_NOBODY: frozenset[str] = frozenset()
 _NOBODY_S, _RELOAD_S, _GLANCE_S = 30.0, 2.0, 0.2
 # What a press was taken for → what it sounds like.
 _SOUNDS = {"good": "good", "answered": "elsewhere", "back": "elsewhere"} | dict.fromkeys(
@@ -62,7 +63,7 @@ class Page:
         self._places = {each: places_of(keyboard, each) for each in _SIDES}
         self._numbers = {cap.switch: n for n, cap in enumerate(keyboard.caps)}
         self._verdicts: dict[str, PositionVerdict] = {}
-        self._asked: str | None = None
+        self._asked = _NOBODY
         self._report: str | None = None
         self._lock = Lock()
         self._caps: dict[int, list[str]] = {}
@@ -88,7 +89,7 @@ class Page:
 
     def finish(self, result: Result) -> None:
         """How it ended."""
-        caps = self._judged({one.switch: one.verdict for one in result.positions}, asked=None)
+        caps = self._judged({one.switch: one.verdict for one in result.positions}, asked=_NOBODY)
         parts = {"caps": caps, "next": None, "contact": False}
         self._change(parts | {"ended": _ending(result)}, None)
 
@@ -125,11 +126,11 @@ class Page:
         sound = None
         if kind == "stage":
             parts |= {"stage": {"name": event.stage, "text": event.text}, "trouble": None, "contact": False}
-            parts |= {"next": None, "caps": self._judged({}, asked=None)}
+            parts |= {"next": None, "caps": self._judged({}, asked=_NOBODY)}
         elif kind == "prompt":
             self._silent = False  # whatever was said of the question before
             parts |= {"next": self._next(event), "trouble": None}
-            parts["caps"] = self._judged({}, asked=event.switch)
+            parts["caps"] = self._judged({}, asked=frozenset({event.switch} if event.switch else ()))
         elif kind == "verdict" and event.switch and event.verdict:
             verdict = PositionVerdict(event.verdict)
             parts["caps"] = self._judged({event.switch: verdict}, asked=self._asked)
@@ -152,28 +153,27 @@ class Page:
         return parts, sound
 
     def _next(self, event: Event) -> dict[str, Any]:
-        name = event.switch
-        if name is None or name not in self._numbers:
-            return {"name": event.text, "places": dict.fromkeys(_SIDES, event.place or ""), "instead": None}
-        return {
-            "name": name,
-            "places": {side: places[name] for side, places in self._places.items()},
-            "again": bool(event.again),
-            "instead": event.instead,
-        }
+        """What to do now: a switch's name in large letters, or else the words."""
+        name, words = event.switch, event.text.partition(": ")[0]
+        if name is None or name not in self._numbers or not words.startswith(f"press {name}"):
+            where = dict.fromkeys(_SIDES, event.place or "")
+            return {"name": words, "places": where, "how": "", "instead": event.instead}
+        how = words.removeprefix(f"press {name}").strip()
+        where = {side: places[name] for side, places in self._places.items()}
+        return {"name": name, "places": where, "how": how, "instead": event.instead}
 
     def _also_said(self, text: str, mood: str) -> list[list[str]]:
         return [[text, mood], *self._parts["said"]][:_LAST]
 
-    def _judged(self, verdicts: dict[str, PositionVerdict], asked: str | None) -> dict[int, list[str]]:
+    def _judged(self, verdicts: dict[str, PositionVerdict], asked: frozenset[str]) -> dict[int, list[str]]:
         """The caps that look different now, as SVG, by number, from each side."""
         before, self._asked = self._asked, asked
         changed = {name for name, verdict in verdicts.items() if self._verdicts.get(name) is not verdict}
-        changed |= {name for name in (before, asked) if name is not None and before != asked}
+        changed |= before ^ asked
         self._verdicts |= verdicts
         return {
             self._numbers[name]: [
-                self._pictures[side].cap(name, self._known(name), is_next=name == asked) for side in _SIDES
+                self._pictures[side].cap(name, self._known(name), is_next=name in asked) for side in _SIDES
             ]
             for name in changed
             if name in self._numbers

@@ -122,8 +122,8 @@ function showNext() {
     } else if (next) {
         big(next.name);
         at("place").textContent = next.places[side];
-        const again = next.again ? "Once more. " : "";
-        at("hint").textContent = next.instead ? `${again}No answer? Then touch ${next.instead}.` : again;
+        const how = next.how ? `${next.how[0].toUpperCase()}${next.how.slice(1)}. ` : "";
+        at("hint").textContent = next.instead ? `${how}No answer? Then touch ${next.instead}.` : how;
     } else if (stage) {
         big(stage.name);
         at("place").textContent = stage.text;
