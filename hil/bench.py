@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from keyc.keyboard import Keyboard
 
 _LOOKS_S = 60.0  # for a board that is to be plugged in
-VIRTUAL = "measured on a virtual board, which proves nothing about a real one"
 
 
 class Bench:
@@ -101,6 +100,8 @@ class Bench:
     def _finished(self, result: Result, settings: Settings) -> Result:
         result = replace(result, notes=(*result.notes, *self._regressions(settings, result)))
         if self._options.virtual:
+            from hil.history import VIRTUAL
+
             result = replace(result, notes=(VIRTUAL, *result.notes))
         if self._record is not None:
             self._record.result(result)
@@ -266,6 +267,7 @@ class Bench:
                     exit_status=2,
                 ) from None
         path = self._record_path()
+        netlist = self._netlist()
         if path is None:
             return
         self._record = Record(
@@ -274,10 +276,20 @@ class Bench:
             keyboard=self._keyboard.title,
             when=settings.when or "",
             after=settings.after,
+            diodes=self._keyboard.wiring.diodes.value,
+            netlist=netlist,
         )
         self._stack.callback(self._record.close)
         self._dump = Dump(path.with_suffix(".dump"))
         self._stack.callback(self._dump.close)
+
+    def _netlist(self) -> str | None:
+        """Which board revision this is, by the fingerprint of its netlist."""
+        if self._options.netlist is None:
+            return None
+        from keyc.netlist import fingerprint, read_netlist
+
+        return fingerprint(read_netlist(self._options.netlist))
 
     def _record_path(self) -> Path | None:
         if self._options.record:

@@ -12,8 +12,10 @@ if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
     from typing import BinaryIO
 
+    from hil.history import Run
     from hil.link import Link
     from hil.result import Result
+    from hil.witnesses import Hearing
     from keyc.keyboard import Keyboard
 
 
@@ -61,6 +63,9 @@ def _parser() -> ArgumentParser:
         metavar="FILE",
         help="appended to; default: NAME.bench.jsonl beside FILE, and none with --virtual. "
         "A dump for `hil read` lies beside it",
+    )
+    bench.add_argument(
+        "--netlist", metavar="NET", help="the board's netlist: the record says which revision it belongs to"
     )
     bench.add_argument("--report", metavar="X.html", help="one HTML file that needs nothing else")
     bench.add_argument("--junit", metavar="X.xml")
@@ -116,7 +121,11 @@ def _parser() -> ArgumentParser:
 
     compare = commands.add_parser("compare", help="what changed between two records")
     compare.add_argument("old", metavar="OLD")
-    compare.add_argument("new", metavar="NEW", help="the same file twice: its last two runs")
+    compare.add_argument("new", metavar="NEW", nargs="?", help="the same file twice: its last two runs")
+    compare.add_argument("--file", metavar="FILE", help="the keymap file, another witness; with --netlist")
+    compare.add_argument("--netlist", metavar="NET", help="the board's netlist (IPC-D-356), the third one")
+    compare.add_argument("--controller", metavar="REF", help="the netlist's controller, such as U3")
+    compare.add_argument("--pins", metavar="MAP", help="a module's pins, as for keyc wiring")
     compare.add_argument("--format", choices=("text", "json"), default="text")
     compare.set_defaults(command=_compare)
     return parser
@@ -242,28 +251,59 @@ def _board_to_learn(options: Namespace) -> tuple[Link, int | None]:
 
 
 def _compare(options: Namespace) -> int:
-    from pathlib import Path
-
-    from hil.history import changes, compared_text, runs_in
+    from hil.history import changes, compared_text
     from keyc.diagnostics import UserError
 
-    old, new = ([run for run in runs_in(Path(path)) if run.verdicts] for path in (options.old, options.new))
-    if options.old == options.new:
-        old = old[:-1]
-    for path, runs in ((options.old, old), (options.new, new)):
-        if not runs:
-            raise UserError(
-                f"{path} holds no run to compare", "a run comes to verdicts in its stage positions"
-            )
-    found = changes(old[-1], new[-1])
+    if bool(options.file) != bool(options.netlist) or not (options.new or options.file):
+        raise UserError(
+            "there is nothing to compare the record with",
+            "give a second record; or the two other witnesses, --file FILE.keys and --netlist NET",
+            exit_status=2,
+        )
+    records = [options.old, options.new] if options.new else [options.old]
+    runs = [_run(path, before_last=options.new == options.old) for path in records[:-1]]
+    runs.append(_run(records[-1]))
+    found = changes(*runs) if options.new else ()
+    hearing = _hearing(options, runs[-1]) if options.file else None
     if options.format == "json":
         from hil.result import SCHEMA
 
-        told = {"old": old[-1].when, "new": new[-1].when, "changes": [one.as_json() for one in found]}
-        print_json({"schema": SCHEMA, "tool": _tool(), **told})
+        told = {"old": runs[0].when, "new": runs[-1].when, "changes": [one.as_json() for one in found]}
+        witnesses = {"witnesses": hearing.as_json()} if hearing else {}
+        print_json({"schema": SCHEMA, "tool": _tool(), **(told if options.new else {}), **witnesses})
     else:
-        print(compared_text(old[-1], new[-1]))
-    return WRONG if any(one.worse for one in found) else DONE
+        if options.new:
+            print(compared_text(*runs))
+        if hearing:
+            from hil.witnesses import text_of
+
+            print(text_of(hearing))
+    if any(one.worse for one in found) or (hearing and hearing.differing):
+        return WRONG
+    return UNPROVEN if hearing and not hearing.is_whole else DONE
+
+
+def _run(path: str, *, before_last: bool = False) -> Run:
+    """The last run with verdicts in a record, or the one before it. Raises UserError where there is none."""
+    from pathlib import Path
+
+    from hil.history import runs_in
+    from keyc.diagnostics import UserError
+
+    runs = [run for run in runs_in(Path(path)) if run.verdicts]
+    runs = runs[:-1] if before_last else runs
+    if not runs:
+        raise UserError(f"{path} holds no run to compare", "a run comes to verdicts in its stage positions")
+    return runs[-1]
+
+
+def _hearing(options: Namespace, run: Run) -> Hearing:
+    from hil.witnesses import heard
+    from keyc.witnesses import comparison_with
+
+    keyboard = _keyboard(options.file)
+    comparison = comparison_with(keyboard, options.netlist, options.controller, options.pins)
+    return heard(keyboard, options.netlist, comparison, run)
 
 
 def _bench(options: Namespace) -> int:

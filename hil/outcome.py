@@ -119,7 +119,8 @@ def _positions_of(account: Account) -> list[Position]:
         column = None if switch.column is None else f"GPIO{switch.column}"
         verdict = PositionVerdict.UNTESTED
         why = ("the stage positions did not run",)
-        found.append(Position(switch.name, row, column, verdict, blocked_by=why))
+        pin = None if switch.direct is None else f"GPIO{switch.direct}"
+        found.append(Position(switch.name, row, column, verdict, blocked_by=why, pin=pin))
     return found
 
 

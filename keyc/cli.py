@@ -19,6 +19,7 @@ from keyc.command import (
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
 
+    from keyc.boards import ReadBoard
     from keyc.compile import Checked
     from keyc.diagnostics import Diagnostic
     from keyc.firmware import Image
@@ -139,12 +140,8 @@ def _parser() -> ArgumentParser:
         "-o", dest="output", metavar="FILE.keys", help="write the text there; never over a file"
     )
     wiring.add_argument("--format", choices=("text", "json", "sarif"), default="text")
-    wiring.add_argument(
-        "--diodes",
-        choices=("cathode-to-row", "cathode-to-column"),
-        help="which way the diodes are meant to point; left out: as most of them do",
-    )
     _add_board_options(wiring)
+    _add_diodes(wiring)
     wiring.set_defaults(command=_wiring)
 
     new = commands.add_parser("new", help="a starter file, from a number of keys or a PCB's netlist")
@@ -153,6 +150,7 @@ def _parser() -> ArgumentParser:
     source.add_argument("--keys", type=int, metavar="N", help="so many keys, on the fewest pins")
     source.add_argument("--netlist", metavar="NET", help="the wiring and shape in this netlist (IPC-D-356)")
     _add_board_options(new)
+    _add_diodes(new)
     new.set_defaults(command=_new)
 
     demo = commands.add_parser("demo", help="the whole line on the bundled keyboard and an emulated board")
@@ -168,12 +166,26 @@ def _add_board_options(parser: ArgumentParser) -> None:
     )
 
 
-def _wiring(options: Namespace) -> int:
-    from keyc.boards import board_json, read_board, starting_text, summary
+def _add_diodes(parser: ArgumentParser) -> None:
+    parser.add_argument(
+        "--diodes",
+        choices=("cathode-to-row", "cathode-to-column"),
+        help="which way the diodes are meant to point; left out: as most of them do, or to the row",
+    )
+
+
+def _board(options: Namespace) -> ReadBoard:
+    from keyc.boards import read_board
     from keyc.keyboard import Diodes
 
     intended = Diodes(options.diodes) if options.diodes else None
-    read = read_board(options.netlist, controller=options.controller, pin_map=options.pins, intended=intended)
+    return read_board(options.netlist, controller=options.controller, pin_map=options.pins, intended=intended)
+
+
+def _wiring(options: Namespace) -> int:
+    from keyc.boards import board_json, starting_text, summary
+
+    read = _board(options)
     if options.format == "json":
         print_json(board_json(read))
     elif options.format == "sarif":
@@ -193,17 +205,16 @@ def _wiring(options: Namespace) -> int:
 
 
 def _new(options: Namespace) -> int:
+    from keyc.keyboard import Diodes
     from keyc.starter import file_name, from_board, from_number
     from keyc.write import write_new
 
     if options.netlist:
-        from keyc.boards import read_board
-
-        read = read_board(options.netlist, controller=options.controller, pin_map=options.pins)
+        read = _board(options)
         text = from_board(options.name, read)
         _tell(read.found)
     else:
-        text = from_number(options.name, options.keys)
+        text = from_number(options.name, options.keys, *([Diodes(options.diodes)] if options.diodes else []))
     name = file_name(options.name)
     write_new(name, text)
     print(f"{name}: written; what its keys do is a guess. Next: `keyc check {name}`, `keyc show {name}`")

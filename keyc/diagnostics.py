@@ -30,7 +30,8 @@ class Label:
 class Diagnostic:
     """One mistake or warning. `help` alone says how to mend it; labels say what is meant where.
 
-    A label whose span is the diagnostic's own is written under it. `board`: the pads concerned.
+    A label whose span is the diagnostic's own is written under it. `board`: the pads concerned. `mend`: a
+    text that a program may put in by itself; where one mends several diagnostics, the first has it.
     """
 
     code: str
@@ -40,6 +41,29 @@ class Diagnostic:
     help: str | None = None
     labels: tuple[Label, ...] = ()
     board: tuple[BoardPlace, ...] = ()
+    mend: Mend | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Mend:
+    """What should stand in a place instead of what is there; `what` says it in words."""
+
+    what: str
+    span: Span
+    text: str
+
+    @property
+    def difference(self) -> str:
+        """It as a unified diff of the whole file."""
+        from difflib import unified_diff
+
+        old, name = self.span.source.text, self.span.source.name
+        new = old[: self.span.start] + self.text + old[self.span.end :]
+        before, after = (text.splitlines(keepends=True) for text in (old, new))
+        return "".join(
+            line if line.endswith("\n") else line + "\n"
+            for line in unified_diff(before, after, name, f"{name}, {self.what}")
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +261,8 @@ def _places(span: Span) -> dict[str, Any]:
 def as_json(diagnostics: Iterable[Diagnostic]) -> list[dict[str, Any]]:
     """The list that `keyc check --format json` prints.
 
-    Lines and columns from 1, columns in characters, ends exclusive.
+    Lines and columns from 1, columns in characters, ends exclusive. `board` are the pads concerned, `mend` a
+    text to put in the place that it names, and the same as a unified diff; most have neither.
     """
     return [
         {
@@ -248,9 +273,14 @@ def as_json(diagnostics: Iterable[Diagnostic]) -> list[dict[str, Any]]:
             "help": one.help,
             "labels": [{"message": label.message, **_places(label.span)} for label in one.labels],
             **({"board": [_board_place(place) for place in one.board]} if one.board else {}),
+            **({"mend": _mend(one.mend)} if one.mend else {}),
         }
         for one in diagnostics
     ]
+
+
+def _mend(mend: Mend) -> dict[str, Any]:
+    return {"what": mend.what, **_places(mend.span), "text": mend.text, "diff": mend.difference}
 
 
 def _board_place(place: BoardPlace) -> dict[str, Any]:
@@ -315,6 +345,11 @@ def as_sarif(diagnostics: Iterable[Diagnostic]) -> dict[str, Any]:
                 for place in one.board
             ]
             result["properties"] = {"board": [_board_place(place) for place in one.board]}
+        if one.mend:
+            where = _location(one.mend.span)["physicalLocation"]
+            replacement = {"deletedRegion": where["region"], "insertedContent": {"text": one.mend.text}}
+            change = {"artifactLocation": where["artifactLocation"], "replacements": [replacement]}
+            result["fixes"] = [{"description": {"text": one.mend.what}, "artifactChanges": [change]}]
         results.append(result)
     rules = [{"id": code, "shortDescription": {"text": title_of(code) or code}} for code in codes]
     return {

@@ -26,6 +26,7 @@ from keyc.usages import indicators, led_usage
 _PIN = r"GP(?:IO)?(0|[1-9][0-9]{0,3})"
 _PIN_IN_ANY_CASE = r"(?i:gpio|gp|pin|io)?[_-]?([0-9]{1,2})"
 _LAST_GPIO = 29  # RP2040 datasheet, 1.4.3: GPIO0 to GPIO29
+_DIODES_IN_A_PACKAGE = 2  # common practice: SOT-23 and the like
 _NO_PIN = -1  # of what could not be understood; such wiring never leaves the compiler's front
 
 
@@ -270,17 +271,20 @@ class _Wires:
         return diode_of
 
     def _named_once(self, lines: Iterable[DiodeName]) -> Iterable[DiodeName]:
-        """The lines that name a diode for the first time, and for a switch that has none yet."""
-        diodes: dict[str, Word] = {}
+        """The lines that name a diode for a switch that has none yet. Two switches may have the same one: two
+        diodes in one package."""
+        diodes: dict[str, list[Word]] = {}
         switches: dict[str, Word] = {}
         for line in lines:
             if line.diode.text in RESERVED:
                 self._mistakes.reserved(line.diode)
                 continue
-            first = diodes.setdefault(line.diode.text, line.diode)
-            if first is not line.diode:
-                self._mistakes.taken(line.diode, self._mistakes.at(first), "another switch's diode")
+            named = diodes.setdefault(line.diode.text, [])
+            if len(named) == _DIODES_IN_A_PACKAGE:
+                what = "the diode of two other switches, and a package holds no more"
+                self._mistakes.taken(line.diode, self._mistakes.at(named[0]), what)
                 continue
+            named.append(line.diode)
             first = switches.setdefault(line.switch.text, line.switch)
             if first is line.switch:
                 yield line

@@ -367,6 +367,7 @@ class Positions:
             answered_as=answered_as,
             blocked_by=blocked_by,
             presses=len(self._seen.get(name, ())),
+            pin=_pin(switch.direct),
         )
 
     def _verdict(self, name: str) -> tuple[PositionVerdict, State | None, str | None, tuple[str, ...]]:
