@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass
 from math import isfinite
+from pathlib import Path
 from secrets import token_urlsafe
 from threading import Lock, Thread
 from time import monotonic, sleep
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 _SIDES: tuple[Side, ...] = get_args(Side)
 _LAST = 12  # lines of what happened that stay on the page
 _LONGEST_CODE = 40
+# Browsers, as Python's `webbrowser` knows them, that would take the terminal away from the bench.
+_IN_THE_TERMINAL = frozenset({"www-browser", "links", "elinks", "lynx", "w3m"})
 _NOBODY: frozenset[str] = frozenset()
 _NOBODY_S, _RELOAD_S, _GLANCE_S = 30.0, 2.0, 0.2
 # What a press was taken for → what it sounds like.
@@ -295,8 +298,7 @@ def show_in_browser(address: str) -> bool:
         browser = webbrowser.get()
     except webbrowser.Error:
         return False
-    # One that runs in the terminal would take it away from the bench.
-    if type(browser) is webbrowser.GenericBrowser:
+    if Path(getattr(browser, "name", "")).name in _IN_THE_TERMINAL:
         return False
     Thread(target=browser.open, args=(address,), name="browser", daemon=True).start()
     return True

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+import webbrowser
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -23,7 +24,7 @@ from hil.conversation import Settings
 from hil.events import Event
 from hil.hands import FingerHand, Person
 from hil.link import Link
-from hil.page import Heard, Page
+from hil.page import Heard, Page, show_in_browser
 from hil.result import Result
 from hil.session import Session
 from hil.transport import BoardTransport
@@ -344,6 +345,23 @@ def test_a_browser_needs_a_page(file: Path, capsys: pytest.CaptureFixture[str]) 
 
     assert main(["bench", str(file), "--virtual", "--no-browser"]) == 2
     assert "add --page" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("name", "opened"), [("w3m", False), ("/usr/bin/lynx", False), ("firefox", True), ("wslview", True)]
+)
+def test_a_browser_in_the_terminal_is_left_alone(
+    name: str, opened: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    browser = webbrowser.GenericBrowser(name)
+    monkeypatch.setattr(browser, "open", lambda url: asked.append(url) or True)
+    monkeypatch.setattr(webbrowser, "get", lambda: browser)
+    assert show_in_browser("http://127.0.0.1:1/x/") == opened
+    end = time.monotonic() + 30
+    while opened and not asked:
+        assert time.monotonic() < end
+    assert asked == ["http://127.0.0.1:1/x/"] * opened
 
 
 # -- in a browser --------------------------------------------------------------------------------------
