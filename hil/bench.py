@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+from hil.result import Verdict
 from keyc.command import say
 from keyc.diagnostics import UserError
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from hil.events import Event
     from hil.history import Run
     from hil.link import Link
+    from hil.page import Page
     from hil.record import Dump, Record
     from hil.result import Result
     from hil.stages.alive import AliveFindings
@@ -37,6 +39,7 @@ class Bench:
         self._record: Record | None = None
         self._dump: Dump | None = None
         self._events: TextIO | None = None
+        self._page: Page | None = None
 
     def __enter__(self) -> Bench:
         return self
@@ -59,9 +62,16 @@ class Bench:
         from keyc.tables import fingerprints
 
         settings = self._settings()
-        view = view_on(sys.stderr, self._keyboard)
+        page = self._opened_page()
+        view = view_on(sys.stderr, self._keyboard, self._options.side)
         self._stack.callback(view.close)
-        board = self._board(view.show)
+
+        def show(event: Event) -> None:
+            view.show(event)
+            if page is not None:
+                page.show(event)
+
+        board = self._board(show)
         settings = replace(settings, earlier=self._earlier())
         self._open_files(settings)
         if isinstance(board, AliveFindings):
@@ -71,7 +81,7 @@ class Bench:
         self._stack.callback(link.close)
 
         def tell(event: Event) -> None:
-            view.show(event)
+            show(event)
             if self._record is not None:
                 self._record.event(event)
             self._send(event)
@@ -98,7 +108,42 @@ class Bench:
         for each in (self._record, self._dump):
             if each is not None and each.failure:
                 say(f"warning: {each.failure}. The result below is complete.")
+        if self._page is not None:
+            self._page.finish(result)
         return result
+
+    def stay(self, result: Result) -> None:
+        """Keeps the page there, with the report that was written, until it is closed."""
+        page = self._page
+        if page is None or result.verdict is Verdict.ABORTED:
+            return
+        from hil.hands import Person
+
+        if self._options.report:
+            with suppress(OSError):
+                page.offer(Path(self._options.report).read_text("utf-8"), self._options.report)
+        say("the page stays until you close it; Enter or Ctrl-C ends it here")
+        with suppress(KeyboardInterrupt):
+            page.stay(Person().gives_up)
+
+    def _opened_page(self) -> Page | None:
+        if not self._options.page:
+            return None
+        from hil.page import Page, show_in_browser
+
+        try:
+            page = self._page = Page(self._keyboard, self._options.side)
+        except OSError as error:
+            raise UserError(
+                f"the page can't be served on this computer: {error.strerror or error}",
+                "leave out --page: the terminal shows the same",
+                exit_status=3,
+            ) from None
+        self._stack.callback(page.close)
+        say(f"page: {page.address}")
+        if not self._options.no_browser and not show_in_browser(page.address):
+            say("no browser was found: open that address in one on this computer")
+        return page
 
     def _settings(self) -> Settings:
         from datetime import UTC, datetime
@@ -121,11 +166,14 @@ class Bench:
             raise UserError(
                 "a virtual board of its own has no port", "leave out --port or --virtual", exit_status=2
             )
+        if self._options.no_browser and not self._options.page:
+            raise UserError("no page was asked for", "add --page, or leave out --no-browser", exit_status=2)
         return Settings(
             stages=stages,
             after=self._options.after,
             tool=self._options.tool,
             touched=self._touched(),
+            side=self._options.side,
             when=datetime.now(UTC).isoformat(timespec="seconds"),
         )
 
@@ -169,6 +217,7 @@ class Bench:
         from hil.result import Verdict
         from hil.transport import SerialTransport
 
+        hand = Person() if self._page is None else Person(self._page.gave_up)
         computer = Computer(self._bench_image)
         port = self._options.port
         if port is None:
@@ -179,7 +228,7 @@ class Bench:
                     return found
                 raise no_board(computer.ports)
             (port,) = computer.answering()
-        return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), Person()
+        return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), hand
 
     def _bench_image(self) -> bytes:
         from keyc.firmware import build_uf2
@@ -251,7 +300,7 @@ class Bench:
         return file.with_name(f"{file.stem}.bench.jsonl")
 
     def _send(self, event: Event) -> None:
-        if self._events is None:
+        if self._events is None or event.kind == "sent":  # what is typed goes no further than the page
             return
         try:
             self._events.write(json.dumps(event.as_json(), ensure_ascii=False) + "\n")

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from typing import BinaryIO
 
     from hil.history import Run
+    from hil.link import Link
     from hil.result import Result
     from hil.witnesses import Hearing
     from keyc.keyboard import Keyboard
@@ -69,11 +70,16 @@ def _parser() -> ArgumentParser:
     bench.add_argument("--report", metavar="X.html", help="one HTML file that needs nothing else")
     bench.add_argument("--junit", metavar="X.xml")
     bench.add_argument(
-        "--side", choices=("front", "back"), default="front", help="how the report's picture looks"
+        "--side",
+        choices=("front", "back"),
+        default="front",
+        help="of the board that you look at; back: solder side",
     )
     bench.add_argument(
         "--events", metavar="FD", type=int, help="JSON lines about what happens, to this descriptor"
     )
+    bench.add_argument("--page", action="store_true", help="shows it in the browser too, with sound")
+    bench.add_argument("--no-browser", action="store_true", help="with --page: prints its address alone")
     bench.add_argument("--format", choices=("text", "json"), default="text")
     _add_virtual(bench)
     bench.add_argument("--virtual", action="store_true", help="against a virtual board with its own finger")
@@ -104,7 +110,7 @@ def _parser() -> ArgumentParser:
     learn.add_argument(
         "--shape",
         metavar="FILE",
-        help="a keymap file: its switches' names go to the keys in the shape's order",
+        help="a file with a `shape`, wired or not: its names go to the keys in the shape's order",
     )
     learn.add_argument("--keys", type=int, metavar="N", help="ends after so many keys")
     learn.add_argument(
@@ -176,47 +182,41 @@ def _read(options: Namespace) -> int:
 
 
 def _learn(options: Namespace) -> int:
-    from hil.learn import learn, learnt
-    from hil.link import Link
+    from hil.hands import Person
+    from hil.learn import file_text, learn, learnt, wanted_in
+    from hil.view import learning_view_on
 
-    names: list[str] = []
-    if options.shape:
-        names = [cap.switch for cap in _keyboard(options.shape).caps]
-    wanted = options.keys or len(names) or None
-    if options.virtual:
-        from hil.host_board import HostBoard
-        from hil.transport import BoardTransport
-        from hil.virtual import Finger
-
-        keyboard = _keyboard(options.virtual)
-        finger = Finger(HostBoard(keyboard.wiring))
-        at_us = 1_000_000
-        for cap in keyboard.caps:
-            at_us = finger.tap(cap.switch, 30_000, at_us + 60_000)
-        wanted = wanted or len(keyboard.caps)
-        link = Link(BoardTransport(finger))
-    else:
-        from hil.ports import only_port
-        from hil.transport import SerialTransport
-
-        link = Link(SerialTransport(options.port or only_port()))
+    wanted = wanted_in(options.shape) if options.shape else None
+    names = wanted.names if wanted else ()
+    link, keys = _board_to_learn(options)
+    view = learning_view_on(sys.stderr, wanted.caps if wanted else ())
     try:
-        learner = learn(link, say, done=lambda one: wanted is not None and len(one.contacts) >= wanted)
+        learner = learn(
+            link,
+            view.show,
+            names=names,
+            places=wanted.places if wanted else None,
+            enough=options.keys or keys or None,
+            skip=Person().gives_up,
+        )
     finally:
+        view.close()
         link.close()
     if not learner.contacts:
         say("no key was pressed, so nothing was learnt: press every key once")
         return UNPROVEN
-    found = learnt(learner.contacts, names)
+    found = learnt(learner.contacts, learner.names)
+    missing = [name for name in names if name not in learner.names]
     for remark in found.remarks:
         say(f"note: {remark}")
+    if missing:
+        from hil.report import names_in_short
+
+        say(f"note: no key was learnt for {names_in_short(missing)}")
     if options.output:
         from keyc.write import write_whole
 
-        cells = [" ".join("off" for _ in line.split()) for line in found.shape.splitlines()[1:-1]]
-        layer = "\n".join(["layer base {", *(f"    {line}" for line in cells), "}"])
-        title = 'keyboard "Learnt" {\n    usb 0x1209:0x0001  maker "Nobody"\n}\n'
-        write_whole(options.output, f"{title}{found.wiring}{found.shape}{layer}\n")
+        write_whole(options.output, file_text(found, None if missing else wanted))
     if options.format == "json":
         from hil.result import SCHEMA
 
@@ -224,7 +224,30 @@ def _learn(options: Namespace) -> int:
         print_json({"schema": SCHEMA, "tool": _tool(), **told})
     else:
         print(found.wiring, end="")
-    return WRONG if found.remarks else DONE
+    if found.remarks:
+        return WRONG
+    return UNPROVEN if missing else DONE
+
+
+def _board_to_learn(options: Namespace) -> tuple[Link, int | None]:
+    """The board, and how many keys it has where that is known."""
+    from hil.link import Link
+
+    if not options.virtual:
+        from hil.ports import only_port
+        from hil.transport import SerialTransport
+
+        return Link(SerialTransport(options.port or only_port())), None
+    from hil.host_board import HostBoard
+    from hil.transport import BoardTransport
+    from hil.virtual import Finger
+
+    keyboard = _keyboard(options.virtual)
+    finger = Finger(HostBoard(keyboard.wiring))
+    at_us = 1_000_000
+    for cap in keyboard.caps:
+        at_us = finger.tap(cap.switch, 30_000, at_us + 60_000)
+    return Link(BoardTransport(finger)), len(keyboard.caps)
 
 
 def _compare(options: Namespace) -> int:
@@ -289,7 +312,8 @@ def _bench(options: Namespace) -> int:
     keyboard = _keyboard(options.file)
     with Bench(options, keyboard, _tool()) as bench:
         result = bench.run()
-    _hand_over(options, result, keyboard)
+        _hand_over(options, result, keyboard)
+        bench.stay(result)
     return RIG if bench.failed_to_write and _status(result) == DONE else _status(result)
 
 
