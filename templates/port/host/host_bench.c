@@ -17,9 +17,26 @@ static uint32_t keyc_host_get(struct keyc_host_queue *queue, uint8_t *bytes, uin
     return got;
 }
 
+/* Counts the drive that ends here. */
+static void keyc_host_bench_count(struct keyc_host_bench *host)
+{
+    uint64_t took_us = host->lines.now_us - host->drive_began_us;
+    for (unsigned n = 0; n < KEYC_BENCH_PINS && (host->lines.driven >> n) != 0; ++n)
+        if ((host->lines.driven >> n) & 1u)
+            host->driven_us[n] += took_us;
+    host->drive_began_us = host->lines.now_us;
+}
+
+static void keyc_host_bench_release(void *context)
+{
+    keyc_host_bench_count(context);
+    keyc_host_release(context);
+}
+
 static void keyc_host_bench_drive_low(void *context, uint32_t driven)
 {
     struct keyc_host_bench *host = context;
+    keyc_host_bench_count(host);
     if ((driven & host->resets) != 0)
         host->has_reset = true;
     keyc_host_drive_low(&host->lines, driven);
@@ -65,7 +82,7 @@ void keyc_host_bench_begin(struct keyc_host_bench *host, const struct keyc_bench
     host->next_frame_us = now_us + KEYC_HOST_FRAME_US;
     host->port.lines.context = host;
     host->port.lines.port_drive_low = keyc_host_bench_drive_low;
-    host->port.lines.port_release = keyc_host_release;
+    host->port.lines.port_release = keyc_host_bench_release;
     host->port.lines.port_settle = keyc_host_settle;
     host->port.lines.port_read_levels = keyc_host_read_levels;
     host->port.lines.port_now_us = keyc_host_now_us;
@@ -131,6 +148,12 @@ void keyc_host_bench_run(struct keyc_host_bench *host, uint64_t until_us)
         keyc_host_bench_sleep(host, until_us);
         keyc_host_bench_frames(host);
     }
+}
+
+void keyc_host_bench_driven_us(const struct keyc_host_bench *host, uint64_t *driven_us)
+{
+    for (unsigned n = 0; n < KEYC_BENCH_PINS; ++n)
+        driven_us[n] = host->driven_us[n];
 }
 
 uint64_t keyc_host_bench_clock_us(const struct keyc_host_bench *host)
