@@ -57,6 +57,9 @@ def _parser() -> ArgumentParser:
         "--after", metavar="STEP", default="", help="the step of assembly done last: bare, plate …"
     )
     bench.add_argument("--touched", metavar="SW7,D7,GPIO3", help="after a mend: ask only for what it touched")
+    bench.add_argument(
+        "--mend", action="store_true", help="with faults: wait for each mend, and ask what it touched"
+    )
     bench.add_argument("--with", dest="tool", choices=("finger", "tweezers"), default="finger")
     bench.add_argument(
         "--record",

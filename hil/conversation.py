@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
     from hil.history import Run
     from hil.link import Link
+    from hil.result import Fault
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Question
     from hil.wire import Sentence
@@ -55,6 +56,10 @@ class Hand(Protocol):
         """Whether the hand says, since the last call, that the switch asked for doesn't answer."""
         ...
 
+    def mends(self, fault: Fault) -> bool:
+        """This fault is to be mended now, with the board unplugged. Whether the hand can do it."""
+        ...
+
     def gone(self) -> None:
         """The board is gone: it wants to be plugged in again, and its image loaded."""
 
@@ -73,7 +78,8 @@ class Notes(Protocol):
 class Settings:
     """`after`: the step of assembly that was last done. `tool`: finger or tweezers. `touched`: the switches
     to ask for; None: all. `earlier`: the record's runs before, oldest first. `side`: of the board that the
-    person looks at."""
+    person looks at. `board`: who it has to be, if that is known. `proven`: switches
+    that stand proven from a run before."""
 
     stages: Sequence[str] = ("hello", "lines", "positions")
     after: str = ""
@@ -83,6 +89,8 @@ class Settings:
     touched: frozenset[str] | None = None
     earlier: Sequence[Run] = ()
     side: Side = "front"
+    board: Identity | None = None
+    proven: frozenset[str] = frozenset()
 
 
 class Trouble(Exception):

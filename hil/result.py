@@ -6,6 +6,7 @@ that a run didn't have are there, empty. Times are microseconds unless the name 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
@@ -94,6 +95,14 @@ class Position:
             "bounces": {"press": 0, "release": 0},
             "longest_bounce_us": None,
         }
+
+
+def positions_verdict(positions: Iterable[Position]) -> Verdict:
+    """How the stage `positions` ended, by what it says of each switch."""
+    verdicts = {one.verdict for one in positions}
+    if verdicts & BAD_POSITIONS:
+        return Verdict.FAIL
+    return Verdict.PASS if verdicts <= {PositionVerdict.PROVEN} else Verdict.INCOMPLETE
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,6 +50,10 @@ class VirtualBoard(Console, Protocol):
     @property
     def faults(self) -> tuple[Fault, ...]: ...
 
+    def set_faults(self, faults: Iterable[Fault], /) -> None:
+        """The board as it is after the iron: other faults from now on."""
+        ...
+
     def set_closed(self, switches: frozenset[str], /) -> None:
         """These switches' contacts are closed from now on, all others open."""
         ...
@@ -85,6 +89,10 @@ def board_of(
     return board
 
 
+def _kinds_of(faults: Iterable[Fault]) -> dict[tuple[str, str], Fault]:
+    return {(fault.kind, fault.where[0]): fault for fault in faults if fault.where}
+
+
 # -- the finger --------------------------------------------------------------------------------------
 
 
@@ -92,8 +100,8 @@ def board_of(
 class _Happening:
     time_us: int
     number: int
-    kind: str  # "closes", "opens", "unplug", "plug"
-    switch: str = ""
+    kind: str  # "closes", "opens", "unplug", "plug", "mend"
+    switch: str = ""  # of "mend": the fault
 
 
 class Finger:
@@ -107,7 +115,7 @@ class Finger:
     def __init__(self, board: VirtualBoard, seed: int = 0) -> None:
         self.board = board
         self._seed = seed
-        self._kinds = {(f.kind, f.where[0]): f for f in board.faults if f.where}
+        self._kinds = _kinds_of(board.faults)
         self._closed: frozenset[str] = frozenset()
         self._happenings: list[_Happening] = []
         self._number = 0
@@ -150,7 +158,8 @@ class Finger:
         return self.tap(switch, _HOLD_US, self.now_us + _REACTION_US)
 
     def obey(self, command: str) -> None:
-        """One command of a script: `down SW7`, `up SW7`, `up`, `tap SW7 12ms`, `wait 5ms`, `unplug`, `plug`.
+        """One command of a script: `down SW7`, `up SW7`, `up`, `tap SW7 12ms`, `wait 5ms`, `unplug`, `plug`,
+        `mend open SW7`.
 
         Commands follow one another in the board's time. Raises UserError for anything else.
         """
@@ -175,8 +184,10 @@ class Finger:
                 self._script_us = at_us + duration_us(time)
             case ["unplug" | "plug" as kind]:
                 self._plan(at_us, kind)
+            case ["mend", *_]:
+                self._plan(at_us, "mend", str(self._planted(command.split(None, 1)[1:])))
             case _:
-                known = "down SW7 · up SW7 · up · tap SW7 12ms · wait 5ms · unplug · plug"
+                known = "down SW7 · up SW7 · up · tap SW7 12ms · wait 5ms · unplug · plug · mend open SW7"
                 raise UserError(f"“{command.strip()}” is no finger command", f"known: {known}", exit_status=2)
 
     @property
@@ -224,6 +235,14 @@ class Finger:
             f"this keyboard has no switch {switch}", f"name one of the wiring: {near}", exit_status=2
         )
 
+    def _planted(self, words: list[str]) -> Fault:
+        """The fault of the board that is called so."""
+        there = ", ".join(map(str, self.board.faults)) or "none"
+        for fault in self.board.faults:
+            if words and parse_fault(words[0], self.board.wiring) == fault:
+                return fault
+        raise UserError("this board has no such fault to mend", f"its faults: {there}", exit_status=2)
+
     def _plan(self, at_us: int, kind: str, switch: str = "") -> None:
         self._number += 1
         heappush(self._happenings, _Happening(at_us, self._number, kind, switch))
@@ -249,6 +268,10 @@ class Finger:
             self.board.unplug()
         elif due.kind == "plug":
             self.board.plug()
+        elif due.kind == "mend":
+            left = [fault for fault in self.board.faults if str(fault) != due.switch]
+            self.board.set_faults(left)
+            self._kinds = _kinds_of(left)
         else:
             one = frozenset((due.switch,))
             self._closed = self._closed | one if due.kind == "closes" else self._closed - one
