@@ -163,7 +163,8 @@ class Bench:
         faults = [parse_fault(text, self._keyboard.wiring) for text in options.fault]
         if options.chip:
             say("building the image and starting the emulated chip …")
-        finger = Finger(board_of(self._keyboard, faults, chip=options.chip, seed=options.seed), options.seed)
+        board = board_of(self._keyboard, faults, chip=options.chip, seed=options.seed)
+        finger = Finger(board, options.seed, bouncing=True)
         return Link(BoardTransport(finger)), FingerHand(finger)
 
     def _open_files(self, settings: Settings) -> None:

@@ -10,7 +10,8 @@ from typing import Any
 class Event:
     """Something that happened, for the screen, for the record, and for a page or a robot finger.
 
-    `kind`: board, history, stage, line, prompt, press, verdict, trouble, back, ended. `text` is in words.
+    `kind`: board, history, stage, line, prompt, press, verdict, bounce, blip, trouble, back, ended. `text` is
+    in words.
     """
 
     kind: str
@@ -25,6 +26,9 @@ class Event:
     proven: int | None = None
     total: int | None = None
     again: bool | None = None
+    times: int | None = None  # a prompt: how often to press
+    together: tuple[str, ...] | None = None  # a prompt: switches to hold down at the same time
+    took_us: int | None = None
     flash_id: str | None = None
 
     def as_json(self) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hil.conversation import Conversation, Hand, Notes, Settings, Trouble
-from hil.dialogues import hello, lines, positions
+from hil.dialogues import bounce, flex, hello, lines, positions, together
 from hil.events import Event
 from hil.link import BoardRestarted, NoAnswer, Refused
 from hil.outcome import Account, result_of
@@ -27,6 +27,9 @@ _STAGES = {
     "hello": (hello.run, "who is there"),
     "lines": (lines.run, "what ties lines together (touch nothing)"),
     "positions": (positions.run, "each switch and its diode"),
+    "together": (together.run, "what only switches held at the same time can show"),
+    "bounce": (bounce.run, "how contacts bounce (press with a finger)"),
+    "flex": (flex.run, "joints that let go when they are moved"),
 }
 STAGES = tuple(_STAGES)
 
