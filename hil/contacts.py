@@ -47,8 +47,8 @@ def loose_line(pin: str, concerned: Sequence[str], evidence: Sequence[str]) -> F
         Cause(
             f"the joint of {pin} at the chip or its module isn't wetted",
             f"pin {number} of the chip, {pin}: flux, and a clean iron on it for a second",
-            f"{OHMS}, from {pin} (pin {number}) to {concerned[0]}'s leg on this line, while you bend the board: "
-            "a steady beep",
+            f"{OHMS}, from {pin} (pin {number}) to {concerned[0]}'s leg on this line, while you bend the "
+            "board: a steady beep",
         ),
         Cause(
             f"the track or wire of {pin} is cracked",
@@ -64,7 +64,7 @@ def touching_lines(a: str, b: str, evidence: Sequence[str]) -> Fault:
     numbers = [package_pin_of_gpio(int(pin[4:])) for pin in (a, b)]
     causes = (
         Cause(
-            f"something loose touches both {a} and {b}: a whisker, a ball of solder, a leg that was left long",
+            f"something loose touches {a} and {b}: a whisker, a ball of solder, a leg that was left long",
             f"pins {numbers[0]} and {numbers[1]} of the chip, and wherever the two tracks run side by side",
             f"{OHMS}, from {a} to {b} while you bend the board: it must not beep",
         ),
@@ -92,7 +92,9 @@ def bouncing_faults(matrix: Matrix, found: Iterable[SwitchBounce]) -> list[Fault
     faults = []
     for one in found:
         if one.verdict is PositionVerdict.CHATTERING:
-            words = f"{one.switch} bounces for up to {one.longest_us / 1000:.1f} ms; good switches take 5 at most"
+            words = (
+                f"{one.switch} bounces for up to {one.longest_us / 1000:.1f} ms; good switches take 5 at most"
+            )
             faults.append(unsteady(matrix, one.switch, "bounces", [words]))
         elif one.verdict is PositionVerdict.INTERMITTENT:
             words = f"{one.switch} let go {one.drops} times in the middle of a press"
@@ -131,7 +133,9 @@ def faults_of_chords(found: HeldTogether) -> list[Fault]:
     """Of the stage `together`."""
     return [
         node_bridge(
-            one, f"held together, {one[0]} and {one[1]} join their lines, though either alone is good", slipped=False
+            one,
+            f"held together, {one[0]} and {one[1]} join their lines, though either alone is good",
+            slipped=False,
         )
         for one in found.bridged
     ]

@@ -230,35 +230,33 @@ class Conversation:
     def watched(self, quiet_us: int | None = None) -> Observation:
         """Begins to watch; the table as it is at this moment. `quiet_us`: as soon as this, where the board
         can tell a change sooner than it does of its own accord."""
-        quiet_us = None if quiet_us is None or "soonest" not in self.can else max(quiet_us, self.can["soonest"])
+        soonest_us = self.can.get("soonest")
+        quiet_us = None if quiet_us is None or soonest_us is None else max(quiet_us, soonest_us)
 
-        def asked() -> Observation | None:
+        def asked() -> list[Observation]:
             mask = self._mask(lines_of(self.keyboard.wiring))
-            return self._table_of(self.link.watch(mask, quiet_us), Watching)
+            table = self._table_of(self.link.watch(mask, quiet_us), Watching)
+            return [] if table is None else [table]
 
         return self._insisted(asked)
 
     def held(self, driven: int) -> Holding | LetGo:
         """Begins to hold a pin low (`REST`: none) and to be told the edges of the switches' lines."""
 
-        def asked() -> Holding | LetGo | None:
+        def asked() -> list[Holding | LetGo]:
             mask = self._mask(lines_of(self.keyboard.wiring))
-            begun: Holding | LetGo | None = None
-            for said in self.link.edges(None if driven == REST else driven, mask):
-                seen = self.take(said)
-                if isinstance(seen, Holding | LetGo):
-                    begun = seen
-            return begun
+            seen = [self.take(said) for said in self.link.edges(None if driven == REST else driven, mask)]
+            return [one for one in seen if isinstance(one, Holding | LetGo)]
 
         return self._insisted(asked)
 
-    def _insisted(self, asked: Callable[[], _Answer | None]) -> _Answer:
-        """Asks until there is an answer, and waits for the board where it goes away."""
+    def _insisted(self, asked: Callable[[], list[_Answer]]) -> _Answer:
+        """Asks until there is an answer, and waits for the board where it goes away. The last one counts."""
         for _ in range(_LOOKS):
             try:
-                answer = asked()
-                if answer is not None:
-                    return answer
+                answers = asked()
+                if answers:
+                    return answers[-1]
             except (PortGone, BoardRestarted) as gone:
                 self.recover(gone)
             except NoAnswer:

@@ -202,7 +202,7 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Holding:
-    """`edges` began: this pin is held low (`REST`: none is), and these lines read low. Edges count from here."""
+    """`edges` began: this pin is held low (`REST`: none), and these lines read low. Edges count from here."""
 
     driven: int
     low: int
@@ -224,7 +224,9 @@ class LetGo:
     against: int | None
 
 
-Seen = Introduced | Looked | Watching | Changed | Spoke | AboutToDrive | Gap | Refused | Holding | Edge | LetGo
+Seen = (
+    Introduced | Looked | Watching | Changed | Spoke | AboutToDrive | Gap | Refused | Holding | Edge | LetGo
+)
 
 
 class Reader:

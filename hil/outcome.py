@@ -67,7 +67,9 @@ class Found:
     together: Together | None = None
     bounces: Bounces | None = None
     flex: Flex | None = None
-    left_out: dict[str, tuple[str, ...]] = field(default_factory=dict)  # stage → what it did not test, and why
+    left_out: dict[str, tuple[str, ...]] = field(
+        default_factory=dict
+    )  # stage → what it did not test, and why
     pools: tuple[tuple[int, int], ...] = ()  # presses pooled by this board's runs before, and their longest
 
 

@@ -65,8 +65,8 @@ BAD_LINES = frozenset(LineVerdict) - {LineVerdict.CLEAR, LineVerdict.UNTESTED}
 
 @dataclass(frozen=True, slots=True)
 class BounceSide:
-    """All presses, or all releases, of one switch. `bounces`: how often its contact went back in all of them;
-    `took_us`: of each stroke, from its first edge to its last."""
+    """All presses, or all releases, of one switch. `bounces`: how often its contact went back in all of
+    them; `took_us`: of each stroke, from its first edge to its last."""
 
     bounces: int = 0
     took_us: tuple[int, ...] = ()
@@ -108,7 +108,7 @@ class SwitchBounce:
 
 @dataclass(frozen=True, slots=True)
 class Debounce:
-    """What to write for `debounce`, and the presses of good switches it rests on; the longest bounced so long."""
+    """What to write for `debounce`; the presses of good switches it rests on, and the longest of them."""
 
     recommended_ms: int
     rests_on_presses: int
@@ -164,8 +164,9 @@ class Flexed:
 
 @dataclass(frozen=True, slots=True)
 class HeldTogether:
-    """What chords found. `cleared` of `pairs`: neighbours on a line whose diodes' joints don't touch, `bridged`
-    the others; `most`: how many switches were held at once, and all seen; `chords`: those of the keymap."""
+    """What chords found. `cleared` of `pairs`: neighbours on a line whose diodes' joints don't touch;
+    `bridged`: those that do; `most`: how many switches were held at once, and all seen; `chords`: those of
+    the keymap."""
 
     cleared: int = 0
     pairs: int = 0

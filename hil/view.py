@@ -70,6 +70,11 @@ class LiveView:
             if event.meant == "good" and event.switch:
                 self._verdicts[event.switch] = "proven"
             said = [] if event.meant == "good" else [event.text]
+        elif event.kind == "blip":
+            bell, said = "\a", _lines_of(event)
+        elif event.kind == "stage":
+            self._prompt = None
+            said = _lines_of(event)
         elif event.kind == "ended":
             self.close()
             return
@@ -100,12 +105,7 @@ class LiveView:
         lines = ["", *drawn, "", f" {legend}", ""]
         if self._prompt is not None:
             prompt = self._prompt
-            again = " once more" if prompt.again else ""
-            lines.append(
-                f"{self._proven} of {prompt.total} proven.  Press {prompt.switch}{again}: {prompt.place}"
-            )
-            instead = f"touch {prompt.instead} or press Enter" if prompt.instead else "press Enter"
-            lines.append(f"No answer? Then {instead}.  Ctrl-C stops; nothing is lost.")
+            lines += _question(prompt, self._proven)
         else:
             lines.append(f"{self._proven} of {len(self._keyboard.wiring.switches)} proven.")
         return lines
@@ -150,11 +150,28 @@ def _cell(name: str, verdict: str, asked: str | None, marks: dict[str, str], roo
     return (mark + name[-(room - 1) :]).ljust(room)
 
 
+def _question(prompt: Event, proven: int) -> list[str]:
+    """What to do now, and what if nothing answers; as many lines as it takes."""
+    if prompt.times is None and prompt.together is None:
+        again = " once more" if prompt.again else ""
+        lines = [f"{proven} of {prompt.total} proven.  Press {prompt.switch}{again}: {prompt.place}"]
+        instead = f"touch {prompt.instead} or press Enter" if prompt.instead else "press Enter"
+        return [*lines, f"No answer? Then {instead}.  Ctrl-C stops; nothing is lost."]
+    from textwrap import wrap
+
+    count = "" if prompt.total is None else f"{prompt.proven} of {prompt.total} done.  "
+    text = f"{count}{prompt.text[:1].upper()}{prompt.text[1:]}"
+    further = "No answer? Go on with the next one, or press Enter." if prompt.times else "Enter goes on."
+    return [*wrap(text, _COLUMNS - 1), f"{further}  Ctrl-C stops; nothing is lost."]
+
+
 def _lines_of(event: Event) -> list[str]:
     if event.kind == "stage":
         return [f"{event.stage}: {event.text}"]
     if event.kind == "prompt":
-        lines = [f"[{event.proven} of {event.total} proven] {event.text}"]
+        done = "done" if event.times or event.together else "proven"
+        count = "" if event.total is None else f"[{event.proven} of {event.total} {done}] "
+        lines = [f"{count}{event.text}"]
         if event.again and event.instead:
             lines.append(f"    no answer? then touch {event.instead}")
         return lines

@@ -111,9 +111,9 @@ class Finger:
 
     It also knows how bad contacts behave: a switch that `bounces` makes and breaks for that long at each
     end, one that `drops` lets go in the middle of a press and doesn't answer each third one at all, one
-    that `sticks` stays closed from its first press on. `drops SW7 20%` lets go in so many presses, and as many
-    squeezes of the case; `drops GPIO3` is a line's joint, which only squeezing moves. `bouncing`: good contacts
-    bounce, too, as they do. Stands for the board as a `Console`.
+    that `sticks` stays closed from its first press on. `drops SW7 20%` lets go in so many presses, and as
+    many squeezes of the case; `drops GPIO3` is a line's joint, which only squeezing moves. `bouncing`: good
+    contacts bounce, too, as they do. Stands for the board as a `Console`.
     """
 
     def __init__(self, board: VirtualBoard, seed: int = 0, *, bouncing: bool = False) -> None:
@@ -176,8 +176,8 @@ class Finger:
         return self.tap(switch, _HOLD_US, self.now_us + _REACTION_US)
 
     def obey(self, command: str) -> None:
-        """One command of a script: `down SW7`, `up SW7`, `up`, `tap SW7 12ms`, `wait 5ms`, `squeeze`, `unplug`,
-        `plug`.
+        """One command of a script: `down SW7`, `up SW7`, `up`, `tap SW7 12ms`, `wait 5ms`, `squeeze`,
+        `unplug`, `plug`.
 
         Commands follow one another in the board's time. Raises UserError for anything else.
         """

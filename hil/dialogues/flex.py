@@ -22,6 +22,7 @@ _HEAR_US = 20_000  # from one look at the person's keyboard to the next
 _ON_ITS_WAY_US = 20_000  # a frame may still come from so long ago
 _PATIENCE = 3  # a group that isn't held is passed over after so many times its own time
 _REACH_US = 4_000_000  # and the time it takes to get there
+_AGAIN_US = 4_000_000  # a neighbour of what let go is held no longer than this
 _SOON = 0  # tell a change as soon as the board can
 
 
@@ -43,18 +44,20 @@ class _Watching:
         self._ahead: int | None = None  # the board's clock, seen from this one; None: not known yet
         self._began_us = talk.link.transport.now_us
         self._restarts = talk.restarts
-        self._doubted: set[str] = set()
 
     def run(self) -> Verdict:
         talk = self._talk
         waiting = deque(groups(talk.matrix, self._usable)) or deque([()])
         each_us = talk.settings.flex_us // len(waiting)
+        again: list[str] = []
         while waiting:
             for blip in self._hold(waiting.popleft(), each_us):
-                # Whether its neighbours let go too tells a joint of the line from one of the switch.
-                for name in set(blip.switches) - self._doubted if blip.let_go else ():
-                    self._doubted.add(name)
-                    waiting += [(name,), *((other,) for other in beside(talk.matrix, name, self._usable))]
+                again += [name for name in blip.switches if blip.let_go and name not in again]
+        # Whether its neighbours let go too tells a joint of the line from one of the switch.
+        beside_them = dict.fromkeys(o for name in again for o in beside(talk.matrix, name, self._usable))
+        for other in beside_them:
+            if other not in again:
+                self._hold((other,), min(each_us, _AGAIN_US))
         talk.link.stop()
         found = self._flex.findings()
         lines = {pin for name in talk.matrix.switches for pin in self._flex.pins(name)}

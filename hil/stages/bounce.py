@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from math import ceil
 from typing import TYPE_CHECKING
 
@@ -26,12 +27,11 @@ _CLOCK = 1 << 32
 _GAP_US = 15_000  # a line that was quiet for so long has ended its stroke
 _LET_GO_US = 3_000  # an opening in the middle of a press: longer than a bounce leaves a gap (from memory)
 _TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
-_LONGEST_GOOD_US = 5_000  # of a stroke (common practice)
 _AGREEING = 2
 _FEW = 8  # switches that make quartiles worth while
 _FENCES = 3.0  # Tukey's outer fence: so many quartile distances above the upper quartile
-_LEAST_OUTLIER_US = _LONGEST_GOOD_US // 2
 
+LONGEST_GOOD_US = 5_000  # of a stroke (common practice)
 POOL = 300  # none longer in 300: fewer than 1 in 100 are longer, with 95 % (the rule of three)
 MARGIN = 1.5  # other fingers, other days, and contacts that age
 
@@ -99,7 +99,9 @@ class Bounces:
 
     def quiet(self) -> list[Stroke]:
         """Nothing has come for longer than `_GAP_US`: what was under way is over."""
-        return [stroke for gpio, line in self._lines.items() if line.edges for stroke in self._ended(gpio, line)]
+        return [
+            stroke for gpio, line in self._lines.items() if line.edges for stroke in self._ended(gpio, line)
+        ]
 
     @property
     def moving(self) -> bool:
@@ -135,9 +137,7 @@ class Bounces:
             return []
         counted = self._counted.setdefault(name, _Counted())
         openings = [
-            (after - before) % _CLOCK
-            for (before, is_low), (after, _) in zip(told, told[1:], strict=False)
-            if not is_low
+            (after - before) % _CLOCK for (before, is_low), (after, _) in pairwise(told) if not is_low
         ]
         began_us, ended_us = told[0][0], told[-1][0]
         released_us, line.released_us = line.released_us, None if low else ended_us
@@ -190,7 +190,7 @@ class Bounces:
 
 
 def _long(counted: _Counted) -> list[Stroke]:
-    return [one for one in (*counted.presses, *counted.releases) if one.took_us > _LONGEST_GOOD_US]
+    return [one for one in (*counted.presses, *counted.releases) if one.took_us > LONGEST_GOOD_US]
 
 
 def _longest_us(strokes: Iterable[Stroke]) -> int:
@@ -207,7 +207,7 @@ def _fence_us(longest_us: Iterable[int]) -> float:
     if len(values) < _FEW:
         return float("inf")
     lower, upper = values[len(values) // 4], values[(3 * len(values)) // 4]
-    return max(upper * (upper / lower) ** _FENCES, _LEAST_OUTLIER_US)
+    return max(float(upper * (upper / lower) ** _FENCES), LONGEST_GOOD_US / 2)
 
 
 def pool(found: Iterable[SwitchBounce]) -> tuple[int, int]:

@@ -11,7 +11,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import TYPE_CHECKING
 
 from hil.ghosts import Ghosts
@@ -89,15 +89,13 @@ class Together:
                 # The next one on the same line, if its neighbours are asked for too.
                 if len(chord) < _FINGERS and other[0] == chord[-1] and not self._joined[one]:
                     chord.append(other[1])
-            done |= set(combinations(chord, 2))  # type: ignore[arg-type]  # pairs have two
+            done |= set(combinations(chord, 2))
             yield tuple(chord)
         for name in self._doubtful:
             corners = self._corners(name)
             if corners is not None and self._needs(corners, name):
                 yield corners
-        for chord in self._chords:
-            if not self._seen_whole[chord]:
-                yield chord
+        yield from (own for own in self._chords if not self._seen_whole[own])
 
     def _pairs(self) -> tuple[Pair, ...]:
         """Good switches that lie side by side and whose diodes lead to one line."""
@@ -107,7 +105,7 @@ class Together:
             if name in self._good:
                 by_line.setdefault(ends(self._matrix.wiring, self._matrix.switches[name])[1], []).append(name)
         for names in by_line.values():
-            found += zip(names, names[1:], strict=False)
+            found += pairwise(names)
         return tuple(found)
 
     def _corners(self, name: str) -> tuple[str, ...] | None:
@@ -188,7 +186,9 @@ class Together:
         found = [
             one
             for one in self._rectangles.found()
-            if one.ghost in after - before and one.ghost not in asked and set(one.rectangle) - {one.ghost} <= asked
+            if one.ghost in after - before
+            and one.ghost not in asked
+            and set(one.rectangle) - {one.ghost} <= asked
         ]
         self._backwards.update(found)
         return found
@@ -205,7 +205,9 @@ class Together:
             for one, times in self._backwards.items()
             if times >= _AGREEING
         )
-        not_seen = tuple(chord for chord, n in self._tried.items() if n >= _TRIES and not self._seen_whole[chord])
+        not_seen = tuple(
+            chord for chord, n in self._tried.items() if n >= _TRIES and not self._seen_whole[chord]
+        )
         return HeldTogether(
             cleared=len(self._clear),
             pairs=len(self._neighbours),

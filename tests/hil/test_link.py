@@ -97,7 +97,7 @@ def test_a_conversation() -> None:
     link = Link(BoardTransport(finger), kept.extend)
     assert [one.name for one in link.who()] == [
         "hello",
-        *["can"] * 5,
+        *["can"] * 7,
         "flash-id",
         *["fingerprint"] * 3,
         "finished",
