@@ -48,7 +48,7 @@ def _parser() -> ArgumentParser:
     bench.add_argument("file", metavar="FILE", help="the keymap file")
     bench.add_argument("--port", metavar="PORT", help="default: the only board that answers")
     bench.add_argument(
-        "--stages", metavar="A,B", default="hello,lines,positions", help="default: %(default)s"
+        "--stages", metavar="A,B", help="some of alive, hello, lines, positions; default: all of them"
     )
     bench.add_argument(
         "--after", metavar="STEP", default="", help="the step of assembly done last: bare, plate …"

@@ -11,7 +11,9 @@ if TYPE_CHECKING:
     from hil.stages.positions import Question
     from hil.virtual import Finger
 
-_PATIENCE_US = 60_000  # from the end of a press to being sure that nothing came of it
+_PATIENCE_US = (
+    500_000  # from the end of a press to being sure that nothing came of it: a lost line is sent again
+)
 _REACH_US, _HOLD_US = 40_000, 30_000  # a brisk hand
 _TYPED_US = 80_000  # a press as in typing (common practice)
 _TOGETHER_US, _APART_US = 60_000, 3_000  # a chord: how long, and from finger to finger

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from hil.judge import Matrix
     from hil.link import Counters
     from hil.result import Flexed, Ghost, HeldTogether, Line, SwitchBounce
+    from hil.stages.alive import AliveFindings
     from hil.stages.bounce import Bounces
     from hil.stages.flex import Flex
     from hil.stages.positions import Positions
@@ -62,14 +63,13 @@ _MAY_GET_WORSE = frozenset(
 class Found:
     """What the stages found out; None where it never came to that. It grows while a run goes on."""
 
+    alive: AliveFindings | None = None
     lines: LineFindings | None = None
     positions: Positions | None = None
     together: Together | None = None
     bounces: Bounces | None = None
     flex: Flex | None = None
-    left_out: dict[str, tuple[str, ...]] = field(
-        default_factory=dict
-    )  # stage → what it did not test, and why
+    left_out: dict[str, tuple[str, ...]] = field(default_factory=dict)  # stage → what it did not test
     pools: tuple[tuple[int, int], ...] = ()  # presses pooled by this board's runs before, and their longest
 
 
@@ -108,6 +108,9 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         ],
     )
     verdicts = [_in_time(one, bounce, flexed) for one in pressed]
+    faults = told.faults
+    if found.alive is not None and found.alive.fault is not None:
+        faults = (found.alive.fault, *faults)
     shorted = [one.switch for one in verdicts if one.verdict is PositionVerdict.SHORTED]
     ghosts = positions.ghosts if positions else None
     stages = tuple(_with_not_tested(account, stage, verdicts) for stage in account.stages)
@@ -129,14 +132,14 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
     counts = account.link
     return Result(
         keyboard=account.keyboard.title,
-        verdict=_overall(stages, bool(told.faults), account.trouble),
+        verdict=_overall(stages, bool(faults), account.trouble),
         board=account.board,
         after=after,
         tool=tool,
         stages=stages,
         positions=tuple(verdicts),
         lines=tuple(_line_in_time(line, flexed) for line in told.lines),
-        faults=told.faults,
+        faults=faults,
         ghosting=_ghosting(ghosts.found(shorted) if ghosts else (), together),
         rectangles_exercised=(ghosts.exercised if ghosts else 0)
         + (found.together.exercised if found.together else 0),

@@ -65,8 +65,12 @@ static const struct {
     char kinds[KEYC_BENCH_FIELDS + 1u];
     uint8_t least;
 } command_forms[KEYC_BENCH_COMMANDS] = {
-    [KEYC_BENCH_LOOK] = {"x", 0},      [KEYC_BENCH_WATCH] = {"xn", 0},    [KEYC_BENCH_RECEIVED] = {"n", 1},
-    [KEYC_BENCH_SEND_AGAIN] = {"n", 1}, [KEYC_BENCH_BLINK] = {"n", 1},    [KEYC_BENCH_HOLD_LOW] = {"hx", 1},
+    [KEYC_BENCH_LOOK] = {.kinds = "x"},
+    [KEYC_BENCH_WATCH] = {.kinds = "xn"},
+    [KEYC_BENCH_RECEIVED] = {.kinds = "n", .least = 1},
+    [KEYC_BENCH_SEND_AGAIN] = {.kinds = "n", .least = 1},
+    [KEYC_BENCH_BLINK] = {.kinds = "n", .least = 1},
+    [KEYC_BENCH_HOLD_LOW] = {.kinds = "hx", .least = 1},
 };
 
 _Static_assert((KEYC_BENCH_RING_LINES & (KEYC_BENCH_RING_LINES - 1u)) == 0 && KEYC_BENCH_RING_LINES <= 32768u,
