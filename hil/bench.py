@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+from hil.result import Verdict
 from keyc.command import say
 from keyc.diagnostics import UserError
 
@@ -20,13 +21,13 @@ if TYPE_CHECKING:
     from hil.events import Event
     from hil.history import Run
     from hil.link import Link
+    from hil.page import Page
     from hil.record import Dump, Record
     from hil.result import Result
     from hil.stages.alive import AliveFindings
     from keyc.keyboard import Keyboard
 
 _LOOKS_S = 60.0  # for a board that is to be plugged in
-VIRTUAL = "measured on a virtual board, which proves nothing about a real one"
 
 
 class Bench:
@@ -38,6 +39,7 @@ class Bench:
         self._record: Record | None = None
         self._dump: Dump | None = None
         self._events: TextIO | None = None
+        self._page: Page | None = None
 
     def __enter__(self) -> Bench:
         return self
@@ -60,9 +62,16 @@ class Bench:
         from keyc.tables import fingerprints
 
         settings = self._settings()
-        view = view_on(sys.stderr, self._keyboard)
+        page = self._opened_page()
+        view = view_on(sys.stderr, self._keyboard, self._options.side)
         self._stack.callback(view.close)
-        board = self._board(view.show)
+
+        def show(event: Event) -> None:
+            view.show(event)
+            if page is not None:
+                page.show(event)
+
+        board = self._board(show)
         settings = replace(settings, earlier=self._earlier())
         self._open_files(settings)
         if isinstance(board, AliveFindings):
@@ -72,7 +81,7 @@ class Bench:
         self._stack.callback(link.close)
 
         def tell(event: Event) -> None:
-            view.show(event)
+            show(event)
             if self._record is not None:
                 self._record.event(event)
             self._send(event)
@@ -91,13 +100,50 @@ class Bench:
     def _finished(self, result: Result, settings: Settings) -> Result:
         result = replace(result, notes=(*result.notes, *self._regressions(settings, result)))
         if self._options.virtual:
+            from hil.history import VIRTUAL
+
             result = replace(result, notes=(VIRTUAL, *result.notes))
         if self._record is not None:
             self._record.result(result)
         for each in (self._record, self._dump):
             if each is not None and each.failure:
                 say(f"warning: {each.failure}. The result below is complete.")
+        if self._page is not None:
+            self._page.finish(result)
         return result
+
+    def stay(self, result: Result) -> None:
+        """Keeps the page there, with the report that was written, until it is closed."""
+        page = self._page
+        if page is None or result.verdict is Verdict.ABORTED:
+            return
+        from hil.hands import Person
+
+        if self._options.report:
+            with suppress(OSError):
+                page.offer(Path(self._options.report).read_text("utf-8"), self._options.report)
+        say("the page stays until you close it; Enter or Ctrl-C ends it here")
+        with suppress(KeyboardInterrupt):
+            page.stay(Person().gives_up)
+
+    def _opened_page(self) -> Page | None:
+        if not self._options.page:
+            return None
+        from hil.page import Page, show_in_browser
+
+        try:
+            page = self._page = Page(self._keyboard, self._options.side)
+        except OSError as error:
+            raise UserError(
+                f"the page can't be served on this computer: {error.strerror or error}",
+                "leave out --page: the terminal shows the same",
+                exit_status=3,
+            ) from None
+        self._stack.callback(page.close)
+        say(f"page: {page.address}")
+        if not self._options.no_browser and not show_in_browser(page.address):
+            say("no browser was found: open that address in one on this computer")
+        return page
 
     def _settings(self) -> Settings:
         from datetime import UTC, datetime
@@ -120,11 +166,14 @@ class Bench:
             raise UserError(
                 "a virtual board of its own has no port", "leave out --port or --virtual", exit_status=2
             )
+        if self._options.no_browser and not self._options.page:
+            raise UserError("no page was asked for", "add --page, or leave out --no-browser", exit_status=2)
         return Settings(
             stages=stages,
             after=self._options.after,
             tool=self._options.tool,
             touched=self._touched(),
+            side=self._options.side,
             when=datetime.now(UTC).isoformat(timespec="seconds"),
         )
 
@@ -168,6 +217,7 @@ class Bench:
         from hil.result import Verdict
         from hil.transport import SerialTransport
 
+        hand = Person() if self._page is None else Person(self._page.gave_up)
         computer = Computer(self._bench_image)
         port = self._options.port
         if port is None:
@@ -178,7 +228,7 @@ class Bench:
                     return found
                 raise no_board(computer.ports)
             (port,) = computer.answering()
-        return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), Person()
+        return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), hand
 
     def _bench_image(self) -> bytes:
         from keyc.firmware import build_uf2
@@ -218,6 +268,7 @@ class Bench:
                     exit_status=2,
                 ) from None
         path = self._record_path()
+        netlist = self._netlist()
         if path is None:
             return
         self._record = Record(
@@ -226,10 +277,20 @@ class Bench:
             keyboard=self._keyboard.title,
             when=settings.when or "",
             after=settings.after,
+            diodes=self._keyboard.wiring.diodes.value,
+            netlist=netlist,
         )
         self._stack.callback(self._record.close)
         self._dump = Dump(path.with_suffix(".dump"))
         self._stack.callback(self._dump.close)
+
+    def _netlist(self) -> str | None:
+        """Which board revision this is, by the fingerprint of its netlist."""
+        if self._options.netlist is None:
+            return None
+        from keyc.netlist import fingerprint, read_netlist
+
+        return fingerprint(read_netlist(self._options.netlist))
 
     def _record_path(self) -> Path | None:
         if self._options.record:
@@ -240,7 +301,7 @@ class Bench:
         return file.with_name(f"{file.stem}.bench.jsonl")
 
     def _send(self, event: Event) -> None:
-        if self._events is None:
+        if self._events is None or event.kind == "sent":  # what is typed goes no further than the page
             return
         try:
             self._events.write(json.dumps(event.as_json(), ensure_ascii=False) + "\n")

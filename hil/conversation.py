@@ -14,6 +14,7 @@ from hil.link import BoardRestarted, Lost, NoAnswer
 from hil.observe import (
     REST,
     AboutToDrive,
+    Changed,
     Gap,
     Holding,
     Introduced,
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Question
     from hil.wire import Sentence
+    from keyc.caps import Side
     from keyc.keyboard import Keyboard
 
 _Answer = TypeVar("_Answer")
@@ -92,7 +94,8 @@ class Notes(Protocol):
 @dataclass(frozen=True, slots=True)
 class Settings:
     """`after`: the step of assembly that was last done. `tool`: finger or tweezers. `touched`: the switches
-    to ask for; None: all. `earlier`: the record's runs before, oldest first."""
+    to ask for; None: all. `earlier`: the record's runs before, oldest first. `side`: of the board that the
+    person looks at."""
 
     stages: Sequence[str] = ("hello", "lines", "positions")
     after: str = ""
@@ -102,6 +105,7 @@ class Settings:
     touched: frozenset[str] | None = None
     earlier: Sequence[Run] = ()
     flex_us: int = 30_000_000  # how long the case is squeezed
+    side: Side = "front"
 
 
 class Trouble(Exception):
@@ -144,6 +148,7 @@ class Conversation:
         self.remarks: list[str] = []
         self.restarts = 0  # how often the board was away, or began anew
         self._reader = Reader()
+        self._closed = 0  # readings that are low, and weren't with nothing touched
 
     @property
     def usable(self) -> list[str]:
@@ -216,6 +221,9 @@ class Conversation:
         if self._notes is not None:
             self._notes.lost()
         self._reader.lost()
+        if self._closed:
+            self._closed = 0
+            self.tell(Event("contact", "a contact is no longer seen", down=False))
         if isinstance(gone, PortGone):
             self.tell(Event("trouble", "the board is gone: plug it in again, with its bench image"))
             self.hand.gone()
@@ -234,8 +242,11 @@ class Conversation:
         quiet_us = None if quiet_us is None or soonest_us is None else max(quiet_us, soonest_us)
 
         def asked() -> list[Observation]:
-            mask = self._mask(lines_of(self.keyboard.wiring))
+            spare = 0 if self.found.lines is None else self.found.lines.spare
+            mask = self._mask(lines_of(self.keyboard.wiring) | spare)
             table = self._table_of(self.link.watch(mask, quiet_us), Watching)
+            if table is not None:
+                self._tell_contact(table)
             return [] if table is None else [table]
 
         return self._insisted(asked)
@@ -284,7 +295,21 @@ class Conversation:
         except (PortGone, BoardRestarted) as gone:
             self.recover(gone)
             return Gap()
-        return None if said is None else self.take(said)
+        seen = None if said is None else self.take(said)
+        if isinstance(seen, Changed):
+            self._tell_contact(seen.table)
+        return seen
+
+    def _tell_contact(self, table: Observation) -> None:
+        """Tells what has closed or opened since the last table, so that it can be heard while it lasts."""
+        if self.base is None:
+            return
+        closed = table.low & ~self.base.low & table.readable & self.base.readable
+        before, self._closed = self._closed, closed
+        if closed & ~before:
+            self.tell(Event("contact", "a contact closed", down=True))
+        elif before & ~closed:
+            self.tell(Event("contact", "a contact opened", down=False))
 
     def _mask(self, wanted: int | None) -> int:
         """Of these pins, those that the board may drive and that don't restart it."""

@@ -6,7 +6,7 @@ import sys
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from hil.stages.positions import Question
     from hil.virtual import Finger
@@ -21,7 +21,10 @@ _SQUEEZE_US = 250_000  # from one squeeze of the case to the next
 
 
 class Person:
-    """A person: presses the switch, and Enter on the computer if it doesn't answer."""
+    """A person: presses the switch, and Enter on the computer if it doesn't answer; or says so elsewhere."""
+
+    def __init__(self, says_silent: Callable[[], bool] = lambda: False) -> None:
+        self._says_silent = says_silent
 
     def asked(self, question: Question) -> None:
         """Nothing to do: the person reads the prompt."""
@@ -36,7 +39,10 @@ class Person:
         """Nothing to do: the person reads the prompt."""
 
     def gives_up(self) -> bool:
-        """Whether Enter was pressed. Where nobody sits at a terminal, never."""
+        """Whether Enter was pressed (where nobody sits at a terminal, never), or it was said elsewhere."""
+        return self._says_silent() or self._pressed_enter()
+
+    def _pressed_enter(self) -> bool:
         if not sys.stdin or not sys.stdin.isatty():
             return False
         from select import select

@@ -21,6 +21,7 @@ from hil.stages.bounce import ONCE, POOL, debounce, pool
 from hil.stages.flex import CABLE
 from hil.stages.lines import NOT_SEEN, LineFindings
 from hil.stages.positions import ONE_WAY
+from hil.suggested import suggested_wiring
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
@@ -146,7 +147,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         rectangles=ghosts.rectangles() if ghosts else 0,
         stuck=tuple(stuck),
         unreached=tuple(unreached),
-        suggested_wiring=_suggested(account, verdicts),
+        suggested_wiring=suggested_wiring(account.keyboard, told.faults),
         resolution_us=account.can.get("edges" if found.bounces else "quiet", 0),
         link=LinkCounts(counts.lines, counts.damaged, counts.lost, counts.resent, counts.reconnects),
         presses=positions.presses if positions else 0,
@@ -168,7 +169,8 @@ def _positions_of(account: Account) -> list[Position]:
         column = None if switch.column is None else f"GPIO{switch.column}"
         verdict = PositionVerdict.UNTESTED
         why = ("the stage positions did not run",)
-        found.append(Position(switch.name, row, column, verdict, blocked_by=why))
+        pin = None if switch.direct is None else f"GPIO{switch.direct}"
+        found.append(Position(switch.name, row, column, verdict, blocked_by=why, pin=pin))
     return found
 
 
@@ -282,28 +284,3 @@ def _overall(stages: tuple[Stage, ...], any_fault: bool, trouble: str | None) ->
     if Verdict.INCOMPLETE in verdicts:
         return Verdict.INCOMPLETE
     return Verdict.PASS
-
-
-def _suggested(account: Account, verdicts: list[Position]) -> str | None:
-    """The file's `wiring` with swapped switches put where they answered, as a diff; None if none are."""
-    moved = {
-        one.answered_as: one.switch
-        for one in verdicts
-        if one.verdict is PositionVerdict.SWAPPED and one.answered_as is not None
-    }
-    if not moved:
-        return None
-    from difflib import unified_diff
-
-    switches = account.keyboard.wiring.switches
-    source = switches[0].span.source
-    text = source.text
-    for switch in sorted(switches, key=lambda one: -one.span.start):
-        if switch.name in moved and text[switch.span.start : switch.span.end] == switch.name:
-            text = text[: switch.span.start] + moved[switch.name] + text[switch.span.end :]
-    if text == source.text:
-        return None
-    lines = unified_diff(
-        source.text.splitlines(), text.splitlines(), source.name, source.name, lineterm="", n=1
-    )
-    return "\n".join(lines) + "\n"

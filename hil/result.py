@@ -201,12 +201,14 @@ class Position:
     blocked_by: tuple[str, ...] = ()
     presses: int = 0
     bounce: SwitchBounce | None = None  # where the stage `bounce` saw it
+    pin: str | None = None  # of a switch to ground
 
     def as_json(self) -> dict[str, Any]:
         return {
             "switch": self.switch,
             "row": self.row,
             "column": self.column,
+            "pin": self.pin,
             "verdict": self.verdict.value,
             "forward": self.forward,
             "backward": self.backward,

@@ -50,7 +50,8 @@ class Flex:
     def __init__(self, matrix: Matrix, base: Observation, now: Observation) -> None:
         """`base`: the table with nothing touched. `now`: the table as it is."""
         self._matrix = matrix
-        self._base = base.within(lines_of(matrix.wiring))
+        self._over = lines_of(matrix.wiring)
+        self._base = base.within(self._over)
         self._levels: dict[_Signal, _Level] = {}
         self._blips: list[Blip] = []
         self._held_us: Counter[str] = Counter()
@@ -152,6 +153,7 @@ class Flex:
 
     def _signals(self, table: Observation) -> set[_Signal]:
         """What reads closed, beyond what does so with nothing touched."""
+        table = table.within(self._over)
         low = table.low & table.readable & ~self._base.low
         found: set[_Signal] = {(name,) for name in self._matrix.read_pressed(table)}
         directs = {s.direct for s in self._matrix.wiring.switches}

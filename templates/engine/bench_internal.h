@@ -81,7 +81,7 @@ void keyc_bench_scan(struct keyc_bench *bench, uint32_t lines, struct keyc_bench
 bool keyc_bench_same(const struct keyc_bench_table *one, const struct keyc_bench_table *other);
 void keyc_bench_plan_polls(struct keyc_bench *bench);
 bool keyc_bench_may_rest(const struct keyc_bench *bench, const struct keyc_bench_table *table);
-bool keyc_bench_polls_quiet(struct keyc_bench *bench);
+bool keyc_bench_polls_quiet(struct keyc_bench *bench); /* those whose turn it is */
 
 /* bench_edges.c */
 void keyc_bench_begin_to_hold(struct keyc_bench *bench);

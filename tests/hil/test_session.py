@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from random import Random
 
 import pytest
@@ -325,7 +324,7 @@ def test_a_universal_image_takes_the_files_word() -> None:
 
 
 def test_another_keymap_on_the_same_wiring_is_no_obstacle() -> None:
-    prints = replace(fingerprints(KEYBOARD), keymap="0123456789ab")
+    prints = fingerprints(KEYBOARD).replaced(keymap="0123456789ab")
     finger = Finger(HostBoard(KEYBOARD.wiring, fingerprints=prints))
     result = Session(KEYBOARD, Link(BoardTransport(finger)), FingerHand(finger), prints.wiring).run()
     assert result.verdict.value == "pass"
