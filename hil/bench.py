@@ -57,7 +57,7 @@ class Bench:
         """The run. Raises UserError for what is wrong before it begins."""
         import sys
 
-        from hil.mending import mended, proven_without, touched_by, with_what_stands
+        from hil.mending import OF_MENDS, mended, proven_without, touched_by, with_what_stands
         from hil.session import Session, result_without_board
         from hil.stages.alive import AliveFindings
         from hil.view import view_on
@@ -102,10 +102,11 @@ class Bench:
                 break
             settings = replace(
                 settings,
+                stages=[name for name in settings.stages if name in OF_MENDS],
                 touched=touched,
+                proven=proven_without(result, touched),
                 board=result.board,
                 earlier=(),
-                proven=proven_without(result, touched),
             )
             self._begin_record(settings)
             result = self._finished(with_what_stands(run(settings), result, touched), settings)
@@ -163,15 +164,17 @@ class Bench:
         from datetime import UTC, datetime
 
         from hil.conversation import Settings
-        from hil.session import STAGES
+        from hil.session import STAGES, USUAL
 
-        words = ",".join(STAGES) if self._options.stages is None else self._options.stages
+        words = ",".join(USUAL) if self._options.stages is None else self._options.stages
         stages = [word.strip() for word in words.split(",") if word.strip()]
+        if stages == ["all"]:
+            stages = [*STAGES]
         unknown = [word for word in stages if word not in STAGES]
         if unknown or not stages:
             raise UserError(
                 f"there is no stage {unknown[0]}" if unknown else "no stage is named",
-                f"the stages of this version: {', '.join(STAGES)}",
+                f"the stages: {', '.join(STAGES)}; or `all`",
                 exit_status=2,
             )
         if not self._options.virtual and (self._options.fault or self._options.chip):
@@ -261,7 +264,8 @@ class Bench:
         faults = [parse_fault(text, self._keyboard.wiring) for text in options.fault]
         if options.chip:
             say("building the image and starting the emulated chip …")
-        finger = Finger(board_of(self._keyboard, faults, chip=options.chip, seed=options.seed), options.seed)
+        board = board_of(self._keyboard, faults, chip=options.chip, seed=options.seed)
+        finger = Finger(board, options.seed, bouncing=True)
         if not finger.connected:
             return findings(Sight.NOTHING)
         return Link(BoardTransport(finger)), FingerHand(finger)

@@ -51,7 +51,10 @@ def _parser() -> ArgumentParser:
     bench.add_argument("file", metavar="FILE", help="the keymap file")
     bench.add_argument("--port", metavar="PORT", help="default: the only board that answers")
     bench.add_argument(
-        "--stages", metavar="A,B", help="some of alive, hello, lines, positions; default: all of them"
+        "--stages",
+        metavar="A,B",
+        help="some of alive, hello, lines, positions, together, bounce, flex; or all; "
+        "default: all but bounce and flex",
     )
     bench.add_argument(
         "--after", metavar="STEP", default="", help="the step of assembly done last: bare, plate …"

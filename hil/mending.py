@@ -18,10 +18,12 @@ if TYPE_CHECKING:
 
     from hil.conversation import Hand
     from hil.link import Link
-    from hil.result import Fault, Position, Result
+    from hil.result import Fault, Position, Result, Stage
     from keyc.keyboard import Wiring
 
+_SAYS = frozenset({Verdict.PASS, Verdict.FAIL, Verdict.INCOMPLETE})
 _OF_LINES = frozenset({"high", "low", "bridge", "leaky", "slow"})  # the iron comes to whole lines
+OF_MENDS = frozenset({"lines", "positions", "together"})  # the stages that run again after each
 _LOOK_US = 200_000
 _BACK = "plug it in with BOOTSEL held, and its bench image is copied by itself"
 
@@ -69,14 +71,17 @@ def with_what_stands(result: Result, before: Result, touched: frozenset[str]) ->
     new = {fault.id for fault in result.faults}
     faults = ranked([*result.faults, *(fault for fault in standing if fault.id not in new)])
     verdict = positions_verdict(positions)
+    stood = {stage.name: stage for stage in before.stages}
     stages = tuple(
         replace(stage, verdict=verdict, not_tested=_without(stage.not_tested, positions))
-        if stage.name == "positions" and stage.verdict in (Verdict.PASS, Verdict.FAIL, Verdict.INCOMPLETE)
+        if stage.name == "positions" and stage.verdict in _SAYS
+        else _stands(stood[stage.name], bool(standing))
+        if stage.verdict is Verdict.SKIPPED
         else stage
         for stage in result.stages
     )
     whole = result.verdict
-    if whole in (Verdict.PASS, Verdict.FAIL, Verdict.INCOMPLETE):
+    if whole in _SAYS:
         said = {stage.verdict for stage in stages}
         failed = bool(faults) or Verdict.FAIL in said
         whole = Verdict.FAIL if failed else Verdict.INCOMPLETE if Verdict.INCOMPLETE in said else Verdict.PASS
@@ -87,9 +92,20 @@ def with_what_stands(result: Result, before: Result, touched: frozenset[str]) ->
         stages=stages,
         positions=positions,
         faults=faults,
+        flexed=result.flexed or before.flexed,
+        together=result.together or before.together,
+        debounce=result.debounce or before.debounce,
         stuck=(*result.stuck, *(name for name in before.stuck if name not in touched)),
         unreached=tuple(name for name in result.unreached if name in touched or name in names),
     )
+
+
+def _stands(stage: Stage, any_fault: bool) -> Stage:
+    """A stage of the run before that this one left out. What failed in it and was mended isn't known."""
+    if stage.verdict is not Verdict.FAIL or any_fault:
+        return stage
+    again = f"{stage.name}: not tried again since the mend (--stages {stage.name})"
+    return replace(stage, verdict=Verdict.INCOMPLETE, not_tested=(*stage.not_tested, again))
 
 
 def _without(not_tested: tuple[str, ...], positions: tuple[Position, ...]) -> tuple[str, ...]:

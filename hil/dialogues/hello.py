@@ -31,8 +31,9 @@ def _recall(talk: Conversation) -> None:
     """What this board's last run left open is asked first."""
     if not talk.settings.earlier:
         return
-    from hil.history import last_of_board
+    from hil.history import last_of_board, pools_of
 
+    talk.found.pools = pools_of(talk.settings.earlier, talk.identity.flash_id, talk.keyboard.title)
     last = last_of_board(talk.settings.earlier, talk.identity.flash_id, talk.keyboard.title)
     if last is None:
         return
