@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 NO_CHECKSUMS = "this dump has no checksums: damage in it can't be seen"
 
 _BLANK = (b"", b"\r")
+_LATER = ("together", "bounce", "flex")  # notes: these stages began; positions had ended
 _BLOCK = 1 << 16  # bytes
 _MOST_WAITING = 10_000  # frames between two notes: nobody answers one question so often
 _MARK = f"{NOTE} ".encode()
@@ -199,6 +200,7 @@ class _Replay:
         self._lines: lines.LineFindings | None = None
         self._positions: Positions | None = None
         self._question: _Asked | None = None
+        self._is_over = False  # what comes now belongs to a stage that a dump gives no verdicts of
         self._notes = 0  # the number of the next note
         self._waiting: list[Changed | Watching | _Silent] = []
         self._trouble: str | None = None
@@ -299,6 +301,8 @@ class _Replay:
     def _count(self, question: _Asked | None) -> None:
         """Lets what was heard since the last note count as answers to a question; None: in free order."""
         waiting, self._waiting = self._waiting, []
+        if self._is_over:
+            return
         if self._positions is not None:
             self._positions.ask(*((None, None) if question is None else self._names_of(question)))
         for one in waiting:
@@ -350,7 +354,12 @@ class _Replay:
             return
         self._count(question)
         self._question = question
-        if note.name == "lost":
+        if note.name in _LATER:
+            self._is_over = True
+            if self._positions is not None:
+                self._positions.ask(None)
+                self._positions.ended = True
+        elif note.name == "lost":
             self._lose()
         elif note.name == "restarts" and len(fields) == 1:
             self._resets.append(int(fields[0]))
