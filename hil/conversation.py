@@ -82,6 +82,15 @@ class Hand(Protocol):
     def asked_to_flex(self, held: Sequence[str], time_us: int) -> None:
         """The bench asks to hold these switches down for so long, and to squeeze the case meanwhile."""
 
+    def asked_to_turn(self, dial: str, detents: int) -> None:
+        """The bench asks to turn a dial so many detents, one at a time; below 0: counter-clockwise."""
+
+    def asked_to_look(self, pin: int) -> None:
+        """The light on this pin is about to blink, and the bench asks to look at it."""
+
+    def asked_what_lit(self, pin: int, touch: str) -> None:
+        """It has blinked. Whoever saw it touches a switch: this one, or any other that works."""
+
     def gone(self) -> None:
         """The board is gone: it wants to be plugged in again, and its image loaded."""
 
@@ -154,6 +163,7 @@ class Conversation:
         self.resets: list[int] = []  # pins at whose first drive the board restarts
         self.base: Observation | None = None
         self.remarks: list[str] = []
+        self.also_watched = 0  # pins of no switch: a dial's, while it is turned
         self.restarts = 0  # how often the board was away, or began anew
         self._reader = Reader()
         self._closed = 0  # readings that are low, and weren't with nothing touched
@@ -245,17 +255,28 @@ class Conversation:
 
     def watched(self, quiet_us: int | None = None) -> Observation:
         """Begins to watch; the table as it is at this moment. `quiet_us`: as soon as this, where the board
-        can tell a change sooner than it does of its own accord."""
+        can tell a change sooner than it does of its own accord. `also_watched` are watched with the rest."""
         soonest_us = self.can.get("soonest")
         quiet_us = None if quiet_us is None or soonest_us is None else max(quiet_us, soonest_us)
 
         def asked() -> list[Observation]:
             spare = 0 if self.found.lines is None else self.found.lines.spare
-            mask = self._mask(lines_of(self.keyboard.wiring) | spare)
+            mask = self._mask(lines_of(self.keyboard.wiring) | spare | self.also_watched)
             table = self._table_of(self.link.watch(mask, quiet_us), Watching)
             if table is not None:
                 self._tell_contact(table)
             return [] if table is None else [table]
+
+        return self._insisted(asked)
+
+    def blinked(self, pin: int) -> bool:
+        """Lights what is on this pin for a second. Whether the pin was held high instead. Ends watching."""
+
+        def asked() -> list[bool]:
+            answer = self.link.blink(pin)
+            for said in answer:
+                self.take(said)
+            return [any(said.name == "held-against" and said.fields == (str(pin),) for said in answer)]
 
         return self._insisted(asked)
 

@@ -15,6 +15,7 @@ from hil.transport import PortGone, Transport
 from hil.wire import SEQUENCES, Damaged, Lines, Sentence, line_of
 
 _ANSWER_US = 600_000  # longest wait for the next line of an answer: asking again for one takes less
+_BLINK_US = 1_000_000  # nothing is said before it is over
 _ASKS = 6  # of a command that isn't answered
 _AGAIN_US = 40_000  # from asking for a missing line to asking again
 _AGAIN_TRIES = 12
@@ -243,7 +244,7 @@ class Link:
 
     # -- what the computer asks --
 
-    def ask(self, word: str, *fields: str) -> list[Sentence]:
+    def ask(self, word: str, *fields: str, answer_us: int = _ANSWER_US) -> list[Sentence]:
         """Says a command and returns everything said up to its `finished`, asking anew as often as need be.
 
         Lines that belong to something else (a frame that was on its way) are in the list too. A command
@@ -253,7 +254,7 @@ class Link:
         refused = None
         for _ in range(_ASKS):
             self._say(word, *fields)
-            answer, reason = self._answer(word)
+            answer, reason = self._answer(word, answer_us)
             if answer is not None:
                 return answer
             # Noise can turn a command into one that is refused for what it asks: two must agree.
@@ -262,12 +263,12 @@ class Link:
             refused = reason
         raise NoAnswer(f"no answer to “{word}” from {self.transport.name}")
 
-    def _answer(self, word: str) -> tuple[list[Sentence] | None, str | None]:
+    def _answer(self, word: str, answer_us: int) -> tuple[list[Sentence] | None, str | None]:
         """The answer, if it came whole; else why the board refused what was asked, if it did."""
         answer: list[Sentence] = []
         reason = None
         while True:
-            said = self.sentence(_ANSWER_US)
+            said = self.sentence(answer_us)
             if said is None or isinstance(said, Lost):
                 return None, reason
             answer.append(said)
@@ -304,6 +305,10 @@ class Link:
     def edges(self, held: int | None, mask: int) -> list[Sentence]:
         """The levels of these lines while one pin is held low; then `sentence` brings their edges."""
         return self.ask("edges", "up" if held is None else str(held), *_words(mask))
+
+    def blink(self, pin: int) -> list[Sentence]:
+        """Lights the indicator on this pin for a second, if it is wired to the supply. Ends watching."""
+        return self.ask("blink", str(pin), answer_us=_BLINK_US + _ANSWER_US)
 
     def stop(self) -> list[Sentence]:
         return self.ask("stop")

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hil.conversation import Conversation, Hand, Notes, Settings, Trouble
-from hil.dialogues import alive, bounce, flex, hello, lines, positions, together
+from hil.dialogues import alive, bounce, extras, flex, hello, lines, positions, together
 from hil.events import Event
 from hil.judge import Matrix
 from hil.link import BoardRestarted, Counters, NoAnswer, Refused
@@ -39,6 +39,7 @@ _STAGES = {
     "together": (together.run, "what only switches held at the same time can show"),
     "bounce": (bounce.run, "how contacts bounce (press with a finger)"),
     "flex": (flex.run, "joints that let go when they are moved"),
+    "extras": (extras.run, "dials and lights"),
 }
 STAGES = tuple(_STAGES)
 USUAL = tuple(name for name in STAGES if name not in ON_REQUEST)

@@ -27,12 +27,6 @@ static void keyc_host_bench_count(struct keyc_host_bench *host)
     host->drive_began_us = host->lines.now_us;
 }
 
-static void keyc_host_bench_release(void *context)
-{
-    keyc_host_bench_count(context);
-    keyc_host_release(context);
-}
-
 static void keyc_host_bench_drive_low(void *context, uint32_t driven)
 {
     struct keyc_host_bench *host = context;
@@ -52,6 +46,7 @@ static void keyc_host_bench_edge(struct keyc_host_lines *lines, unsigned line, b
 static void keyc_host_bench_release(void *context)
 {
     struct keyc_host_bench *host = context;
+    keyc_host_bench_count(host);
     host->lines.edge_lines = 0;
     keyc_host_release(&host->lines);
 }
