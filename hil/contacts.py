@@ -175,7 +175,9 @@ def _turned_round(dial: Dial) -> Fault:
 
 
 def _without_middle(dial: Dial) -> Fault:
-    joints = f"{dial.name}'s two outer pins, and pins {_number(dial.pin_a)} and {_number(dial.pin_b)} of the chip"
+    joints = (
+        f"{dial.name}'s two outer pins, and pins {_number(dial.pin_a)} and {_number(dial.pin_b)} of the chip"
+    )
     causes = (
         Cause(
             f"the middle pin (common) of {dial.name} doesn't reach ground",

@@ -58,7 +58,8 @@ def suggested_wiring(keyboard: Keyboard, faults: Iterable[Fault]) -> str | None:
     for name, place in places.items():
         text = _with_moved(text, name, (pins.get(place[0] or 0, place[0]), pins.get(place[1] or 0, place[1])))
     turned = {
-        dial.name: (pins.get(dial.pin_a, dial.pin_a), pins.get(dial.pin_b, dial.pin_b)) for dial in wiring.dials
+        dial.name: (pins.get(dial.pin_a, dial.pin_a), pins.get(dial.pin_b, dial.pin_b))
+        for dial in wiring.dials
     }
     return _diff(source.name, source.text, text) if _says(source.name, text, wanted, turned, diodes) else None
 

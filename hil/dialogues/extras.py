@@ -74,7 +74,11 @@ class _Asking:
         dials, lights = self._extras.findings()
         untested = [
             *((one.name, one.blocked_by) for one in dials if one.verdict is PositionVerdict.UNTESTED),
-            *((f"light {one.shows}", one.blocked_by) for one in lights if one.verdict is PositionVerdict.UNTESTED),
+            *(
+                (f"light {one.shows}", one.blocked_by)
+                for one in lights
+                if one.verdict is PositionVerdict.UNTESTED
+            ),
         ]
         self._talk.found.left_out["extras"] = tuple(f"{name}: {', '.join(why)}" for name, why in untested)
         verdicts = {one.verdict for one in (*dials, *lights)}
@@ -86,43 +90,43 @@ class _Asking:
 
     def _turn(self, dial: str, way: Way) -> None:
         for attempt in range(_ATTEMPTS):
-            if self._extras.dial(dial).verdict is PositionVerdict.OPEN:
+            if self._extras.is_settled(dial, way):
                 return
-            again = " once more" if attempt else ""
-            self._ask(
-                f"turn {dial} {way.value}{again}, {DETENTS} detents, slowly and one at a time. "
-                "If nothing comes of it, touch a switch that works",
-                "seen from the front",
-            )
             self._extras.ask(dial, way)
-            self._talk.hand.asked_to_turn(dial, way.sign * DETENTS)
-            if self._is_turned(dial, way):
-                return
+            self._ask_to_turn(dial, way, again=attempt > 0)
+            self._wait_for_turn(dial, way)
 
-    def _is_turned(self, dial: str, way: Way) -> bool:
-        """Waits until it was turned far enough; False if it was given up."""
+    def _ask_to_turn(self, dial: str, way: Way, *, again: bool) -> None:
+        self._ask(
+            f"turn {dial} {way.value}{' once more' if again else ''} (seen from the front), {DETENTS} detents, "
+            "slowly and one at a time. If nothing comes of it, touch a switch that works"
+        )
+        self._talk.hand.asked_to_turn(dial, way.sign * DETENTS)
+
+    def _wait_for_turn(self, dial: str, way: Way) -> None:
+        """Until it was turned far enough and rests, or is given up."""
         transport = self._talk.link.transport
         moved_us = transport.now_us
-        while True:
+        while transport.now_us - moved_us <= REST_US or not self._extras.is_answered(dial, way):
             seen, touched = self._heard()
-            if isinstance(seen, Changed | Resumed):
+            if seen is not None:
                 moved_us = transport.now_us
+            if isinstance(seen, Resumed):
+                self._ask_to_turn(dial, way, again=True)
             if touched or self._talk.hand.gives_up():
                 self._extras.give_up()
                 self._wait_for_release()
-                return False
-            if transport.now_us - moved_us > REST_US and self._extras.is_answered(dial, way):
-                return True
+                return
 
     # -- lights --
 
     def _look_at(self, light: Light, touch: str) -> None:
         where = f"the light for {light.name} (GPIO{light.pin})"
-        while not self._extras.is_settled(light.pin):
+        while not self._extras.is_told(light.pin):
             if self._is_seen(light, touch, where):
                 self._extras.answer(light.pin, lit=True)
             elif not self._held:
-                self._ask(f"did {where} stay dark? Then touch a switch that works", None)
+                self._ask(f"did {where} stay dark? Then touch a switch that works")
                 self._talk.hand.asked_to_press(touch)
                 while not (self._heard()[1] or self._talk.hand.gives_up()):
                     pass
@@ -134,8 +138,7 @@ class _Asking:
         talk = self._talk
         self._ask(
             f"look at {where}: it blinks for a second, {_BLINKS} times. "
-            "When you have seen it, touch a switch that works; else touch nothing",
-            None,
+            "When you have seen it, touch a switch that works; else touch nothing"
         )
         for _ in range(_BLINKS):
             talk.hand.asked_to_look(light.pin)
@@ -181,8 +184,8 @@ class _Asking:
         while self._pressed and self._talk.link.transport.now_us < until_us:
             self._heard()
 
-    def _ask(self, text: str, place: str | None) -> None:
-        self._talk.tell(Event("prompt", text if place is None else f"{text} ({place})", stage="extras"))
+    def _ask(self, text: str) -> None:
+        self._talk.tell(Event("prompt", text, stage="extras"))
 
     def _tell(self, text: str, why: tuple[str, ...]) -> None:
         self._talk.tell(Event("line", f"{text}: {', '.join(why)}" if why else text, stage="extras"))

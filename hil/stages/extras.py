@@ -8,7 +8,7 @@ nothing on the wire, so a person says whether it lit. Any verdict but `proven` n
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING
 
@@ -60,14 +60,21 @@ class Movement:
     moved: tuple[bool, bool]
 
 
-@dataclass(slots=True)
-class _Turned:
-    """One dial's levels since it was asked for: one list for each time it was asked for, per way."""
+_Levels = list[tuple[int, tuple[int, int]]]  # since when, and the levels of A and B
 
-    tries: dict[Way, list[list[tuple[int, tuple[int, int]]]]] = field(
-        default_factory=lambda: {way: [] for way in Way}
-    )
-    given_up: dict[Way, int] = field(default_factory=lambda: dict.fromkeys(Way, 0))
+
+@dataclass(slots=True)
+class _Question:
+    """What a dial did since it was asked for: a list of levels, and one more each time the board was away."""
+
+    parts: list[_Levels]
+    given_up: bool = False
+
+    @property
+    def movements(self) -> tuple[Movement, ...]:
+        """From rest to rest. The first one after the board was away may be the end of one."""
+        first, *further = (tuple(_movements(part)) for part in self.parts)
+        return (*first, *(one for part in further for one in part[1:]))
 
 
 class Extras:
@@ -77,7 +84,9 @@ class Extras:
         """`now`: the table as it is, the dials' pins among its lines."""
         self._wiring, self._lines = wiring, lines
         self._dials = {dial.name: dial for dial in wiring.dials}
-        self._turned = {dial.name: _Turned() for dial in wiring.dials}
+        self._questions: dict[tuple[str, Way], list[_Question]] = {
+            (dial.name, way): [] for dial in wiring.dials for way in Way
+        }
         self._lit: dict[int, list[bool]] = {light.pin: [] for light in wiring.lights}
         self._held: set[int] = set()
         self._now = now
@@ -88,51 +97,49 @@ class Extras:
     def ask(self, dial: str, way: Way) -> None:
         """From here on this dial is turned that way."""
         self._asked = (dial, way)
-        self._turned[dial].tries[way].append([(self._now.time_us, self._levels(dial))])
+        self._questions[dial, way].append(_Question([[(self._now.time_us, self._levels(dial))]]))
 
     def see(self, table: Observation) -> None:
         """The table as it is now."""
         self._now = table
         if self._asked is None:
             return
-        dial, way = self._asked
-        seen, levels = self._turned[dial].tries[way][-1], self._levels(dial)
+        seen, levels = self._questions[self._asked][-1].parts[-1], self._levels(self._asked[0])
         if levels != seen[-1][1]:
             seen.append((table.time_us, levels))
 
     def restart(self, table: Observation) -> None:
-        """Something was missed: the movement under way doesn't count."""
+        """The board was away, or something was missed: the movement under way doesn't count."""
         self._now = table
         if self._asked is not None:
-            self.ask(*self._asked)
+            start = (table.time_us, self._levels(self._asked[0]))
+            self._questions[self._asked][-1].parts.append([start])
 
     def give_up(self) -> None:
         """The person says that the dial asked for doesn't answer."""
         if self._asked is not None:
-            dial, way = self._asked
-            self._turned[dial].given_up[way] += 1
+            self._questions[self._asked][-1].given_up = True
             self._asked = None
 
     def is_answered(self, dial: str, way: Way) -> bool:
-        """Whether enough movements were seen to leave it at that."""
-        movements = self.movements(dial, way)
-        for edges in self._whole(dial):
-            right = sum(self._detents(one, way, edges) for one in movements)
-            wrong = sum(-self._detents(one, way, edges) for one in movements)
-            if max(right, wrong) >= DETENTS:
-                return True
+        """Whether the last question has had its answer, whatever it is."""
+        question = self._questions[dial, way][-1]
         half = not all(self._moved(dial))
-        return len(movements) >= (DETENTS if half else _MOST)
+        return bool(self._answer(question, way, self._edges(dial))) or len(question.movements) >= (
+            DETENTS if half else _MOST
+        )
+
+    def is_settled(self, dial: str, way: Way) -> bool:
+        """Whether nothing more needs to be asked about this dial and this way."""
+        if self.dial(dial).verdict is PositionVerdict.OPEN:
+            return True
+        return self._went(dial, way, self._edges(dial)) is not None
 
     def is_blocked(self, dial: str) -> tuple[str, ...]:
         """The faults of its lines, in whose company it can't be judged."""
         wired = self._dials[dial]
         troubles = [t for gpio in (wired.pin_a, wired.pin_b) for t in self._lines.troubles_of(gpio)]
         return tuple(dict.fromkeys(troubles))
-
-    def movements(self, dial: str, way: Way) -> tuple[Movement, ...]:
-        """What it did from rest to rest while it was to be turned this way."""
-        return tuple(one for seen in self._turned[dial].tries[way] for one in _movements(seen))
 
     def dial(self, name: str) -> Dial:
         """What is known of a dial."""
@@ -146,7 +153,12 @@ class Extras:
             if not moved
         )
         counts = {
-            way: max(0, sum(self._detents(one, way, edges) for one in self.movements(name, way))) for way in Way
+            way: sum(
+                max(0, self._detents(one, way, edges))
+                for question in self._questions[name, way]
+                for one in question.movements
+            )
+            for way in Way
         }
         return Dial(
             name=name,
@@ -163,39 +175,52 @@ class Extras:
 
     def _verdict(self, wired: WiredDial) -> tuple[PositionVerdict, tuple[str, ...], int]:
         """Its verdict, why it has no other, and its edges from detent to detent."""
-        name, usual = wired.name, wired.edges_per_detent
-        movements = {way: self.movements(name, way) for way in Way}
-        moved = self._moved(name)
-        if not all(moved):
+        name, edges = wired.name, self._edges(wired.name)
+        movements = self._movements(name)
+        if not all(self._moved(name)):
             # With one edge to a detent, two movements may well be of one contact.
-            seen = sum(map(len, movements.values()))
-            if seen >= DETENTS or self._given_up(name) >= _AGREEING:
-                return PositionVerdict.OPEN, (), usual
-            return PositionVerdict.UNTESTED, (NOT_TURNED,), usual
-        for edges in self._whole(name):
-            way_of = {
-                way: sum(self._detents(one, way, edges) for one in movements[way]) for way in Way
-            }
-            if all(count >= DETENTS for count in way_of.values()):
-                return PositionVerdict.PROVEN, (), edges
-            if all(count <= -DETENTS for count in way_of.values()):
-                return PositionVerdict.SWAPPED, (), edges
-            if all(abs(count) >= DETENTS for count in way_of.values()):
-                return PositionVerdict.UNTESTED, (ONE_WAY,), edges
-        unclear = sum(one.edges is None for way in Way for one in movements[way])
-        return PositionVerdict.UNTESTED, (MISSED if unclear >= _AGREEING else NOT_TURNED,), usual
+            given_up = sum(one.given_up for way in Way for one in self._questions[name, way])
+            if len(movements) >= DETENTS or given_up >= _AGREEING:
+                return PositionVerdict.OPEN, (), wired.edges_per_detent
+            return PositionVerdict.UNTESTED, (NOT_TURNED,), wired.edges_per_detent
+        went = {self._went(name, way, edges) for way in Way}
+        if went == {True}:
+            return PositionVerdict.PROVEN, (), edges
+        if went == {False}:
+            return PositionVerdict.SWAPPED, (), edges
+        if None not in went:
+            return PositionVerdict.UNTESTED, (ONE_WAY,), edges
+        unclear = sum(one.edges is None for one in movements)
+        return PositionVerdict.UNTESTED, (MISSED if unclear >= _AGREEING else NOT_TURNED,), edges
 
-    def _whole(self, name: str) -> Iterator[int]:
-        """Edges from detent to detent that every movement is a multiple of: the file's, or else fewer."""
+    def _went(self, name: str, way: Way, edges: int) -> bool | None:
+        """Whether it went the way that it was to be turned; None where that isn't known. The wrong way takes
+        two questions: a hand may still have been on its way from the last one."""
+        answers = [self._answer(question, way, edges) for question in self._questions[name, way]]
+        if 1 in answers:
+            return True
+        return False if answers.count(-1) >= _AGREEING else None
+
+    def _answer(self, question: _Question, way: Way, edges: int) -> int:
+        """1: far enough the right way, -1: the wrong way, 0: neither."""
+        detents = [self._detents(one, way, edges) for one in question.movements]
+        if sum(max(0, one) for one in detents) >= DETENTS:
+            return 1
+        return -1 if sum(min(0, one) for one in detents) <= -DETENTS else 0
+
+    def _edges(self, name: str) -> int:
+        """Edges from detent to detent: as the file has it, unless few movements fit that and most fit fewer."""
         usual = self._dials[name].edges_per_detent
-        every = [
-            one.edges for way in Way for one in self.movements(name, way) if one.edges is not None and one.edges
-        ]
-        for edges in (usual, *(fewer for fewer in (2, 1) if fewer < usual)):
-            if sum(abs(one) % edges == 0 for one in every) * 4 >= len(every) * 3:
-                yield edges
-                return
-        yield usual
+        every = [one.edges for one in self._movements(name) if one.edges]
+
+        def fitting(edges: int) -> int:
+            return sum(one % edges == 0 for one in every)
+
+        for fewer in (2, 1):
+            if fewer < usual and len(every) >= _AGREEING and 4 * fitting(usual) <= len(every):
+                if 4 * fitting(fewer) >= 3 * len(every):
+                    return fewer
+        return usual
 
     @staticmethod
     def _detents(one: Movement, way: Way, edges: int) -> int:
@@ -204,12 +229,12 @@ class Extras:
             return 0
         return one.edges // edges * way.sign
 
-    def _moved(self, name: str) -> tuple[bool, bool]:
-        every = [one.moved for way in Way for one in self.movements(name, way)]
-        return any(a for a, _ in every), any(b for _, b in every)
+    def _movements(self, name: str) -> list[Movement]:
+        return [one for way in Way for question in self._questions[name, way] for one in question.movements]
 
-    def _given_up(self, name: str) -> int:
-        return sum(self._turned[name].given_up.values())
+    def _moved(self, name: str) -> tuple[bool, bool]:
+        every = [one.moved for one in self._movements(name)]
+        return any(a for a, _ in every), any(b for _, b in every)
 
     def _levels(self, dial: str) -> tuple[int, int]:
         wired, low = self._dials[dial], self._now.row(REST)
@@ -226,7 +251,7 @@ class Extras:
         self._held.add(pin)
         self.answer(pin, lit=False)
 
-    def is_settled(self, pin: int) -> bool:
+    def is_told(self, pin: int) -> bool:
         """Whether nothing more needs to be asked about this light."""
         said = self._lit[pin]
         return any(said) or len(said) >= _AGREEING
