@@ -175,9 +175,7 @@ def _turned_round(dial: Dial) -> Fault:
 
 
 def _without_middle(dial: Dial) -> Fault:
-    joints = (
-        f"{dial.name}'s two outer pins, and pins {_number(dial.pin_a)} and {_number(dial.pin_b)} of the chip"
-    )
+    numbers = f"{_number(dial.pin_a)} and {_number(dial.pin_b)}"
     causes = (
         Cause(
             f"the middle pin (common) of {dial.name} doesn't reach ground",
@@ -186,7 +184,7 @@ def _without_middle(dial: Dial) -> Fault:
         ),
         Cause(
             f"both of its contacts are open: {dial.pin_a} and {dial.pin_b}",
-            joints,
+            f"{dial.name}'s two outer pins, and pins {numbers} of the chip",
             f"{OHMS}, from each outer pin of {dial.name} to its pin of the chip: it must beep",
             faults=(f"open {dial.pin_a}", f"open {dial.pin_b}"),
         ),
@@ -228,7 +226,8 @@ def _other_detents(dial: Dial) -> Fault:
     edges = dial.edges_per_detent
     cause = Cause(
         f"{dial.name} has {edges} edges from one detent to the next; the file says otherwise",
-        f"nothing to solder: write `edges-per-detent {edges}` after `dial {dial.pin_a} {dial.pin_b} {dial.name}`",
+        f"nothing to solder: write `dial {dial.pin_a} {dial.pin_b} {dial.name} edges-per-detent {edges}` in "
+        "the file's wiring",
         "no meter is needed",
     )
     words = f"from rest to rest {dial.name} gave {edges} edges, or twice or three times as many"

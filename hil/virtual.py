@@ -231,8 +231,8 @@ class Finger:
             case ["mend", *_]:
                 self._plan(at_us, "mend", str(self._planted(command.split(None, 1)[1:])))
             case _:
-                known = "down SW7 · up SW7 · up · tap SW7 12ms · turn DIAL1 +1 · wait 5ms · squeeze · unplug · plug"
-                known += " · mend open SW7"
+                known = "down SW7 · up SW7 · up · tap SW7 12ms · turn DIAL1 +1 · wait 5ms · squeeze"
+                known += " · unplug · plug · mend open SW7"
                 raise UserError(f"“{command.strip()}” is no finger command", f"known: {known}", exit_status=2)
 
     @property

@@ -25,7 +25,8 @@ _ATTEMPTS = 2
 _BLINKS = 3  # before it is asked whether the light stayed dark
 _LOOK_US = 3_000_000  # from the end of a blink to the next one
 _RELEASE_US = 2_000_000  # longest wait for a switch to be let go
-_BAD = frozenset({PositionVerdict.OPEN, PositionVerdict.SWAPPED})
+_BAD = (PositionVerdict.OPEN, PositionVerdict.SWAPPED)
+_UNTESTED = PositionVerdict.UNTESTED
 
 
 def run(talk: Conversation) -> Verdict:
@@ -72,17 +73,15 @@ class _Asking:
 
     def _verdict(self) -> Verdict:
         dials, lights = self._extras.findings()
-        untested = [
-            *((one.name, one.blocked_by) for one in dials if one.verdict is PositionVerdict.UNTESTED),
-            *(
-                (f"light {one.shows}", one.blocked_by)
-                for one in lights
-                if one.verdict is PositionVerdict.UNTESTED
-            ),
+        told = [
+            *((one.name, one.verdict, one.blocked_by) for one in dials),
+            *((f"light {one.shows}", one.verdict, one.blocked_by) for one in lights),
         ]
-        self._talk.found.left_out["extras"] = tuple(f"{name}: {', '.join(why)}" for name, why in untested)
-        verdicts = {one.verdict for one in (*dials, *lights)}
-        if verdicts & _BAD or any(one.edges_per_detent is not None for one in dials):
+        untested = [f"{name}: {', '.join(why)}" for name, verdict, why in told if verdict is _UNTESTED]
+        self._talk.found.left_out["extras"] = tuple(untested)
+        if any(verdict in _BAD for _, verdict, _ in told) or any(
+            one.edges_per_detent is not None for one in dials
+        ):
             return Verdict.FAIL
         return Verdict.INCOMPLETE if untested else Verdict.PASS
 
@@ -98,8 +97,8 @@ class _Asking:
 
     def _ask_to_turn(self, dial: str, way: Way, *, again: bool) -> None:
         self._ask(
-            f"turn {dial} {way.value}{' once more' if again else ''} (seen from the front), {DETENTS} detents, "
-            "slowly and one at a time. If nothing comes of it, touch a switch that works"
+            f"turn {dial} {way.value}{' once more' if again else ''} (seen from the front), "
+            f"{DETENTS} detents, slowly and one at a time. If nothing comes of it, touch a switch that works"
         )
         self._talk.hand.asked_to_turn(dial, way.sign * DETENTS)
 

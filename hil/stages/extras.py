@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from hil.observe import REST, Observation, pair
@@ -209,18 +210,17 @@ class Extras:
         return -1 if sum(min(0, one) for one in detents) <= -DETENTS else 0
 
     def _edges(self, name: str) -> int:
-        """Edges from detent to detent: as the file has it, unless few movements fit that and most fit fewer."""
+        """Edges from detent to detent: the file's, unless few movements fit that and most fit fewer."""
         usual = self._dials[name].edges_per_detent
         every = [one.edges for one in self._movements(name) if one.edges]
 
         def fitting(edges: int) -> int:
             return sum(one % edges == 0 for one in every)
 
-        for fewer in (2, 1):
-            if fewer < usual and len(every) >= _AGREEING and 4 * fitting(usual) <= len(every):
-                if 4 * fitting(fewer) >= 3 * len(every):
-                    return fewer
-        return usual
+        if len(every) < _AGREEING or 4 * fitting(usual) > len(every):
+            return usual
+        likely = (fewer for fewer in (2, 1) if fewer < usual and 4 * fitting(fewer) >= 3 * len(every))
+        return next(likely, usual)
 
     @staticmethod
     def _detents(one: Movement, way: Way, edges: int) -> int:
@@ -297,10 +297,7 @@ def _movements(seen: Sequence[tuple[int, tuple[int, int]]]) -> Iterator[Movement
 
 
 def _movement(levels: Sequence[tuple[int, int]]) -> Movement:
-    steps = [
-        (_ROUND.index(after) - _ROUND.index(before)) % 4
-        for before, after in zip(levels, levels[1:], strict=False)
-    ]
+    steps = [(_ROUND.index(after) - _ROUND.index(before)) % 4 for before, after in pairwise(levels)]
     edges: int | None = sum(1 if step == 1 else -1 for step in steps if step != 2)
     doubles = steps.count(2)
     if doubles and edges is not None:

