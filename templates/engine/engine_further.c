@@ -13,20 +13,20 @@ bool keyc_wait_is_over(const struct keyc_keyboard *keyboard, uint32_t since_us, 
     return keyboard->queue_full || keyc_now_us(keyboard) - since_us >= limit_us;
 }
 
+/* What is taken out mostly stands near the head: those before it move up. */
 void keyc_take_out(struct keyc_keyboard *keyboard, unsigned n)
 {
-    for (; n + 1u < keyboard->event_count; ++n)
-        *keyc_event_at(keyboard, n) = *keyc_event_at(keyboard, n + 1u);
+    for (; n > 0; --n)
+        *keyc_event_at(keyboard, n) = *keyc_event_at(keyboard, n - 1u);
+    keyboard->first_event = (uint8_t)((keyboard->first_event + 1u) % KEYC_EVENTS);
     --keyboard->event_count;
 }
 
 bool keyc_is_member(const struct keyc_further_tables *further, unsigned chord, uint8_t switch_number)
 {
-    const uint8_t *members = further->chord_members + further->chords[chord].first;
-    for (unsigned n = 0; n < further->chords[chord].count; ++n)
-        if (members[n] == switch_number)
-            return true;
-    return false;
+    unsigned words = (further->chord_switch_count + 31u) / 32u;
+    uint8_t place = further->chord_place_of[switch_number];
+    return place != KEYC_NO_SWITCH && keyc_is_in(further->chord_sets + chord * words, place);
 }
 
 bool keyc_is_own(const struct keyc_keyboard *keyboard, const struct keyc_press *press, uint8_t switch_number)
@@ -36,21 +36,17 @@ bool keyc_is_own(const struct keyc_keyboard *keyboard, const struct keyc_press *
     return press->switch_number == switch_number;
 }
 
-/* A chord's other presses are part of the one that was first. */
+/* A chord's other presses are part of the one that was first. None of its switches goes up before the
+ * last of them went down, so the first press of each is meant. */
 static void keyc_take_out_members(struct keyc_keyboard *keyboard, const struct keyc_press *press)
 {
-    uint32_t found[KEYC_SET_WORDS];
-    keyc_clear(found, sizeof found);
-    keyc_put_in(found, press->switch_number);
-    for (unsigned n = 1; n < keyboard->event_count;) {
+    unsigned left = keyboard->tables->further->chords[press->by & KEYC_BY_NUMBER].count - 1u;
+    for (unsigned n = 1; left != 0 && n < keyboard->event_count; ++n) {
         const struct keyc_event *event = keyc_event_at(keyboard, n);
-        if (!event->pressed || !keyc_is_own(keyboard, press, event->switch_number) ||
-            keyc_is_in(found, event->switch_number)) {
-            ++n;
-            continue;
+        if (event->pressed && keyc_is_own(keyboard, press, event->switch_number)) {
+            keyc_take_out(keyboard, n--);
+            --left;
         }
-        keyc_put_in(found, event->switch_number);
-        keyc_take_out(keyboard, n);
     }
 }
 
@@ -81,11 +77,10 @@ static void keyc_set_down(struct keyc_keyboard *keyboard, const struct keyc_pres
     uint32_t *down = keyc_further_of(keyboard)->down;
     const struct keyc_further_tables *further = keyboard->tables->further;
     keyc_put_in(down, press->switch_number);
-    if (press->by & KEYC_BY_CHORD) {
-        const struct keyc_chord *chord = &further->chords[press->by & KEYC_BY_NUMBER];
-        for (unsigned n = 0; n < chord->count; ++n)
-            keyc_put_in(down, further->chord_members[chord->first + n]);
-    }
+    if (press->by & KEYC_BY_CHORD)
+        for (unsigned n = 0; n < further->chord_switch_count; ++n)
+            if (keyc_is_member(further, press->by & KEYC_BY_NUMBER, further->chord_switches[n]))
+                keyc_put_in(down, further->chord_switches[n]);
 }
 
 static void keyc_press(struct keyc_keyboard *keyboard, const struct keyc_press *press)
@@ -126,11 +121,14 @@ static void keyc_release(struct keyc_keyboard *keyboard, const struct keyc_event
         state->tapped_us = event->time_us;
     for (unsigned n = 0; n < keyboard->held_count; ++n) {
         struct keyc_slot *slot = &keyboard->slots[n];
-        /* a chord ends with the first of its switches */
-        if (slot->held_by & KEYC_BY_CHORD &&
-            keyc_is_member(further, slot->held_by & KEYC_BY_NUMBER, event->switch_number))
+        unsigned by = slot->held_by & (KEYC_BY_CHORD | KEYC_BY_NUMBER);
+        if (by != event->switch_number) {
+            /* a chord ends with the first of its switches */
+            if (!(by & KEYC_BY_CHORD) || !keyc_is_member(further, by & KEYC_BY_NUMBER, event->switch_number))
+                continue;
             slot->held_by = (uint16_t)((slot->held_by & ~(KEYC_BY_CHORD | KEYC_BY_NUMBER)) | event->switch_number);
-        if (further->modes && keyc_is_held_by(slot, event->switch_number))
+        }
+        if (further->modes)
             further->modes->release(keyboard, slot);
     }
 }

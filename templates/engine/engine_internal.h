@@ -25,6 +25,13 @@
 
 #define KEYC_BY_COVERED 0x1000u /* the key that a next waited for */
 
+/* Of cells that hold a layer: its name, and `next` of it. Its number is in bits 0 to 7. */
+#define KEYC_LAYER_MASK 0x7C00u
+#define KEYC_LAYER_HELD 0x6000u
+/* `next` of modifiers, which are bits 0 to 7. */
+#define KEYC_NEXT_MASK 0xFC00u
+#define KEYC_NEXT_MODIFIERS 0xE400u
+
 /* Sets of layers and of switches: bit n % 32 of word n / 32. */
 #define KEYC_SET_WORDS 8u
 
@@ -37,6 +44,10 @@ struct keyc_line {
 
 #define KEYC_NO_LAYER 0xFFu
 
+/* One scan deals with about so many switches, and what more there are have their turn in the next: so it
+ * takes a bounded time, whatever falls on the keys. */
+#define KEYC_SWITCHES_AT_ONCE 16u
+
 /* A press at the queue's head: what it finds, until it is decided, and then what it does. */
 struct keyc_press {
     uint32_t time_us;    /* when it went down */
@@ -45,6 +56,7 @@ struct keyc_press {
     uint8_t found_layer; /* where the cell comes from */
     uint8_t switch_number;
     /* With further tables: */
+    const uint32_t *on;  /* the layers that lie on the bottom one */
     bool is_tap;         /* of a dual-role key */
     uint32_t typed_us;   /* when the last of its switches went down, or it did for the last time */
 };
@@ -125,7 +137,8 @@ uint32_t keyc_now_us(const struct keyc_keyboard *keyboard);
 void keyc_clear(void *block, size_t count);
 
 /* engine_settle.c */
-void keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us);
+/* Returns how many switches have changed. */
+unsigned keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us);
 void keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us);
 /* Puts an event behind all others; false when there is no room. */
 bool keyc_put_event(struct keyc_keyboard *keyboard, uint8_t switch_number, bool pressed, uint32_t time_us);

@@ -36,11 +36,6 @@ static void keyc_add_layers(const struct keyc_keyboard *keyboard, uint32_t *on)
     for (unsigned layer = 0; layer < keyboard->tables->layer_count; ++layer)
         if (further->layers[layer])
             keyc_put_in(on, layer);
-    for (unsigned n = 0; n < keyboard->held_count; ++n) {
-        keyc_cell cell = keyboard->slots[n].held_cell;
-        if (keyc_is_next(cell) && !(cell & KEYC_MODE_MODIFIERS))
-            keyc_put_in(on, cell & 0xFFu);
-    }
     keyc_add_when(keyboard, on);
 }
 
@@ -51,7 +46,7 @@ static uint8_t keyc_modifiers(const struct keyc_keyboard *keyboard)
     unsigned modifiers = (unsigned)further->locked_modifiers | further->armed_modifiers | further->cover_modifiers;
     for (unsigned n = 0; n < shown; ++n) {
         keyc_cell cell = keyboard->slots[n].held_cell;
-        if (keyc_is_next(cell) && (cell & KEYC_MODE_MODIFIERS))
+        if ((cell & KEYC_NEXT_MASK) == KEYC_NEXT_MODIFIERS)
             modifiers |= cell & 0xFFu;
     }
     return (uint8_t)modifiers;

@@ -7,6 +7,7 @@
 #define KEYC_KEY_USAGES 0xE0u /* 0x00 to 0xDF; the modifiers come after them */
 #define KEYC_FIRST_BOOT_KEY 2u
 #define KEYC_ERROR_ROLL_OVER 0x01u
+#define KEYC_STEP_US 16u
 
 _Static_assert(KEYC_FIRST_BITMAP_BYTE + KEYC_KEY_USAGES / 8u == KEYC_KEYBOARD_REPORT_BYTES,
                "the bitmap reaches to the modifiers");
@@ -78,20 +79,27 @@ static void keyc_write_reports(const struct keyc_keyboard *keyboard, uint8_t *by
     if (keyboard->coming)
         coming = KEYC_USAGE(keyc_action_of(keyboard, keyboard->slots[shown].held_cell));
     keyc_clear(bytes, KEYC_ALL_REPORTS_BYTES);
+    uint8_t *bitmap = bytes + KEYC_FIRST_BITMAP_BYTE; /* with the modifiers behind it for now */
     for (unsigned n = 0; n < shown; ++n) {
-        keyc_action action = keyc_shown(keyboard, &keyboard->slots[n], coming);
-        bytes[0] |= KEYC_MODIFIERS(action);
-        if (keyc_is_modifier(action))
-            bytes[0] |= (uint8_t)keyc_bit(action & 7u);
-        else if (KEYC_PAGE(action) == KEYC_PAGE_KEYBOARD)
-            bytes[KEYC_FIRST_BITMAP_BYTE + (uint16_t)action / 8u] |= (uint8_t)keyc_bit(action & 7u);
+        const struct keyc_slot *slot = &keyboard->slots[n];
+        keyc_action action = slot->held_cell & 0xFFu;
+        /* Nearly all are keys that bring no modifiers, or no longer. */
+        if (KEYC_KIND(slot->held_cell) != KEYC_KIND_KEY || !(slot->held_by & KEYC_BY_LIFTED) || action == (uint8_t)coming) {
+            action = keyc_shown(keyboard, slot, coming);
+            bytes[0] |= KEYC_MODIFIERS(action);
+            action = KEYC_PAGE(action) == KEYC_PAGE_KEYBOARD ? (uint8_t)action : KEYC_USAGE(action);
+        }
+        if (action <= 0xFFu)
+            bitmap[action / 8u] |= (uint8_t)keyc_bit(action & 7u);
         else if (KEYC_PAGE(action) == KEYC_PAGE_CONSUMER)
             keyc_add_latest(latest, (uint16_t)action);
         else if (KEYC_PAGE(action) == KEYC_PAGE_BUTTON)
             bytes[keyc_report_at[KEYC_REPORT_POINTER]] |= (uint8_t)keyc_bit((action - 1u) & 7u);
-        else if (action != 0)
+        else
             bytes[keyc_report_at[KEYC_REPORT_SYSTEM]] = (uint8_t)action;
     }
+    bytes[0] |= bitmap[KEYC_KEY_USAGES / 8u];
+    bitmap[0] &= 0xFEu;
     keyc_add_boot_keys(bytes);
     keyc_write_consumer(bytes + keyc_report_at[KEYC_REPORT_CONSUMER], latest);
     if (further && !keyboard->restarting)
@@ -167,12 +175,17 @@ static bool keyc_tell_next(struct keyc_keyboard *keyboard)
     return further && further->functions->move_pointer(keyboard);
 }
 
+/* What there is to do takes the longer the more is held. When it has taken long enough, the rest is left
+ * to the next step. */
 void keyc_tell_host(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    while (keyc_tell_next(keyboard)) {
-    }
-    if (further)
+    uint32_t began_us = keyc_now_us(keyboard);
+    bool more = keyc_tell_next(keyboard), changed = more;
+    while (more && keyc_now_us(keyboard) - began_us + keyboard->held_count / 4u < KEYC_STEP_US)
+        more = keyc_tell_next(keyboard);
+    keyboard->unfinished = more;
+    if (further && changed)
         further->functions->after_telling(keyboard);
 }
 

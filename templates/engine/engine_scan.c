@@ -68,6 +68,7 @@ static void keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
     const struct keyc_tables *tables = keyboard->tables;
     const struct keyc_port *port = keyboard->port;
     uint32_t direct_low = 0;
+    unsigned changed = 0;
 
     for (unsigned line = 0; line < tables->driven_count; ++line) {
         port->port_drive_low(port->context, keyc_bit(tables->driven[line]));
@@ -75,14 +76,16 @@ static void keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
         uint32_t low = ~port->port_read_levels(port->context);
         if (line == 0)
             direct_low = low;
-        keyc_note_levels(keyboard, line, low & keyboard->sensed_lines, started_us);
+        if (changed < KEYC_SWITCHES_AT_ONCE)
+            changed += keyc_note_levels(keyboard, line, low & keyboard->sensed_lines, started_us);
     }
     port->port_release(port->context);
     if (tables->driven_count == 0) {
         port->port_settle(port->context, KEYC_SETTLE_US);
         direct_low = ~port->port_read_levels(port->context);
     }
-    keyc_note_levels(keyboard, tables->driven_count, direct_low & keyboard->direct_lines, started_us);
+    if (changed < KEYC_SWITCHES_AT_ONCE)
+        (void)keyc_note_levels(keyboard, tables->driven_count, direct_low & keyboard->direct_lines, started_us);
 }
 
 static void keyc_restart_when_told(struct keyc_keyboard *keyboard)
@@ -126,5 +129,5 @@ bool keyc_at_rest(const struct keyc_keyboard *keyboard)
 
 bool keyc_is_settling(const struct keyc_keyboard *keyboard)
 {
-    return keyboard->turning || !keyc_none(keyboard, keyboard->unsettled);
+    return keyboard->turning || keyboard->unfinished || !keyc_none(keyboard, keyboard->unsettled);
 }

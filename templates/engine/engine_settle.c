@@ -52,18 +52,22 @@ static void keyc_note_change(struct keyc_keyboard *keyboard, unsigned line, uint
 }
 
 /* One line of one scan. Nearly always nothing has changed: that way is the short one. */
-void keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us)
+unsigned keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us)
 {
     uint32_t changes = low ^ keyboard->closed[line];
+    unsigned count = 0;
     if (changes == 0)
-        return;
+        return 0;
     keyboard->closed[line] = low;
     struct keyc_line at = keyc_line_of(keyboard->tables, line);
     for (unsigned n = 0; n < at.count; ++n) {
         uint32_t bit = keyc_bit(at.pins[n]);
-        if ((changes & bit) && at.switches[n] != KEYC_NO_SWITCH)
+        if ((changes & bit) && at.switches[n] != KEYC_NO_SWITCH) {
             keyc_note_change(keyboard, line, bit, at.switches[n], now_us);
+            ++count;
+        }
     }
+    return count;
 }
 
 static void keyc_settle_switch(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
@@ -86,13 +90,17 @@ static void keyc_settle_switch(struct keyc_keyboard *keyboard, unsigned line, ui
 
 void keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us)
 {
-    for (unsigned line = 0; line <= keyboard->tables->driven_count; ++line) {
+    unsigned line = keyboard->settle_from, count = 0;
+    for (; line <= keyboard->tables->driven_count && count < KEYC_SWITCHES_AT_ONCE; ++line) {
         uint32_t unsettled = keyboard->unsettled[line];
         if (unsettled == 0)
             continue;
         struct keyc_line at = keyc_line_of(keyboard->tables, line);
         for (unsigned n = 0; n < at.count; ++n)
-            if (unsettled & keyc_bit(at.pins[n]))
+            if (unsettled & keyc_bit(at.pins[n])) {
                 keyc_settle_switch(keyboard, line, keyc_bit(at.pins[n]), at.switches[n], now_us);
+                ++count;
+            }
     }
+    keyboard->settle_from = (uint8_t)(line <= keyboard->tables->driven_count ? line : 0u);
 }
