@@ -15,11 +15,12 @@ from keyc.diagnostics import UserError
 if TYPE_CHECKING:
     from argparse import Namespace
 
+    from hil.conversation import Hand, Settings
+    from hil.events import Event
     from hil.history import Run
     from hil.link import Link
     from hil.record import Dump, Record
     from hil.result import Result
-    from hil.session import Event, Hand, Settings
     from keyc.keyboard import Keyboard
 
 VIRTUAL = "measured on a virtual board, which proves nothing about a real one"
@@ -87,7 +88,8 @@ class Bench:
     def _settings(self) -> Settings:
         from datetime import UTC, datetime
 
-        from hil.session import STAGES, Settings
+        from hil.conversation import Settings
+        from hil.session import STAGES
 
         stages = [word.strip() for word in self._options.stages.split(",") if word.strip()]
         unknown = [word for word in stages if word not in STAGES]

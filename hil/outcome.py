@@ -32,16 +32,23 @@ NODES = "solder between the diodes of two switches: on one line it shows only wi
 LATER = "bounce times, held keys, dials and indicators: this version has no stage for them"
 
 
+@dataclass(slots=True)
+class Found:
+    """What the stages found out; None where it never came to that. It grows while a run goes on."""
+
+    lines: LineFindings | None = None
+    positions: Positions | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Account:
-    """All that was found out. `lines` and `positions` are None where it never came to that."""
+    """All that is known at the end of a run, or of a dump."""
 
     keyboard: Keyboard
     matrix: Matrix
     board: Identity
     can: Mapping[str, int]
-    lines: LineFindings | None
-    positions: Positions | None
+    found: Found
     stages: tuple[Stage, ...]
     link: Counters
     trouble: str | None = None
@@ -50,9 +57,10 @@ class Account:
 
 def result_of(account: Account, *, after: str, tool: str, when: str | None = None) -> Result:
     """Verdicts, faults and what remains untested."""
-    positions, matrix = account.positions, account.matrix
+    found, matrix = account.found, account.matrix
+    positions = found.positions
     verdicts = _positions_of(account)
-    found = diagnosis(matrix, account.lines or LineFindings(()), positions, verdicts if positions else ())
+    told = diagnosis(matrix, found.lines or LineFindings(()), positions, verdicts if positions else ())
     shorted = [one.switch for one in verdicts if one.verdict is PositionVerdict.SHORTED]
     ghosts = positions.ghosts if positions else None
     stages = tuple(_with_not_tested(account, stage, verdicts) for stage in account.stages)
@@ -64,24 +72,24 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         and not (positions and positions.unclear_times(one.switch))
     ]
     stuck = [one.switch for one in verdicts if one.verdict is PositionVerdict.STUCK]
-    if account.lines is not None:
+    if found.lines is not None:
         # Alone with a line that reads low: a switch that is held down is the likelier half of that class.
         stuck += [
             name
-            for name, other in account.lines.maybe_closed.items()
+            for name, other in found.lines.maybe_closed.items()
             if name not in stuck and (other.startswith("low ") or matrix.wiring.diodes is Diodes.NONE)
         ]
     counts = account.link
     return Result(
         keyboard=account.keyboard.title,
-        verdict=_overall(stages, bool(found.faults), account.trouble),
+        verdict=_overall(stages, bool(told.faults), account.trouble),
         board=account.board,
         after=after,
         tool=tool,
         stages=stages,
         positions=tuple(verdicts),
-        lines=found.lines,
-        faults=found.faults,
+        lines=told.lines,
+        faults=told.faults,
         ghosting=ghosts.found(shorted) if ghosts else (),
         rectangles_exercised=ghosts.exercised if ghosts else 0,
         rectangles=ghosts.rectangles() if ghosts else 0,
@@ -98,8 +106,8 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
 
 
 def _positions_of(account: Account) -> list[Position]:
-    if account.positions is not None:
-        return [account.positions.position(name) for name in account.matrix.switches]
+    if account.found.positions is not None:
+        return [account.found.positions.position(name) for name in account.matrix.switches]
     found = []
     for switch in account.matrix.switches.values():
         row = None if switch.row is None else f"GPIO{switch.row}"
@@ -111,9 +119,9 @@ def _positions_of(account: Account) -> list[Position]:
 
 
 def _with_not_tested(account: Account, stage: Stage, verdicts: list[Position]) -> Stage:
-    if stage.name == "lines" and stage.verdict is not Verdict.SKIPPED and account.positions is None:
+    if stage.name == "lines" and stage.verdict is not Verdict.SKIPPED and account.found.positions is None:
         return replace(stage, not_tested=(NOT_SEEN,))
-    if stage.name != "positions" or account.positions is None:
+    if stage.name != "positions" or account.found.positions is None:
         return stage
     not_tested = [
         f"{one.switch}: {', '.join(one.blocked_by) or 'no press reached it'}"
@@ -125,9 +133,9 @@ def _with_not_tested(account: Account, stage: Stage, verdicts: list[Position]) -
         for one in verdicts
         if one.verdict is PositionVerdict.ANSWERS
     ]
-    if account.positions.any_one_way:
+    if account.found.positions.any_one_way:
         not_tested.append(ONE_WAY)
-    ghosts = account.positions.ghosts
+    ghosts = account.found.positions.ghosts
     has_diodes = account.matrix.wiring.diodes is not Diodes.NONE
     # With every diode measured in both directions only a bridge between two of them is left that could ghost.
     all_measured = all(

@@ -15,8 +15,8 @@ from hil.wire import Sentence, line_of
 from keyc.diagnostics import UserError
 
 if TYPE_CHECKING:
+    from hil.events import Event
     from hil.result import Result
-    from hil.session import Event
 
 NOTE = "bench"  # the word that begins a note of the bench in a dump
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, TextIO
 from hil.result import PositionVerdict
 
 if TYPE_CHECKING:
-    from hil.session import Event
+    from hil.events import Event
     from keyc.keyboard import Cap, Keyboard
 
 _COLUMNS = 80

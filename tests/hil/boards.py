@@ -11,7 +11,7 @@ from hil.board import Board, Table, parse_fault
 from hil.judge import Matrix, lines_of
 from hil.link import Counters
 from hil.observe import ROW, Observation, mask_of, observed
-from hil.outcome import Account, result_of
+from hil.outcome import Account, Found, result_of
 from hil.result import Identity, Result, Stage, Verdict
 from hil.stages import lines
 from hil.stages.lines import LineFindings
@@ -112,8 +112,7 @@ class Desk:
                 matrix=self.matrix,
                 board=Identity(),
                 can={},
-                lines=self.findings,
-                positions=self.positions,
+                found=Found(self.findings, self.positions),
                 stages=(Stage("lines", Verdict.PASS), Stage("positions", Verdict.PASS)),
                 link=Counters(),
             ),

@@ -15,12 +15,12 @@ import pytest
 from boards import Desk, keyboard_of
 from wirings import NOWHERE, small, wiring_of
 
+from hil.events import Event
 from hil.junit import junit_of
 from hil.picture import keyboard_svg, package_svg
 from hil.record import Dump, Record
 from hil.report import html_of, text_of
 from hil.result import LineVerdict, PositionVerdict, Result, Verdict
-from hil.session import Event
 from hil.view import LiveView, PlainView, keyboard_lines, view_on
 from keyc.keyboard import Cap, Diodes, Keyboard, Switch
 
@@ -139,7 +139,7 @@ def test_the_json_has_the_published_shape(faults: tuple[str, ...]) -> None:
 
 def test_a_run_that_never_came_to_positions_has_them_all_untested() -> None:
     from hil.link import Counters
-    from hil.outcome import Account, result_of
+    from hil.outcome import Account, Found, result_of
     from hil.result import Identity, Stage
 
     desk = Desk(small())
@@ -149,8 +149,7 @@ def test_a_run_that_never_came_to_positions_has_them_all_untested() -> None:
             matrix=desk.matrix,
             board=Identity(),
             can={},
-            lines=None,
-            positions=None,
+            found=Found(),
             stages=(Stage("hello", Verdict.ERROR),),
             link=Counters(),
             trouble="nobody is there",

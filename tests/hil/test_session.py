@@ -12,11 +12,14 @@ from boards import keyboard_of
 from wirings import small, wiring_of
 
 from hil.board import parse_fault
+from hil.conversation import Settings
+from hil.events import Event
 from hil.hands import FingerHand
 from hil.host_board import HostBoard
 from hil.link import Link
+from hil.places import places_of
 from hil.result import Result
-from hil.session import Event, Session, Settings, places_of
+from hil.session import Session
 from hil.stages.positions import Question
 from hil.transport import BoardTransport, PortGone
 from hil.virtual import Finger, board_of

@@ -1,0 +1,235 @@
+"""One conversation with a board, which all stages of a run share: what is asked and heard, coming back
+after a pulled cable or a restart, and what was found out so far.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+from hil.events import Event
+from hil.judge import Matrix, lines_of
+from hil.link import BoardRestarted, Lost, NoAnswer
+from hil.observe import AboutToDrive, Gap, Introduced, Looked, Observation, Reader, Seen, Spoke, Watching
+from hil.outcome import Found
+from hil.result import Identity
+from hil.stages import lines
+from hil.stages.positions import rows_of_caps
+from hil.transport import PortGone
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from hil.history import Run
+    from hil.link import Link
+    from hil.stages.lines import LineFindings
+    from hil.stages.positions import Question
+    from hil.wire import Sentence
+    from keyc.keyboard import Keyboard
+
+_RECONNECT_US = 60_000_000
+_SAME_PIN = 2  # restarts at one pin's first drive that make it a finding
+_LOOKS = 12
+
+
+class Hand(Protocol):
+    """Whoever touches the switches."""
+
+    def asked(self, question: Question) -> None:
+        """The bench asks for a switch now."""
+
+    def gives_up(self) -> bool:
+        """Whether the hand says, since the last call, that the switch asked for doesn't answer."""
+        ...
+
+    def gone(self) -> None:
+        """The board is gone: it wants to be plugged in again, and its image loaded."""
+
+
+class Notes(Protocol):
+    """Where what was heard is kept, so that it can be read again."""
+
+    def heard(self, sentence: Sentence) -> None: ...
+
+    def lost(self) -> None: ...
+
+    def note(self, word: str, *fields: object) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """`after`: the step of assembly that was last done. `tool`: finger or tweezers. `touched`: the switches
+    to ask for; None: all. `earlier`: the record's runs before, oldest first."""
+
+    stages: Sequence[str] = ("hello", "lines", "positions")
+    after: str = ""
+    tool: str = "finger"
+    when: str | None = None
+    reconnect_us: int = _RECONNECT_US
+    touched: frozenset[str] | None = None
+    earlier: Sequence[Run] = ()
+
+
+class Trouble(Exception):
+    """The rig can't go on; the message says why, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Resumed:
+    """The board was away, or something of what it said got lost. Watched again, this is its table."""
+
+    table: Observation
+
+
+class Conversation:
+    """What the dialogues of all stages share. `found` grows while the run goes on; `rows` is the order in
+    which switches are asked for; `base` is the table with nothing touched."""
+
+    def __init__(
+        self,
+        keyboard: Keyboard,
+        link: Link,
+        hand: Hand,
+        fingerprint: str,
+        settings: Settings,
+        *,
+        tell: Callable[[Event], None],
+        notes: Notes | None,
+    ) -> None:
+        self.keyboard, self.link, self.hand = keyboard, link, hand
+        self.fingerprint, self.settings, self.tell = fingerprint, settings, tell
+        self._notes = notes
+        self.matrix = Matrix(keyboard.wiring)
+        self.rows = rows_of_caps(keyboard.caps)
+        self.numbers = {switch.name: n for n, switch in enumerate(keyboard.wiring.switches)}
+        self.found = Found()
+        self.identity = Identity()
+        self.can: dict[str, int] = {}
+        self.resets: list[int] = []  # pins at whose first drive the board restarts
+        self.base: Observation | None = None
+        self.remarks: list[str] = []
+        self._reader = Reader()
+
+    def keep(self, word: str, *numbers: object) -> None:
+        """Notes in the dump what the bench did."""
+        if self._notes is not None:
+            self._notes.note(word, *numbers)
+
+    def looked(self) -> LineFindings:
+        """One whole table with nothing pressed. A pin at whose drive the board restarts is left out."""
+        if self.found.lines is not None:
+            return self.found.lines
+        restarts: Counter[int] = Counter()
+        for _ in range(_LOOKS):
+            mask = self._mask(self.can.get("pins"))
+            try:
+                table = self._table_of(self.link.look(mask if self.resets else None), Looked)
+            except (PortGone, BoardRestarted) as gone:
+                pin = gone.announced if isinstance(gone, PortGone) else self.link.announced
+                self.recover(gone)
+                if pin is not None:
+                    restarts[pin] += 1
+                    if restarts[pin] >= _SAME_PIN:
+                        self.resets.append(pin)
+                        self.keep("restarts", pin)
+                continue
+            except NoAnswer:
+                raise Trouble("the board stopped answering while it measured its lines") from None
+            if table is None:
+                continue
+            self.base = table
+            self.found.lines = lines.findings(self.matrix, table, self.resets)
+            return self.found.lines
+        raise Trouble(
+            "the board restarts again and again while it measures its lines: check cable and supply"
+        )
+
+    def introduced(self) -> Identity:
+        """Asks who is there. Raises Trouble if nothing answers."""
+        try:
+            answer = self.link.who()
+        except NoAnswer:
+            raise Trouble(
+                "nothing that answers like a bench image is on this port. "
+                "Is the bench image loaded? It is gone after each unplugging"
+            ) from None
+        for said in answer:
+            seen = self.take(said)
+            if isinstance(seen, Introduced):
+                self.identity, self.can = seen.identity, dict(seen.can)
+        return self.identity
+
+    def recover(self, gone: Exception) -> None:
+        """Waits for the board to be back, and makes sure that it is the same one."""
+        before = self.identity
+        if self._notes is not None:
+            self._notes.lost()
+        self._reader.lost()
+        if isinstance(gone, PortGone):
+            self.tell(Event("trouble", "the board is gone: plug it in again, with its bench image"))
+            self.hand.gone()
+            if not self.link.reconnect(self.settings.reconnect_us):
+                raise Trouble("the board went away and did not come back. What was proven is kept")
+        now = self.introduced()
+        if before.flash_id and now.flash_id and before.flash_id != now.flash_id:
+            raise Trouble("another board was plugged in. What was proven of the first one is kept")
+        if before.wiring != now.wiring or before.image != now.image:
+            raise Trouble("the board came back with another image. What was proven is kept")
+
+    def watched(self) -> Observation:
+        """Begins to watch; the table as it is at this moment."""
+        for _ in range(_LOOKS):
+            try:
+                mask = self._mask(lines_of(self.keyboard.wiring))
+                table = self._table_of(self.link.watch(mask), Watching)
+                if table is not None:
+                    return table
+            except (PortGone, BoardRestarted) as gone:
+                self.recover(gone)
+            except NoAnswer:
+                raise Trouble("the board stopped answering. What was proven is kept") from None
+        raise Trouble("the board restarts again and again: check cable and supply. What was proven is kept")
+
+    def heard(self, wait_us: int) -> Seen | Resumed | None:
+        """What the next sentence of a watched board means; None for most, and when none comes for a while.
+
+        After a gap, a restart or a pulled cable it watches anew: what was seen stands. Raises Trouble if
+        the board is gone for good.
+        """
+        try:
+            said = self.link.sentence(wait_us)
+        except (PortGone, BoardRestarted) as gone:
+            self.recover(gone)
+            return Resumed(self.watched())
+        seen = None if said is None else self.take(said)
+        return Resumed(self.watched()) if isinstance(seen, Gap | Spoke) else seen
+
+    def _mask(self, wanted: int | None) -> int:
+        """Of these pins, those that the board may drive and that don't restart it."""
+        mask = self.can.get("pins", 0) if wanted is None else wanted & self.can.get("pins", wanted)
+        for pin in self.resets:
+            mask &= ~(1 << pin)
+        return mask
+
+    def _table_of(
+        self, answer: Sequence[Sentence], wanted: type[Looked] | type[Watching]
+    ) -> Observation | None:
+        """The table in an answer; None if only the end of one was heard."""
+        table: Observation | None = None
+        for said in answer:
+            seen = self.take(said)
+            if isinstance(seen, Looked | Watching) and isinstance(seen, wanted):
+                table = seen.table
+        return table
+
+    def take(self, said: Sentence | Lost) -> Seen | None:
+        """What a sentence means; None if nothing yet."""
+        if isinstance(said, Lost):
+            if self._notes is not None:
+                self._notes.lost()
+            return self._reader.lost()
+        if self._notes is not None:
+            self._notes.heard(said)
+        seen = self._reader.take(said)
+        return None if isinstance(seen, AboutToDrive) else seen

@@ -1,0 +1,46 @@
+"""`hello`: who is there, and what its last run left open."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from hil.conversation import Trouble
+from hil.events import Event
+from hil.stages import hello
+
+if TYPE_CHECKING:
+    from hil.conversation import Conversation
+    from hil.result import Identity, Verdict
+
+
+def run(talk: Conversation) -> Verdict:
+    """Raises Trouble where nothing answers, or another board than the file's."""
+    found = hello.findings(talk.introduced(), talk.fingerprint)
+    talk.remarks += found.notes
+    if found.trouble is not None:
+        raise Trouble(f"{found.trouble}. {found.help}" if found.help else found.trouble)
+    board = talk.identity
+    talk.tell(Event("board", _in_words(board), flash_id=board.flash_id))
+    _recall(talk)
+    return found.verdict
+
+
+def _recall(talk: Conversation) -> None:
+    """What this board's last run left open is asked first."""
+    if not talk.settings.earlier:
+        return
+    from hil.history import last_of_board
+
+    last = last_of_board(talk.settings.earlier, talk.identity.flash_id, talk.keyboard.title)
+    if last is None:
+        return
+    talk.tell(Event("history", last.in_words()))
+    left = tuple(name for name in last.left if name in talk.numbers)
+    if 0 < len(left) < len(talk.numbers):
+        rest = tuple(tuple(name for name in row if name not in left) for row in talk.rows)
+        talk.rows = (left, *(row for row in rest if row))
+
+
+def _in_words(board: Identity) -> str:
+    which = f"flash id {board.flash_id}" if board.flash_id else "flash id unknown"
+    return f"a board with the {board.image} image, protocol {board.protocol}, {which}"

@@ -1,0 +1,33 @@
+"""What a bench run tells while it goes on: to the screen, the record, a page, a robot finger."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened, for the screen, for the record, and for a page or a robot finger.
+
+    `kind`: board, history, stage, line, prompt, press, verdict, trouble, back, ended. `text` is in words.
+    """
+
+    kind: str
+    text: str
+    stage: str | None = None
+    switch: str | None = None
+    asked: str | None = None
+    instead: str | None = None
+    place: str | None = None
+    verdict: str | None = None
+    meant: str | None = None  # a press: what it was taken for
+    proven: int | None = None
+    total: int | None = None
+    again: bool | None = None
+    flash_id: str | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """`event` first, then what is known."""
+        told = {field.name: getattr(self, field.name) for field in fields(self) if field.name != "kind"}
+        return {"event": self.kind, **{name: value for name, value in told.items() if value is not None}}
