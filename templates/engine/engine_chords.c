@@ -18,12 +18,18 @@ struct keyc_find {
     uint16_t number;
 };
 
-static bool keyc_lies_in(const uint32_t *part, const uint32_t *whole, unsigned words)
+static bool keyc_rest_lies_in(const uint32_t *part, const uint32_t *whole, unsigned words)
 {
     uint32_t outside = 0;
-    for (unsigned n = 0; n < words; ++n)
+    for (unsigned n = 1; n < words; ++n)
         outside |= part[n] & ~whole[n];
     return outside == 0;
+}
+
+/* One word is the usual case. */
+static inline bool keyc_lies_in(const uint32_t *part, const uint32_t *whole, unsigned words)
+{
+    return (part[0] & ~whole[0]) == 0 && (words == 1u || keyc_rest_lies_in(part, whole, words));
 }
 
 /* Later layers lie on top, as in keyc_topmost_cell. */

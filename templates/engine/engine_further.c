@@ -50,12 +50,34 @@ static void keyc_take_out_members(struct keyc_keyboard *keyboard, const struct k
     }
 }
 
+/* Chords are looked for once; what a key with two roles waits for is looked at in later steps. */
+static bool keyc_chord_is_known(struct keyc_keyboard *keyboard, struct keyc_press *press)
+{
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    struct keyc_further *state = keyc_further_of(keyboard);
+    if (state->chord_known) {
+        press->by = state->chord_by;
+        press->typed_us = state->chord_us;
+        if (press->by & KEYC_BY_CHORD)
+            press->cell = further->chords[press->by & KEYC_BY_NUMBER].cell;
+        return true;
+    }
+    if (!further->match_chords(keyboard, press))
+        return false;
+    if (KEYC_KIND(press->cell) != KEYC_KIND_DUAL)
+        return true;
+    state->chord_known = keyboard->unfinished = true;
+    state->chord_by = press->by;
+    state->chord_us = press->typed_us;
+    return false;
+}
+
 static bool keyc_is_decided(struct keyc_keyboard *keyboard, struct keyc_press *press)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
     press->typed_us = press->time_us;
     press->is_tap = false;
-    if (further->match_chords && !further->match_chords(keyboard, press))
+    if (further->match_chords && !keyc_chord_is_known(keyboard, press))
         return false;
     if (KEYC_KIND(press->cell) == KEYC_KIND_DUAL && !further->decide(keyboard, press))
         return false;
@@ -94,6 +116,8 @@ static void keyc_press(struct keyc_keyboard *keyboard, const struct keyc_press *
     }
     state->tapped = press->is_tap && press->by == press->switch_number ? press->switch_number + 1u : 0u;
     state->acting = press->switch_number;
+    state->chord_known = false;
+    state->looked_at = 0;
     keyc_set_down(keyboard, press);
     if (modes && modes->puts_down(keyboard, press->cell, press->switch_number))
         keyc_lift_modifiers(keyboard);

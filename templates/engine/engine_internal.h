@@ -25,12 +25,10 @@
 
 #define KEYC_BY_COVERED 0x1000u /* the key that a next waited for */
 
-/* Of cells that hold a layer: its name, and `next` of it. Its number is in bits 0 to 7. */
-#define KEYC_LAYER_MASK 0x7C00u
-#define KEYC_LAYER_HELD 0x6000u
-/* `next` of modifiers, which are bits 0 to 7. */
-#define KEYC_NEXT_MASK 0xFC00u
-#define KEYC_NEXT_MODIFIERS 0xE400u
+/* Whether a cell holds a layer, whose number is in bits 0 to 7: by its name, or by `next`. */
+#define KEYC_HOLDS_LAYER(cell) ((((unsigned)(cell) >> 10) & 0x1Fu) == 0x18u)
+/* Whether it is `next` of modifiers, which are bits 0 to 7. */
+#define KEYC_HOLDS_NEXT_MODIFIERS(cell) ((unsigned)(cell) >> 10 == 0x39u)
 
 /* Sets of layers and of switches: bit n % 32 of word n / 32. */
 #define KEYC_SET_WORDS 8u
@@ -44,8 +42,8 @@ struct keyc_line {
 
 #define KEYC_NO_LAYER 0xFFu
 
-/* One scan deals with about so many switches, and what more there are have their turn in the next: so it
- * takes a bounded time, whatever falls on the keys. */
+/* One step deals with about so many switches that moved, and tells nothing then; what more there are have
+ * their turn in the next. So it takes a bounded time, whatever falls on the keys. */
 #define KEYC_SWITCHES_AT_ONCE 16u
 
 /* A press at the queue's head: what it finds, until it is decided, and then what it does. */
@@ -139,7 +137,8 @@ void keyc_clear(void *block, size_t count);
 /* engine_settle.c */
 /* Returns how many switches have changed. */
 unsigned keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us);
-void keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us);
+/* `count`: so many switches were dealt with already. Returns how many it are now. */
+unsigned keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us, unsigned count);
 /* Puts an event behind all others; false when there is no room. */
 bool keyc_put_event(struct keyc_keyboard *keyboard, uint8_t switch_number, bool pressed, uint32_t time_us);
 /* The n-th event that waits, from 0. */

@@ -21,11 +21,10 @@ void keyc_layers_on(const struct keyc_keyboard *keyboard, uint32_t *on)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
     keyc_clear(on, KEYC_SET_WORDS * sizeof *on);
-    for (unsigned n = 0; n < keyboard->held_count; ++n) {
-        keyc_cell cell = keyboard->slots[n].held_cell;
-        if ((cell & KEYC_LAYER_MASK) == KEYC_LAYER_HELD)
-            keyc_put_in(on, cell & 0xFFu);
-    }
+    const struct keyc_slot *end = keyboard->slots + keyboard->held_count;
+    for (const struct keyc_slot *slot = keyboard->slots; slot != end; ++slot)
+        if (KEYC_HOLDS_LAYER(slot->held_cell))
+            keyc_put_in(on, slot->held_cell & 0xFFu);
     if (further)
         further->functions->add_layers(keyboard, on);
 }

@@ -18,9 +18,29 @@ _Static_assert(KEYC_KEYBOARD_REPORT_BYTES <= 64u, "a full-speed interrupt packet
 static keyc_action keyc_shown(const struct keyc_keyboard *keyboard, const struct keyc_slot *slot, keyc_action coming)
 {
     keyc_action action = keyc_action_of(keyboard, slot->held_cell);
+    if (KEYC_HOLDS_NEXT_MODIFIERS(slot->held_cell))
+        return KEYC_ACTION(0, 0, slot->held_cell & 0xFFu);
     if (KEYC_USAGE(action) == coming && !keyc_is_modifier(action))
         return 0;
     return slot->held_by & KEYC_BY_LIFTED ? KEYC_USAGE(action) : action;
+}
+
+static inline void keyc_add_key(uint8_t *bitmap, unsigned id)
+{
+    bitmap[id / 8u] |= (uint8_t)keyc_bit(id & 7u);
+}
+
+/* Adds presses up to the first that is more than a key: nearly all bring no modifiers, or no longer. */
+static const struct keyc_slot *keyc_add_keys(const struct keyc_slot *slot, const struct keyc_slot *end,
+                                             uint8_t *bitmap, keyc_action coming)
+{
+    for (; slot != end; ++slot) {
+        unsigned id = slot->held_cell & 0xFFu;
+        if (KEYC_KIND(slot->held_cell) != KEYC_KIND_KEY || !(slot->held_by & KEYC_BY_LIFTED) || id == (uint8_t)coming)
+            break;
+        keyc_add_key(bitmap, id);
+    }
+    return slot;
 }
 
 /* The keys of the bitmap once more, as a boot report has them. */
@@ -73,33 +93,27 @@ static void keyc_write_consumer(uint8_t *bytes, const unsigned *latest)
 static void keyc_write_reports(const struct keyc_keyboard *keyboard, uint8_t *bytes)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    unsigned shown = keyboard->held_count - (unsigned)keyboard->coming;
+    const struct keyc_slot *slot = keyboard->slots;
+    const struct keyc_slot *end = slot + keyboard->held_count - keyboard->coming;
     keyc_action coming = 0;
     unsigned latest[2] = {0, 0};
     if (keyboard->coming)
-        coming = KEYC_USAGE(keyc_action_of(keyboard, keyboard->slots[shown].held_cell));
+        coming = KEYC_USAGE(keyc_action_of(keyboard, end->held_cell));
     keyc_clear(bytes, KEYC_ALL_REPORTS_BYTES);
     uint8_t *bitmap = bytes + KEYC_FIRST_BITMAP_BYTE; /* with the modifiers behind it for now */
-    for (unsigned n = 0; n < shown; ++n) {
-        const struct keyc_slot *slot = &keyboard->slots[n];
-        keyc_action action = slot->held_cell & 0xFFu;
-        /* Nearly all are keys that bring no modifiers, or no longer. */
-        if (KEYC_KIND(slot->held_cell) != KEYC_KIND_KEY || !(slot->held_by & KEYC_BY_LIFTED) || action == (uint8_t)coming) {
-            action = keyc_shown(keyboard, slot, coming);
-            bytes[0] |= KEYC_MODIFIERS(action);
-            action = KEYC_PAGE(action) == KEYC_PAGE_KEYBOARD ? (uint8_t)action : KEYC_USAGE(action);
-        }
-        if (action <= 0xFFu)
-            bitmap[action / 8u] |= (uint8_t)keyc_bit(action & 7u);
+    for (slot = keyc_add_keys(slot, end, bitmap, coming); slot != end; slot = keyc_add_keys(slot + 1, end, bitmap, coming)) {
+        keyc_action action = keyc_shown(keyboard, slot, coming);
+        bytes[0] |= KEYC_MODIFIERS(action);
+        if (KEYC_PAGE(action) == KEYC_PAGE_KEYBOARD)
+            keyc_add_key(bitmap, action & 0xFFu);
         else if (KEYC_PAGE(action) == KEYC_PAGE_CONSUMER)
             keyc_add_latest(latest, (uint16_t)action);
         else if (KEYC_PAGE(action) == KEYC_PAGE_BUTTON)
             bytes[keyc_report_at[KEYC_REPORT_POINTER]] |= (uint8_t)keyc_bit((action - 1u) & 7u);
-        else
+        else if (KEYC_USAGE(action) != 0)
             bytes[keyc_report_at[KEYC_REPORT_SYSTEM]] = (uint8_t)action;
     }
     bytes[0] |= bitmap[KEYC_KEY_USAGES / 8u];
-    bitmap[0] &= 0xFEu;
     keyc_add_boot_keys(bytes);
     keyc_write_consumer(bytes + keyc_report_at[KEYC_REPORT_CONSUMER], latest);
     if (further && !keyboard->restarting)
@@ -181,10 +195,11 @@ void keyc_tell_host(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
     uint32_t began_us = keyc_now_us(keyboard);
+    keyboard->unfinished = false;
     bool more = keyc_tell_next(keyboard), changed = more;
     while (more && keyc_now_us(keyboard) - began_us + keyboard->held_count / 4u < KEYC_STEP_US)
         more = keyc_tell_next(keyboard);
-    keyboard->unfinished = more;
+    keyboard->unfinished |= more;
     if (further && changed)
         further->functions->after_telling(keyboard);
 }

@@ -63,7 +63,7 @@ struct keyc_line keyc_line_of(const struct keyc_tables *tables, unsigned line)
 
 /* A line that was released recovers while the next one settles: one settling time a line. Direct
  * switches read the same whatever is driven, so they are read along with the first line. */
-static void keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
+static unsigned keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
 {
     const struct keyc_tables *tables = keyboard->tables;
     const struct keyc_port *port = keyboard->port;
@@ -85,7 +85,8 @@ static void keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
         direct_low = ~port->port_read_levels(port->context);
     }
     if (changed < KEYC_SWITCHES_AT_ONCE)
-        (void)keyc_note_levels(keyboard, tables->driven_count, direct_low & keyboard->direct_lines, started_us);
+        changed += keyc_note_levels(keyboard, tables->driven_count, direct_low & keyboard->direct_lines, started_us);
+    return changed;
 }
 
 static void keyc_restart_when_told(struct keyc_keyboard *keyboard)
@@ -101,13 +102,15 @@ static void keyc_restart_when_told(struct keyc_keyboard *keyboard)
 void keyc_advance(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
+    unsigned moved = 0;
     if (!keyboard->restarting) {
-        keyc_scan(keyboard, keyc_now_us(keyboard));
-        keyc_settle(keyboard, keyc_now_us(keyboard));
+        moved = keyc_scan(keyboard, keyc_now_us(keyboard));
+        moved = keyc_settle(keyboard, keyc_now_us(keyboard), moved);
         if (further)
             further->functions->after_scan(keyboard);
     }
-    keyc_tell_host(keyboard);
+    if (moved < KEYC_SWITCHES_AT_ONCE)
+        keyc_tell_host(keyboard);
     if (keyboard->restarting)
         keyc_restart_when_told(keyboard);
 }

@@ -51,25 +51,6 @@ static void keyc_note_change(struct keyc_keyboard *keyboard, unsigned line, uint
     keyboard->unsettled[line] |= bit;
 }
 
-/* One line of one scan. Nearly always nothing has changed: that way is the short one. */
-unsigned keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us)
-{
-    uint32_t changes = low ^ keyboard->closed[line];
-    unsigned count = 0;
-    if (changes == 0)
-        return 0;
-    keyboard->closed[line] = low;
-    struct keyc_line at = keyc_line_of(keyboard->tables, line);
-    for (unsigned n = 0; n < at.count; ++n) {
-        uint32_t bit = keyc_bit(at.pins[n]);
-        if ((changes & bit) && at.switches[n] != KEYC_NO_SWITCH) {
-            keyc_note_change(keyboard, line, bit, at.switches[n], now_us);
-            ++count;
-        }
-    }
-    return count;
-}
-
 static void keyc_settle_switch(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
                                uint32_t now_us)
 {
@@ -88,19 +69,41 @@ static void keyc_settle_switch(struct keyc_keyboard *keyboard, unsigned line, ui
     keyboard->unsettled[line] &= ~bit;
 }
 
-void keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us)
+/* Those of a line's switches that have a bit: they have changed, or are to be looked at. Returns how many. */
+static unsigned keyc_for_switches(struct keyc_keyboard *keyboard, unsigned line, uint32_t bits, uint32_t now_us,
+                                  bool changed)
 {
-    unsigned line = keyboard->settle_from, count = 0;
-    for (; line <= keyboard->tables->driven_count && count < KEYC_SWITCHES_AT_ONCE; ++line) {
-        uint32_t unsettled = keyboard->unsettled[line];
-        if (unsettled == 0)
+    struct keyc_line at = keyc_line_of(keyboard->tables, line);
+    unsigned count = 0;
+    for (unsigned n = 0; n < at.count; ++n) {
+        uint32_t bit = keyc_bit(at.pins[n]);
+        if (!(bits & bit) || at.switches[n] == KEYC_NO_SWITCH)
             continue;
-        struct keyc_line at = keyc_line_of(keyboard->tables, line);
-        for (unsigned n = 0; n < at.count; ++n)
-            if (unsettled & keyc_bit(at.pins[n])) {
-                keyc_settle_switch(keyboard, line, keyc_bit(at.pins[n]), at.switches[n], now_us);
-                ++count;
-            }
+        ++count;
+        if (changed)
+            keyc_note_change(keyboard, line, bit, at.switches[n], now_us);
+        else
+            keyc_settle_switch(keyboard, line, bit, at.switches[n], now_us);
     }
+    return count;
+}
+
+/* One line of one scan. Nearly always nothing has changed: that way is the short one. */
+unsigned keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us)
+{
+    uint32_t changes = low ^ keyboard->closed[line];
+    if (changes == 0)
+        return 0;
+    keyboard->closed[line] = low;
+    return keyc_for_switches(keyboard, line, changes, now_us, true);
+}
+
+unsigned keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us, unsigned count)
+{
+    unsigned line = keyboard->settle_from;
+    for (; line <= keyboard->tables->driven_count && count < KEYC_SWITCHES_AT_ONCE; ++line)
+        if (keyboard->unsettled[line] != 0)
+            count += keyc_for_switches(keyboard, line, keyboard->unsettled[line], now_us, false);
     keyboard->settle_from = (uint8_t)(line <= keyboard->tables->driven_count ? line : 0u);
+    return count;
 }

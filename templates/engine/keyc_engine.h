@@ -281,6 +281,10 @@ struct keyc_further {
     uint32_t paused_us;   /* when the pause of a sequence began */
     uint16_t next_stroke; /* of the sequence that types */
     uint16_t tapped;      /* one more than the dual-role key whose tap was the last press, or 0 */
+    uint32_t chord_us;    /* of the press at the queue's head, once chords were looked for: see struct keyc_press */
+    uint16_t chord_by;
+    bool chord_known;
+    uint8_t looked_at;    /* so many events behind a dual-role key at the head decide nothing */
     uint8_t acting;       /* the switch whose press acts, of a chord the first */
     bool has_typed, pausing, lifting;
     uint8_t locked_modifiers; /* until pressed again; bit n: usage 0xE0 + n */

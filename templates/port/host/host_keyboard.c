@@ -161,7 +161,9 @@ bool keyc_host_tell(struct keyc_host *host, uint8_t switch_number, bool pressed)
         keyc_tell_host(host->keyboard);
         return true;
     }
-    keyc_tell_host(host->keyboard); /* a full queue decides */
+    do /* a full queue decides */
+        keyc_tell_host(host->keyboard);
+    while (host->keyboard->unfinished && !host->keyboard->in_flight);
     return keyc_put_event(host->keyboard, switch_number, pressed, (uint32_t)host->lines.now_us);
 }
 
