@@ -32,6 +32,20 @@ static inline bool keyc_lies_in(const uint32_t *part, const uint32_t *whole, uns
     return (part[0] & ~whole[0]) == 0 && (words == 1u || keyc_rest_lies_in(part, whole, words));
 }
 
+/* Keeps of a set those switches that have a cell on a layer, or that have none. */
+static void keyc_keep(const struct keyc_further_tables *further, const keyc_cell *cells, bool some, uint32_t *set)
+{
+    const uint8_t *number = further->chord_switches;
+    const uint8_t *end = number + further->chord_switch_count;
+    for (uint32_t bit = 1; number != end; ++number) {
+        if ((cells[*number] != KEYC_CELL_BENEATH) != some)
+            *set &= ~bit;
+        bit <<= 1;
+        set += bit == 0;
+        bit += bit == 0;
+    }
+}
+
 /* Later layers lie on top, as in keyc_topmost_cell. */
 static void keyc_find_free(const struct keyc_keyboard *keyboard, const uint32_t *on, struct keyc_grip *grip)
 {
@@ -42,17 +56,12 @@ static void keyc_find_free(const struct keyc_keyboard *keyboard, const uint32_t 
     if (grip->layer == keyboard->bottom && !keyc_is_in(on, above))
         above = UINT32_MAX; /* all that is on lies above it */
     for (unsigned n = 0; n < further->chord_switch_count; ++n)
-        if (!keyc_is_in(down, further->chord_switches[n]) &&
-            tables->cells[(unsigned)grip->layer * tables->switch_count + further->chord_switches[n]] != KEYC_CELL_BENEATH)
+        if (!keyc_is_in(down, further->chord_switches[n]))
             keyc_put_in(grip->free, n);
-    for (unsigned layer = tables->layer_count; layer-- > above + 1u;) {
-        if (!keyc_is_in(on, layer))
-            continue;
-        const keyc_cell *cells = tables->cells + layer * tables->switch_count;
-        for (unsigned n = 0; n < further->chord_switch_count; ++n)
-            if (cells[further->chord_switches[n]] != KEYC_CELL_BENEATH)
-                grip->free[n / 32u] &= ~keyc_bit(n % 32u);
-    }
+    keyc_keep(further, tables->cells + (unsigned)grip->layer * tables->switch_count, true, grip->free);
+    for (unsigned layer = tables->layer_count; layer-- > above + 1u;)
+        if (keyc_is_in(on, layer))
+            keyc_keep(further, tables->cells + layer * tables->switch_count, false, grip->free);
 }
 
 /* Whether some chord that is possible has all that is gathered; `more`: and more than that. `found`
@@ -131,13 +140,15 @@ bool keyc_match_chords(struct keyc_keyboard *keyboard, struct keyc_press *press)
     struct keyc_find found = {0, 0};
     if (further->chord_place_of[press->switch_number] == KEYC_NO_SWITCH || press->found_layer == KEYC_NO_LAYER)
         return true;
-    keyc_clear(&grip, sizeof grip);
     grip.words = (further->chord_switch_count + 31u) / 32u;
+    for (unsigned n = 0; n < grip.words; ++n)
+        grip.free[n] = grip.has[n] = 0;
     grip.count = 1;
     grip.layer = press->found_layer;
     keyc_find_free(keyboard, press->on, &grip);
     if (!keyc_gather(keyboard, press, &grip, &found))
         return false;
+    keyboard->unfinished = true; /* that was long enough for a step */
     if (found.count != 0) {
         press->cell = further->chords[found.number].cell;
         press->by = (uint16_t)(KEYC_BY_CHORD | found.number);

@@ -50,7 +50,7 @@ static void keyc_take_out_members(struct keyc_keyboard *keyboard, const struct k
     }
 }
 
-/* Chords are looked for once; what a key with two roles waits for is looked at in later steps. */
+/* Chords are looked for once; what the key waits for besides is looked at in later steps. */
 static bool keyc_chord_is_known(struct keyc_keyboard *keyboard, struct keyc_press *press)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
@@ -64,7 +64,7 @@ static bool keyc_chord_is_known(struct keyc_keyboard *keyboard, struct keyc_pres
     }
     if (!further->match_chords(keyboard, press))
         return false;
-    if (KEYC_KIND(press->cell) != KEYC_KIND_DUAL)
+    if (KEYC_KIND(press->cell) != KEYC_KIND_DUAL && KEYC_KIND(press->cell) != KEYC_KIND_TAPS)
         return true;
     state->chord_known = keyboard->unfinished = true;
     state->chord_by = press->by;
@@ -200,7 +200,7 @@ static void keyc_after_scan(struct keyc_keyboard *keyboard)
 static void keyc_after_telling(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    if (further->show_lights)
+    if (further->show_lights && !keyboard->unfinished)
         further->show_lights(keyboard);
 }
 

@@ -44,7 +44,7 @@ struct keyc_line {
 
 /* One step deals with about so many switches that moved, and tells nothing then; what more there are have
  * their turn in the next. So it takes a bounded time, whatever falls on the keys. */
-#define KEYC_SWITCHES_AT_ONCE 16u
+#define KEYC_SWITCHES_AT_ONCE 8u
 
 /* A press at the queue's head: what it finds, until it is decided, and then what it does. */
 struct keyc_press {

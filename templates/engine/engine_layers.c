@@ -20,7 +20,8 @@ keyc_action keyc_action_of(const struct keyc_keyboard *keyboard, keyc_cell cell)
 void keyc_layers_on(const struct keyc_keyboard *keyboard, uint32_t *on)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    keyc_clear(on, KEYC_SET_WORDS * sizeof *on);
+    for (unsigned n = 0; n < KEYC_SET_WORDS; ++n)
+        on[n] = 0;
     const struct keyc_slot *end = keyboard->slots + keyboard->held_count;
     for (const struct keyc_slot *slot = keyboard->slots; slot != end; ++slot)
         if (KEYC_HOLDS_LAYER(slot->held_cell))

@@ -7,7 +7,8 @@
 #define KEYC_KEY_USAGES 0xE0u /* 0x00 to 0xDF; the modifiers come after them */
 #define KEYC_FIRST_BOOT_KEY 2u
 #define KEYC_ERROR_ROLL_OVER 0x01u
-#define KEYC_STEP_US 16u
+#define KEYC_MANY_HELD 16u
+#define KEYC_DEEDS_OF_A_PRESS 4u /* it has its turn, lifts what it lifts, acts, is told */
 
 _Static_assert(KEYC_FIRST_BITMAP_BYTE + KEYC_KEY_USAGES / 8u == KEYC_KEYBOARD_REPORT_BYTES,
                "the bitmap reaches to the modifiers");
@@ -189,18 +190,18 @@ static bool keyc_tell_next(struct keyc_keyboard *keyboard)
     return further && further->functions->move_pointer(keyboard);
 }
 
-/* What there is to do takes the longer the more is held. When it has taken long enough, the rest is left
- * to the next step. */
+/* A step does what one press needs, or less where much is held: then the rest is left to the next step. */
 void keyc_tell_host(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    uint32_t began_us = keyc_now_us(keyboard);
+    unsigned left = keyboard->held_count < KEYC_MANY_HELD ? KEYC_DEEDS_OF_A_PRESS : 1u;
+    bool more;
     keyboard->unfinished = false;
-    bool more = keyc_tell_next(keyboard), changed = more;
-    while (more && keyc_now_us(keyboard) - began_us + keyboard->held_count / 4u < KEYC_STEP_US)
+    do {
         more = keyc_tell_next(keyboard);
+    } while (more && --left != 0 && !keyboard->unfinished);
     keyboard->unfinished |= more;
-    if (further && changed)
+    if (further)
         further->functions->after_telling(keyboard);
 }
 
