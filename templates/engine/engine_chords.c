@@ -77,13 +77,13 @@ static bool keyc_fits(const struct keyc_keyboard *keyboard, unsigned place, cons
         unsigned number = further->chord_list[n];
         const struct keyc_chord *chord = &further->chords[number];
         const uint32_t *set = further->chord_sets + number * grip->words;
-        if (chord->layer != grip->layer || !keyc_lies_in(set, grip->free, grip->words))
+        bool has_all = keyc_lies_in(grip->has, set, grip->words);
+        bool is_complete = chord->count > best.count && keyc_lies_in(set, grip->has, grip->words);
+        if (!(has_all || is_complete) || chord->layer != grip->layer || !keyc_lies_in(set, grip->free, grip->words))
             continue;
-        if (keyc_lies_in(grip->has, set, grip->words)) {
-            fits = true;
-            *more |= chord->count > grip->count;
-        }
-        if (chord->count > best.count && keyc_lies_in(set, grip->has, grip->words)) {
+        fits |= has_all;
+        *more |= has_all && chord->count > grip->count;
+        if (is_complete) {
             best.count = chord->count;
             best.number = (uint16_t)number;
         }

@@ -33,18 +33,11 @@
 /* Sets of layers and of switches: bit n % 32 of word n / 32. */
 #define KEYC_SET_WORDS 8u
 
-/* A line's switches in C order: its number in `told`, the pins that read it, its switch numbers. */
-struct keyc_line {
-    const uint8_t *pins;
-    const uint8_t *switches;
-    uint8_t count;
-};
-
 #define KEYC_NO_LAYER 0xFFu
 
 /* One step deals with about so many switches that moved, and tells nothing then; what more there are have
  * their turn in the next. So it takes a bounded time, whatever falls on the keys. */
-#define KEYC_SWITCHES_AT_ONCE 8u
+#define KEYC_SWITCHES_AT_ONCE 6u
 
 /* A press at the queue's head: what it finds, until it is decided, and then what it does. */
 struct keyc_press {
@@ -130,7 +123,6 @@ static inline bool keyc_is_held_by(const struct keyc_slot *slot, uint8_t switch_
 }
 
 /* engine_scan.c */
-struct keyc_line keyc_line_of(const struct keyc_tables *tables, unsigned line);
 uint32_t keyc_now_us(const struct keyc_keyboard *keyboard);
 void keyc_clear(void *block, size_t count);
 

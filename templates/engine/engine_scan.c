@@ -16,27 +16,18 @@ void keyc_clear(void *block, size_t count)
         bytes[n] = 0;
 }
 
+/* Lines that aren't on the chip become bit 31. */
 static uint32_t keyc_lines(const uint8_t *pins, unsigned count)
 {
     uint32_t lines = 0;
     for (unsigned n = 0; n < count; ++n)
-        lines |= keyc_bit(pins[n]);
+        lines |= keyc_bit(pins[n] < KEYC_LINES ? pins[n] : 31u);
     return lines;
-}
-
-static bool keyc_on_chip(const uint8_t *pins, unsigned count)
-{
-    for (unsigned n = 0; n < count; ++n)
-        if (pins[n] >= KEYC_LINES)
-            return false;
-    return true;
 }
 
 bool keyc_begin(struct keyc_keyboard *keyboard, const struct keyc_tables *tables, const struct keyc_port *port)
 {
-    if (tables->version != KEYC_TABLES_VERSION || tables->driven_count >= KEYC_LINES || tables->layer_count == 0 ||
-        !keyc_on_chip(tables->driven, tables->driven_count) || !keyc_on_chip(tables->sensed, tables->sensed_count) ||
-        !keyc_on_chip(tables->direct, tables->direct_count))
+    if (tables->version != KEYC_TABLES_VERSION || tables->driven_count >= KEYC_LINES || tables->layer_count == 0)
         return false;
     keyc_clear(keyboard, KEYC_KEYBOARD_BYTES(tables->switch_count));
     keyboard->tables = tables;
@@ -46,19 +37,7 @@ bool keyc_begin(struct keyc_keyboard *keyboard, const struct keyc_tables *tables
     keyboard->driven_lines = keyc_lines(tables->driven, tables->driven_count);
     keyboard->sensed_lines = keyc_lines(tables->sensed, tables->sensed_count);
     keyboard->direct_lines = keyc_lines(tables->direct, tables->direct_count);
-    return true;
-}
-
-/* Line `driven_count`, one past the driven ones, is the direct switches. */
-struct keyc_line keyc_line_of(const struct keyc_tables *tables, unsigned line)
-{
-    bool direct = line == tables->driven_count;
-    struct keyc_line found = {
-        .pins = direct ? tables->direct : tables->sensed,
-        .switches = tables->switch_at + line * tables->sensed_count,
-        .count = direct ? tables->direct_count : tables->sensed_count,
-    };
-    return found;
+    return (keyboard->driven_lines | keyboard->sensed_lines | keyboard->direct_lines) >> KEYC_LINES == 0;
 }
 
 /* A line that was released recovers while the next one settles: one settling time a line. Direct

@@ -39,51 +39,46 @@ static bool keyc_tell(struct keyc_keyboard *keyboard, unsigned line, uint32_t bi
     return true;
 }
 
-static void keyc_note_change(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
-                             uint32_t now_us)
-{
-    if (keyc_timing_of(keyboard, switch_number)->at_once) {
-        if (keyboard->unsettled[line] & bit)
-            return; /* told a moment ago: ignored until that time is over */
-        (void)keyc_tell(keyboard, line, bit, switch_number, now_us);
-    }
-    keyboard->slots[switch_number].changed_us = now_us;
-    keyboard->unsettled[line] |= bit;
-}
-
-static void keyc_settle_switch(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
-                               uint32_t now_us)
-{
-    const struct keyc_timing *timing = keyc_timing_of(keyboard, switch_number);
-    struct keyc_slot *slot = &keyboard->slots[switch_number];
-    if (now_us - slot->changed_us < timing->debounce_us)
-        return;
-    if ((keyboard->closed[line] ^ keyboard->told[line]) & bit) {
-        if (!keyc_tell(keyboard, line, bit, switch_number, now_us))
-            return;
-        if (timing->at_once) {
-            slot->changed_us = now_us;
-            return;
-        }
-    }
-    keyboard->unsettled[line] &= ~bit;
-}
-
-/* Those of a line's switches that have a bit: they have changed, or are to be looked at. Returns how many. */
+/* Those of a line's switches that have a bit: they have changed, or their debounce time is running. Returns
+ * how many. Line `driven_count`, one past the driven ones, is the direct switches. */
 static unsigned keyc_for_switches(struct keyc_keyboard *keyboard, unsigned line, uint32_t bits, uint32_t now_us,
                                   bool changed)
 {
-    struct keyc_line at = keyc_line_of(keyboard->tables, line);
-    unsigned count = 0;
-    for (unsigned n = 0; n < at.count; ++n) {
-        uint32_t bit = keyc_bit(at.pins[n]);
-        if (!(bits & bit) || at.switches[n] == KEYC_NO_SWITCH)
+    const struct keyc_tables *tables = keyboard->tables;
+    const uint8_t *switches = tables->switch_at + line * tables->sensed_count;
+    const uint8_t *pins = tables->sensed;
+    unsigned many = tables->sensed_count, count = 0;
+    if (line == tables->driven_count) {
+        pins = tables->direct;
+        many = tables->direct_count;
+    }
+    for (unsigned n = 0; n < many; ++n) {
+        uint32_t bit = keyc_bit(pins[n]);
+        uint8_t number = switches[n];
+        if (!(bits & bit) || number == KEYC_NO_SWITCH)
             continue;
+        const struct keyc_timing *timing = keyc_timing_of(keyboard, number);
+        struct keyc_slot *slot = &keyboard->slots[number];
         ++count;
-        if (changed)
-            keyc_note_change(keyboard, line, bit, at.switches[n], now_us);
-        else
-            keyc_settle_switch(keyboard, line, bit, at.switches[n], now_us);
+        if (changed) {
+            if (timing->at_once) {
+                if (keyboard->unsettled[line] & bit)
+                    continue; /* told a moment ago: ignored until that time is over */
+                (void)keyc_tell(keyboard, line, bit, number, now_us);
+            }
+        } else {
+            if (now_us - slot->changed_us < timing->debounce_us)
+                continue;
+            bool differs = ((keyboard->closed[line] ^ keyboard->told[line]) & bit) != 0;
+            if (differs && !keyc_tell(keyboard, line, bit, number, now_us))
+                continue;
+            if (!differs || !timing->at_once) {
+                keyboard->unsettled[line] &= ~bit;
+                continue;
+            }
+        }
+        slot->changed_us = now_us;
+        keyboard->unsettled[line] |= bit;
     }
     return count;
 }
