@@ -157,6 +157,8 @@ static bool keyc_send_next(struct keyc_keyboard *keyboard)
             news |= bytes[byte] != sent[byte];
         if (!news)
             continue;
+        if (keyboard->in_flight)
+            return true; /* there is another one to follow */
         if (!port->port_send_report(port->context, (uint8_t)which, bytes, length))
             return false;
         for (unsigned byte = 0; byte < length; ++byte)
@@ -164,10 +166,9 @@ static bool keyc_send_next(struct keyc_keyboard *keyboard)
         if (which == KEYC_REPORT_POINTER)
             keyboard->tables->further->functions->pointer_told(keyboard);
         keyboard->in_flight = true;
-        return true;
     }
-    keyboard->host_knows = true;
-    return false;
+    keyboard->host_knows = true; /* as soon as it has taken that */
+    return keyboard->in_flight;
 }
 
 /* One change at a time: the next one waits until the host has taken every report of the one before.
