@@ -1,8 +1,9 @@
 /* Keys that do one thing tapped and another held. */
 #include "engine_internal.h"
 
-/* A step looks at so many events, and at the rest in the next. */
-#define KEYC_LOOKS_AT_ONCE 16u
+/* A step looks at so many events, and at the rest in the next; with more than a few it does nothing else. */
+#define KEYC_FEW_EVENTS 3u
+#define KEYC_LOOKS_AT_ONCE 8u
 
 static bool keyc_pressed_since(struct keyc_keyboard *keyboard, unsigned before, uint8_t switch_number)
 {
@@ -57,6 +58,7 @@ bool keyc_decide(struct keyc_keyboard *keyboard, struct keyc_press *press)
         if (!keyc_look_ahead(keyboard, press, rules, &tapped))
             return false;
     }
+    keyboard->unfinished |= keyboard->event_count > KEYC_FEW_EVENTS;
     press->is_tap = tapped;
     press->cell = tapped ? dual->tap : dual->hold;
     return true;

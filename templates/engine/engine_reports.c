@@ -7,7 +7,7 @@
 #define KEYC_KEY_USAGES 0xE0u /* 0x00 to 0xDF; the modifiers come after them */
 #define KEYC_FIRST_BOOT_KEY 2u
 #define KEYC_ERROR_ROLL_OVER 0x01u
-#define KEYC_MANY_HELD 16u
+#define KEYC_MANY_HELD 6u
 #define KEYC_DEEDS_OF_A_PRESS 4u /* it has its turn, lifts what it lifts, acts, is told */
 
 _Static_assert(KEYC_FIRST_BITMAP_BYTE + KEYC_KEY_USAGES / 8u == KEYC_KEYBOARD_REPORT_BYTES,
@@ -195,7 +195,7 @@ static bool keyc_tell_next(struct keyc_keyboard *keyboard)
 void keyc_tell_host(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    unsigned left = keyboard->held_count < KEYC_MANY_HELD ? KEYC_DEEDS_OF_A_PRESS : 1u;
+    unsigned left = keyboard->held_count < KEYC_MANY_HELD ? KEYC_DEEDS_OF_A_PRESS - keyboard->held_count / 2u : 1u;
     bool more;
     keyboard->unfinished = false;
     do {
