@@ -227,6 +227,7 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                     "-fno-tree-loop-optimize",
                     "-fno-tree-slsr",
                     "-fno-if-conversion",
+                    "-fno-tree-dominator-opts",
                     "-flto",
                 ),
                 ("-O1", "-flto"),

@@ -78,11 +78,11 @@ LAST_MODIFIER = 0xE7
 _TABLES_BYTES = 44
 _ACTION_BYTES = 4
 _TIMING_BYTES = 8
-_STATE_BYTES = 960
+_STATE_BYTES = 964
 _SLOT_BYTES = 8
-_FURTHER_TABLES_BYTES = 96
+_FURTHER_TABLES_BYTES = 108
 _RULES_BYTES = 24
-_FURTHER_BYTES = 84
+_FURTHER_BYTES = 92
 
 # What one report can say: the system controls of the desktop page, keys and modifiers without the
 # error codes, five buttons, consumer usages (USB HID Usage Tables, pages 0x01, 0x07, 0x09, 0x0C).

@@ -50,7 +50,8 @@ static void keyc_take_out_members(struct keyc_keyboard *keyboard, const struct k
     }
 }
 
-/* Chords are looked for once; what the key waits for besides is looked at in later steps. */
+/* Chords are looked for once, first thing in a step; what the key waits for besides is looked at in later
+ * steps. */
 static bool keyc_chord_is_known(struct keyc_keyboard *keyboard, struct keyc_press *press)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
@@ -62,7 +63,8 @@ static bool keyc_chord_is_known(struct keyc_keyboard *keyboard, struct keyc_pres
             press->cell = further->chords[press->by & KEYC_BY_NUMBER].cell;
         return true;
     }
-    if (!further->match_chords(keyboard, press))
+    keyboard->unfinished = keyboard->deeds != 0 && further->chord_place_of[press->switch_number] != KEYC_NO_SWITCH;
+    if (keyboard->unfinished || !further->match_chords(keyboard, press))
         return false;
     if (KEYC_KIND(press->cell) != KEYC_KIND_DUAL && KEYC_KIND(press->cell) != KEYC_KIND_TAPS)
         return true;

@@ -195,12 +195,13 @@ static bool keyc_tell_next(struct keyc_keyboard *keyboard)
 void keyc_tell_host(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    unsigned left = keyboard->held_count < KEYC_MANY_HELD ? KEYC_DEEDS_OF_A_PRESS - keyboard->held_count / 2u : 1u;
+    unsigned most = keyboard->held_count < KEYC_MANY_HELD ? KEYC_DEEDS_OF_A_PRESS - keyboard->held_count / 2u : 1u;
     bool more;
     keyboard->unfinished = false;
+    keyboard->deeds = 0;
     do {
         more = keyc_tell_next(keyboard);
-    } while (more && --left != 0 && !keyboard->unfinished);
+    } while (more && ++keyboard->deeds < most && !keyboard->unfinished);
     keyboard->unfinished |= more;
     if (further)
         further->functions->after_telling(keyboard);

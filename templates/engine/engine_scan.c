@@ -63,9 +63,7 @@ static unsigned keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
         port->port_settle(port->context, KEYC_SETTLE_US);
         direct_low = ~port->port_read_levels(port->context);
     }
-    if (changed < KEYC_SWITCHES_AT_ONCE)
-        changed += keyc_note_levels(keyboard, tables->driven_count, direct_low & keyboard->direct_lines, started_us);
-    return changed;
+    return changed + keyc_note_levels(keyboard, tables->driven_count, direct_low & keyboard->direct_lines, started_us);
 }
 
 static void keyc_restart_when_told(struct keyc_keyboard *keyboard)

@@ -261,6 +261,7 @@ struct keyc_keyboard {
     bool keyboard_last; /* of several reports: a release undoes in the opposite order */
     bool restarting;
     bool turning; /* a dial, a moment ago */
+    uint8_t deeds;   /* of this step so far */
     bool unfinished; /* a step was long enough, and there is more to tell */
     uint8_t settle_from; /* the line with which the next check of debounce times begins */
     uint32_t driven_lines, sensed_lines, direct_lines;
