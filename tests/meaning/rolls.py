@@ -27,9 +27,9 @@ HOLD_AFTER_MS = tuple(range(100, 301, 20))
 DEFAULT_MS = 180
 RULES = {
     "plain": "",
-    "another-key tapped": "hold-if another-key tapped",
-    "another-key pressed": "hold-if another-key pressed",
-    "tapped, typing-within 120ms": "hold-if another-key tapped  tap-if typing-within 120ms",
+    "tapped": "hold-if another-key tapped",
+    "pressed": "hold-if another-key pressed",
+    "tapped, typing": "hold-if another-key tapped  tap-if typing-within 120ms",
 }
 _KEYS = 8  # each a letter when tapped, Shift while held
 
@@ -84,7 +84,12 @@ def held(random: Random, presses: int) -> Moves:
         holder, other = random.sample(range(_KEYS), 2)
         down_ms = at_ms + _log_normal(random, REACH_MS, REACH_SPREAD)
         up_ms = down_ms + _log_normal(random, DWELL_MS, DWELL_SPREAD)
-        moves += [(at_ms, holder, True), (down_ms, other, True), (up_ms, other, False), (up_ms + 60, holder, False)]
+        moves += [
+            (at_ms, holder, True),
+            (down_ms, other, True),
+            (up_ms, other, False),
+            (up_ms + 60, holder, False),
+        ]
         at_ms = up_ms
     return moves
 
@@ -117,12 +122,12 @@ def misfires(library: EngineLibrary, hold_after_ms: int, rules: str, presses: in
 def main(arguments: list[str]) -> int:
     presses = int(arguments[0]) if arguments else 3000
     library = load()
-    print(f"{presses:,} presses each: rolled keys taken for held, held keys taken for tapped\n")
-    print("hold-after" + "".join(f"{name:>29}" for name in RULES))
+    print(f"{presses:,} presses each: rolled keys taken for held, held ones for tapped.\n* the default\n")
+    print("hold-after" + "".join(f"{name:>17}" for name in RULES))
     for hold_after_ms in HOLD_AFTER_MS:
         row = [misfires(library, hold_after_ms, rules, presses) for rules in RULES.values()]
-        cells = "".join(f"{one.rolled:>19.2%}{one.held:>10.2%}" for one in row)
-        print(f"{hold_after_ms:>7} ms{cells}" + ("  default" if hold_after_ms == DEFAULT_MS else ""))
+        cells = "".join(f"{one.rolled:>9.1%}{one.held:>8.1%}" for one in row)
+        print(f"{hold_after_ms:>7} ms{cells}" + (" *" if hold_after_ms == DEFAULT_MS else ""))
     return 0
 
 
