@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from hil.board import EVERY_DIODE
 from hil.judge import Matrix, State, ends, names_in_order, switches_on
 from hil.result import Cause, Fault, Line, LineVerdict, Position, PositionVerdict
 from keyc.keyboard import Diodes
@@ -41,6 +42,7 @@ _ORDER = (
     "reversed",
     "shorted",
     "swapped",
+    "moved",
     "drops",
     "bounces",
 )
@@ -49,6 +51,7 @@ _ORDER = (
 _MODELLED = frozenset(_ORDER) - {"slow", "sticks", "drops", "bounces"}
 
 _OHMS = "on continuity or 200 Ω, board unplugged"
+_MOST_DIODES = 3  # from so many on, most of them in backwards is the file's mistake rather than the iron's
 _DIODE = "on diode test, board unplugged"
 
 
@@ -151,7 +154,11 @@ class _Diagnosis:
         if kind == "closed":
             return self._closed_switch(where[0], from_start=True)
         if kind == "swapped":
-            return self._crossed_lines(gpios[0], gpios[1], ()) if gpios else self._crossed_switches(where, ())
+            return self._crossed_lines(gpios) if gpios else self._crossed_switches(where)
+        if kind == "moved":
+            return self._moved_switch(*where)
+        if where == (EVERY_DIODE,):
+            return self._every_diode()
         if not gpios:
             by_switch = {
                 "open": self._open_switch,
@@ -613,8 +620,42 @@ class _Diagnosis:
         return self._switch_fault("open", name, causes, evidence)
 
     def _diodes(self) -> list[Fault]:
-        found = [self._reversed(one.switch) for one in self._with(PositionVerdict.REVERSED)]
-        return found + [self._shorted(one.switch) for one in self._with(PositionVerdict.SHORTED)]
+        shorted = [self._shorted(one.switch) for one in self._with(PositionVerdict.SHORTED)]
+        turned = [one.switch for one in self._with(PositionVerdict.REVERSED)]
+        good = [
+            one.switch
+            for one in self._with(PositionVerdict.PROVEN)
+            if self.matrix.switches[one.switch].direct is None
+        ]
+        if len(turned) >= _MOST_DIODES and len(turned) > len(good) + 1:
+            # Against the corrected line those that seemed good are the odd ones.
+            return [self._every_diode(), *(self._reversed(name) for name in good), *shorted]
+        return [*(self._reversed(name) for name in turned), *shorted]
+
+    def _every_diode(self) -> Fault:
+        wiring = self.wiring
+        turned = names_in_order(wiring, (one.switch for one in self._with(PositionVerdict.REVERSED)))
+        ring, now = ("row", "column") if wiring.diodes is Diodes.CATHODE_TO_ROW else ("column", "row")
+        first = turned[0] if turned else "a switch"
+        return Fault(
+            kind="reversed",
+            where=(EVERY_DIODE,),
+            rank=0,
+            causes=(
+                Cause(
+                    f"the file says `diodes {wiring.diodes.value}`, and the board has them cathode-to-{now}",
+                    "the file's `diodes` line; the corrected text is offered below. No iron is needed",
+                    f"{_DIODE}, {first} pressed, red on its {ring}, black on its {now}: 0.5 to 0.7 V",
+                ),
+                Cause(
+                    "all diodes were put in the same wrong way round",
+                    f"the diodes' ringed ends (cathodes), which belong towards the {ring}s",
+                    f"{_DIODE}, {first} pressed, red on its {now}, black on its {ring}: 0.5 to 0.7 V",
+                ),
+            ),
+            evidence=(f"{len(turned)} switches conduct against the file's direction: {', '.join(turned)}",),
+            switches=turned,
+        )
 
     def _reversed(self, name: str) -> Fault:
         diode = self._diode_name(name)
@@ -667,58 +708,72 @@ class _Diagnosis:
     def _swaps(self) -> list[Fault]:
         if self.positions is None:
             return []
-        answered = {
-            one.switch: one.answered_as for one in self._with(PositionVerdict.SWAPPED) if one.answered_as
-        }
+        from hil.rewired import exchanges
+
+        settled = {one.switch for one in self._with(PositionVerdict.SWAPPED)}
         found = []
-        for a, b in self._swapped_lines(answered):
-            concerned = [
-                name
-                for name in answered
-                if name in {*switches_on(self.wiring, a), *switches_on(self.wiring, b)}
-            ]
-            told = tuple(f"{name} answered as {answered[name]}, twice" for name in concerned)
-            found.append(replace(self._crossed_lines(a, b, told), switches=tuple(concerned)))
-            for name in concerned:
-                del answered[name]
-        while answered:
-            round_ = self.positions.round_of(next(iter(answered)))
-            told = tuple(
-                f"{each} answered as {self.positions.answered_elsewhere(each)}, twice" for each in round_
-            )
-            found.append(self._crossed_switches(round_, told))
-            for each in round_:
-                answered.pop(each, None)
+        for planted in exchanges(self.wiring, self.positions.contacts(), settled):
+            fault = self._fault_of(planted)
+            if fault is not None:
+                told = [
+                    f"{name} answered as {one.answered_as}, twice"
+                    for name in fault.switches
+                    if (one := self.verdicts[name]).answered_as
+                ]
+                found.append(replace(fault, evidence=tuple(told) or fault.evidence))
         return found
 
-    def _crossed_lines(self, a: int, b: int, evidence: tuple[str, ...]) -> Fault:
-        concerned = names_in_order(self.wiring, (*switches_on(self.wiring, a), *switches_on(self.wiring, b)))
+    def _crossed_lines(self, gpios: tuple[int, ...]) -> Fault:
+        on = {name for gpio in gpios for name in switches_on(self.wiring, gpio)}
+        concerned = names_in_order(self.wiring, on)
         first = concerned[0] if concerned else "the first switch"
+        lines = [gpio for gpio in gpios if switches_on(self.wiring, gpio)]
+        pins = tuple(f"GPIO{gpio}" for gpio in gpios)
+        if len(gpios) == 2 and len(lines) == 1:
+            (other,) = set(gpios) - set(lines)
+            what = f"the board has the line of GPIO{lines[0]} on GPIO{other}"
+        elif len(gpios) == 2:
+            what = f"the board has {pins[0]} and {pins[1]} the other way round"
+        else:
+            # Each pin has the line of the next one.
+            each = [
+                f"GPIO{line}'s line is on GPIO{pin}"
+                for pin, line in zip(gpios, (*gpios[1:], gpios[0]), strict=True)
+                if line in lines
+            ]
+            what = f"the board has these lines on one another's pins: {', '.join(each)}"
         return Fault(
             kind="swapped",
-            where=(f"GPIO{a}", f"GPIO{b}"),
+            where=pins,
             rank=0,
             causes=(
                 Cause(
-                    f"the board has GPIO{a} and GPIO{b} the other way round",
+                    what,
                     "the schematic, and the file's `wiring`; the corrected text is offered below",
-                    f"{_OHMS}, from {_pad(a)} to {first}'s leg, then from {_pad(b)}: "
-                    "the one that beeps is its line",
+                    f"{_OHMS}, from {first}'s leg to {' and then to '.join(_pad(gpio) for gpio in gpios)}: "
+                    "the one that beeps has its line",
+                ),
+                Cause(
+                    "their wires or tracks are crossed",
+                    f"the wires from the chip at {' and '.join(_pad(gpio) for gpio in gpios)}",
+                    f"{_OHMS}, from each pin to the switches that the schematic gives it: it must beep",
                 ),
             ),
-            evidence=evidence or (f"the switches on GPIO{a} and GPIO{b} read so",),
+            evidence=(f"the switches on {' and '.join(f'GPIO{gpio}' for gpio in lines)} read so",),
             switches=concerned,
-            pins=(f"GPIO{a}", f"GPIO{b}"),
+            pins=pins,
         )
 
-    def _crossed_switches(self, round_: tuple[str, ...], evidence: tuple[str, ...]) -> Fault:
+    def _crossed_switches(self, round_: tuple[str, ...]) -> Fault:
         return Fault(
             kind="swapped",
             where=round_,
             rank=0,
             causes=(
                 Cause(
-                    "the file names these switches the other way round",
+                    "the file names these switches the other way round"
+                    if len(round_) == 2
+                    else "the file names these switches in another order than the board has them",
                     "the file's `wiring`; the corrected text is offered below",
                     f"{_OHMS}, along the lines of {' and '.join(round_)}",
                 ),
@@ -728,39 +783,31 @@ class _Diagnosis:
                     f"{_OHMS}, from each leg to the line that the schematic gives it: it must beep",
                 ),
             ),
-            evidence=evidence or tuple(f"{each} reads as another one" for each in round_),
+            evidence=tuple(f"{each} reads as another one" for each in round_),
             switches=round_,
         )
 
-    def _swapped_lines(self, answered: dict[str, str]) -> list[tuple[int, int]]:
-        """Pairs of lines whose exchange explains every switch on them."""
-        found = []
-        at = {
-            (switch.row, switch.column): switch.name
-            for switch in self.wiring.switches
-            if switch.direct is None
-        }
-        for lines, is_row in ((self.wiring.rows, True), (self.wiring.columns, False)):
-            for n, a in enumerate(lines):
-                for b in lines[n + 1 :]:
-                    on = [
-                        name for line in (a, b) for name in switches_on(self.wiring, line) if name in answered
-                    ]
-                    if len(on) < 4 or any(
-                        answered[name] != self._moved(at, name, a, b, is_row) for name in on
-                    ):
-                        continue
-                    found.append((a, b))
-        return found
-
-    def _moved(
-        self, at: dict[tuple[int | None, int | None], str], name: str, a: int, b: int, is_row: bool
-    ) -> str | None:
-        switch = self.matrix.switches[name]
-        other = {a: b, b: a}
-        if is_row:
-            return at.get((other.get(switch.row or 0, switch.row), switch.column))
-        return at.get((switch.row, other.get(switch.column or 0, switch.column)))
+    def _moved_switch(self, name: str, anode: str, cathode: str) -> Fault:
+        at = f"from {anode} to {'ground' if cathode == 'GND' else cathode}"
+        fault = self._switch_fault(
+            "moved",
+            name,
+            [
+                Cause(
+                    f"the file has {name} in the wrong place: on the board it leads {at}",
+                    "the schematic, and the file's `wiring`",
+                    f"{_OHMS}, from {name}'s legs to {anode} and {cathode}: one leg beeps; the other does "
+                    "behind the diode",
+                ),
+                Cause(
+                    f"a wire or track of {name} leads to the wrong line",
+                    f"both legs of {name} and its diode{self._diode_name(name)}",
+                    f"{_OHMS}, from each leg to the line that the schematic gives it: it must beep",
+                ),
+            ],
+            [f"{name} makes contact {at}"],
+        )
+        return replace(fault, where=(name, anode, cathode))
 
     def _node_bridges(self) -> list[Fault]:
         """Switches that answer together although their lines are clear: solder between the parts."""

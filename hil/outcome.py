@@ -17,6 +17,7 @@ from hil.result import (
 )
 from hil.stages.lines import NOT_SEEN, LineFindings
 from hil.stages.positions import ONE_WAY
+from hil.suggested import suggested_wiring
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
     from hil.judge import Matrix
     from hil.link import Counters
+    from hil.stages.alive import AliveFindings
     from hil.stages.positions import Positions
     from keyc.keyboard import Keyboard
 
@@ -36,6 +38,7 @@ LATER = "bounce times, held keys, dials and indicators: this version has no stag
 class Found:
     """What the stages found out; None where it never came to that. It grows while a run goes on."""
 
+    alive: AliveFindings | None = None
     lines: LineFindings | None = None
     positions: Positions | None = None
 
@@ -61,6 +64,9 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
     positions = found.positions
     verdicts = _positions_of(account)
     told = diagnosis(matrix, found.lines or LineFindings(()), positions, verdicts if positions else ())
+    faults = told.faults
+    if found.alive is not None and found.alive.fault is not None:
+        faults = (found.alive.fault, *faults)
     shorted = [one.switch for one in verdicts if one.verdict is PositionVerdict.SHORTED]
     ghosts = positions.ghosts if positions else None
     stages = tuple(_with_not_tested(account, stage, verdicts) for stage in account.stages)
@@ -82,20 +88,20 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
     counts = account.link
     return Result(
         keyboard=account.keyboard.title,
-        verdict=_overall(stages, bool(told.faults), account.trouble),
+        verdict=_overall(stages, bool(faults), account.trouble),
         board=account.board,
         after=after,
         tool=tool,
         stages=stages,
         positions=tuple(verdicts),
         lines=told.lines,
-        faults=told.faults,
+        faults=faults,
         ghosting=ghosts.found(shorted) if ghosts else (),
         rectangles_exercised=ghosts.exercised if ghosts else 0,
         rectangles=ghosts.rectangles() if ghosts else 0,
         stuck=tuple(stuck),
         unreached=tuple(unreached),
-        suggested_wiring=_suggested(account, verdicts),
+        suggested_wiring=suggested_wiring(account.keyboard, told.faults),
         resolution_us=account.can.get("quiet", 0),
         link=LinkCounts(counts.lines, counts.damaged, counts.lost, counts.resent, counts.reconnects),
         presses=positions.presses if positions else 0,
@@ -114,7 +120,8 @@ def _positions_of(account: Account) -> list[Position]:
         column = None if switch.column is None else f"GPIO{switch.column}"
         verdict = PositionVerdict.UNTESTED
         why = ("the stage positions did not run",)
-        found.append(Position(switch.name, row, column, verdict, blocked_by=why))
+        pin = None if switch.direct is None else f"GPIO{switch.direct}"
+        found.append(Position(switch.name, row, column, verdict, blocked_by=why, pin=pin))
     return found
 
 
@@ -163,28 +170,3 @@ def _overall(stages: tuple[Stage, ...], any_fault: bool, trouble: str | None) ->
     if Verdict.INCOMPLETE in verdicts:
         return Verdict.INCOMPLETE
     return Verdict.PASS
-
-
-def _suggested(account: Account, verdicts: list[Position]) -> str | None:
-    """The file's `wiring` with swapped switches put where they answered, as a diff; None if none are."""
-    moved = {
-        one.answered_as: one.switch
-        for one in verdicts
-        if one.verdict is PositionVerdict.SWAPPED and one.answered_as is not None
-    }
-    if not moved:
-        return None
-    from difflib import unified_diff
-
-    switches = account.keyboard.wiring.switches
-    source = switches[0].span.source
-    text = source.text
-    for switch in sorted(switches, key=lambda one: -one.span.start):
-        if switch.name in moved and text[switch.span.start : switch.span.end] == switch.name:
-            text = text[: switch.span.start] + moved[switch.name] + text[switch.span.end :]
-    if text == source.text:
-        return None
-    lines = unified_diff(
-        source.text.splitlines(), text.splitlines(), source.name, source.name, lineterm="", n=1
-    )
-    return "\n".join(lines) + "\n"

@@ -246,7 +246,7 @@ class _Replay:
                 matrix=self._matrix,
                 board=self._identity or Identity(),
                 can=self._can,
-                found=Found(self._lines, positions),
+                found=Found(lines=self._lines, positions=positions),
                 stages=tuple(stages),
                 link=self.counters,
                 trouble=trouble,

@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Mapping
 from collections.abc import Sequence as Rows
-from dataclasses import dataclass, field, replace
-from functools import cached_property
 from typing import TypeVar
 
 from keyc.keyboard import (
@@ -39,6 +37,7 @@ from keyc.keyboard import (
     Wheel,
     Wiring,
 )
+from keyc.record import Record
 
 TABLES_VERSION = 3
 NO_SWITCH = 0xFF
@@ -97,27 +96,23 @@ _REPORTABLE = {
 _Row = TypeVar("_Row", bound=Hashable)
 
 
-@dataclass(frozen=True, slots=True)
-class TimingRow:
+class TimingRow(Record):
     debounce_us: int
     at_once: bool
 
 
-@dataclass(frozen=True, slots=True)
-class DualRow:
+class DualRow(Record):
     tap: int
     hold: int
 
 
-@dataclass(frozen=True, slots=True)
-class ChordRow:
+class ChordRow(Record):
     members: tuple[int, ...]
     layer: int
     cell: int
 
 
-@dataclass(frozen=True, slots=True)
-class ChordSets:
+class ChordSets(Record):
     """What of the chords the engine looks up: each one's switches as words of bits, where bit n stands for
     `switches[n]`; each switch's place there, or NO_SWITCH; and for each place the chords with it."""
 
@@ -155,14 +150,12 @@ class ChordSets:
         return 4 * (len(self.words) + words) + len(self.switches) + len(self.place_of) + 2 * lists
 
 
-@dataclass(frozen=True, slots=True)
-class WhenRow:
+class WhenRow(Record):
     layer: int
     others: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Further:
+class Further(Record):
     """What keymaps need that use more than keys and layers while held: `struct keyc_further_tables`.
 
     `taps` and `sequences` hold each one's cells and strokes; in C they lie one after the other.
@@ -182,7 +175,7 @@ class Further:
     first_turn: int
     dials: tuple[DialRow, ...]
     lights: tuple[LightRow, ...]
-    texts: Mapping[str, tuple[str, ...]] = field(repr=False)
+    texts: Mapping[str, tuple[str, ...]]
 
     @property
     def flash_bytes(self) -> int:
@@ -199,8 +192,7 @@ class Further:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class DialRow:
+class DialRow(Record):
     """A dial that does something. Its two ways are switches of their own, behind all others."""
 
     name: str
@@ -209,8 +201,7 @@ class DialRow:
     edges_per_detent: int
 
 
-@dataclass(frozen=True, slots=True)
-class LightRow:
+class LightRow(Record):
     """`indicator` is an LED usage, 1 to 5, or 0 where the light shows the layer."""
 
     pin: int
@@ -219,8 +210,7 @@ class LightRow:
     layer: int
 
 
-@dataclass(frozen=True)
-class Tables:
+class Tables(Record):
     """One keyboard's tables. `cells[layer][switch]` and `switch_at` (a row a driven line, then the
     direct switches) are as in C; `timing_of` is None when every switch has `timings[0]`.
     """
@@ -245,7 +235,7 @@ class Tables:
     def layer_count(self) -> int:
         return len(self.cells)
 
-    @cached_property
+    @property
     def flash_bytes(self) -> int:
         """Bytes of all tables on the chip."""
         bytes_each = (self.driven, self.sensed, self.direct, self.timing_of or (), *self.switch_at)
@@ -265,8 +255,7 @@ class Tables:
         return _STATE_BYTES + _SLOT_BYTES * self.switch_count + further
 
 
-@dataclass(frozen=True, slots=True)
-class Fingerprints:
+class Fingerprints(Record):
     """Twelve lower-case hexadecimal digits each: the first 6 bytes of a SHA-256."""
 
     wiring: str
@@ -569,7 +558,7 @@ def _keymap_fingerprint(keyboard: Keyboard) -> str:
 
 
 def _further_without_text(further: Further | None) -> Further | None:
-    return further and replace(further, sequences=tuple(map(_without_text, further.sequences)))
+    return further and further.replaced(sequences=tuple(map(_without_text, further.sequences)), texts={})
 
 
 def rule_flags(rules: Rules) -> int:

@@ -30,7 +30,7 @@ def run(talk: Conversation) -> Verdict:
 class _Asking:
     def __init__(self, talk: Conversation, positions: Positions) -> None:
         self._talk, self._positions = talk, positions
-        self._places = places_of(talk.keyboard)
+        self._places = places_of(talk.keyboard, talk.settings.side)
         self._asked: Question | None = None
         self._shown: dict[str, PositionVerdict] = {}
         self._closing: set[str] = set()  # good, and not let go yet
@@ -158,4 +158,6 @@ def _in_words(noted: Noted) -> str:
         return f"{noted.switch or 'a contact'} doesn't become quiet: press it firmly"
     if noted.kind is Kind.BACK:
         return "back to the switch before"
+    if noted.place is not None:
+        return f"{noted.asked} answers from {noted.place}, where the file has no switch"
     return f"{noted.switch} answers"

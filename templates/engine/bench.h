@@ -23,7 +23,8 @@
 #define KEYC_BENCH_RING_LINES 512u    /* lines kept until they are acknowledged; a power of two */
 #define KEYC_BENCH_LINE_BYTES 48u     /* longest line, without its end */
 #define KEYC_BENCH_PINS 30u
-#define KEYC_BENCH_POLLS 10u /* two for each bit of a pin number */
+#define KEYC_BENCH_POLLS 12u /* its own rows, its own columns, and two for each bit of a pin number */
+#define KEYC_BENCH_POLLS_IN_TURN 2u /* of those by pin number, at one time, where the first two are known */
 
 /* What the image knows of itself. Masks: bit n is GPIO n. */
 struct keyc_bench_identity {
@@ -84,7 +85,7 @@ struct keyc_bench {
     uint32_t watched;
     uint32_t scanned_us, changed_us, frame_began_us;
     uint32_t poll_groups[KEYC_BENCH_POLLS]; /* at rest: lines driven together */
-    uint8_t poll_count;
+    uint8_t poll_count, poll_always, poll_next; /* how many; the first ones every time; the others' turn */
     struct keyc_bench_table told, seen;
 
     /* the console */

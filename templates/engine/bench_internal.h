@@ -75,7 +75,7 @@ void keyc_bench_scan(struct keyc_bench *bench, uint32_t lines, struct keyc_bench
 bool keyc_bench_same(const struct keyc_bench_table *one, const struct keyc_bench_table *other);
 void keyc_bench_plan_polls(struct keyc_bench *bench);
 bool keyc_bench_may_rest(const struct keyc_bench *bench, const struct keyc_bench_table *table);
-bool keyc_bench_polls_quiet(struct keyc_bench *bench);
+bool keyc_bench_polls_quiet(struct keyc_bench *bench); /* those whose turn it is */
 
 /* bench_wire.c */
 void keyc_bench_tell(struct keyc_bench *bench, unsigned name, unsigned word, uint32_t first, uint32_t second);

@@ -63,9 +63,15 @@ def singles(most_per_board: int | None, seed: int = 0) -> Iterator[Score]:
 
 
 def several(
-    count: int, each: int, seed: int = 0, slips: float = 0.0, names: tuple[str, ...] = SMALL
+    count: int,
+    each: int,
+    seed: int = 0,
+    slips: float = 0.0,
+    names: tuple[str, ...] = SMALL,
+    *,
+    as_often: bool = False,
 ) -> Iterator[Score]:
-    """`count` boards with `each` faults."""
+    """`count` boards with `each` faults. `as_often`: as they come; else each kind as likely as another."""
     chance = Random(f"{seed} {each} {slips}")
     every = [
         (wiring, static_faults(wiring)) for d in Diodes for name, wiring in boards(d).items() if name in names
@@ -73,7 +79,7 @@ def several(
     done = 0
     while done < count:
         wiring, faults = chance.choice(every)
-        planted = sample(chance, faults, each)
+        planted = sample(chance, faults, each, as_often=as_often)
         if makes_sense(wiring, planted):
             yield run(wiring, planted, done % 4, slips)
             done += 1

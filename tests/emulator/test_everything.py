@@ -101,7 +101,7 @@ def test_the_pointer_moves_while_the_key_is_held(board: ChipBoard) -> None:
 
 
 def test_a_move_that_nobody_took_is_over_after_a_bus_reset(board: ChipBoard) -> None:
-    """The computer doesn't ask while the key is held, and starts anew (USB 2.0, 7.1.7.5) after it was let go."""
+    """The computer doesn't ask while the key is held, and starts anew (USB 2.0, 7.1.7.5) when it is up."""
     board.advance(20_000)
     told(board)
     board.set_closed(frozenset({"SW7"}))

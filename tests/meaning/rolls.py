@@ -1,13 +1,13 @@
-"""`python -m tests.meaning.rolls [PRESSES]`: how often a key with two roles is taken for what it wasn't meant to be.
+"""`python -m tests.meaning.rolls [PRESSES]`: how often a key with two roles is taken for what it wasn't.
 
-Generated hands on the C engine, for each `hold-after` and each rule that goes with it. Two mistakes are counted:
-a key of a fast roll that counts as held, and a key that was held on purpose but counts as a tap.
+Generated hands on the C engine, for each `hold-after` and each rule that goes with it. Two mistakes are
+counted: a key of a fast roll that counts as held, and one held on purpose that counts as a tap.
 
-The hands are log-normal, as keystroke times are described in the literature on typing. All figures are from
-memory (Salthouse 1986 on skilled typing; Dhakal and others 2018 on 136 million keystrokes): fast typists press a
-key for about 100 ms and overlap most of their presses. Twelve presses a second is one every 83 ms.
-For holds on purpose no figures are known to us; ours are an assumption: the next key comes 250 ms after, and is
-tapped for 100 ms.
+The hands are log-normal, as keystroke times are described in the literature on typing. All figures are
+from memory (Salthouse 1986 on skilled typing; Dhakal and others 2018 on 136 million keystrokes): fast
+typists press a key for about 100 ms and overlap most of their presses. Twelve presses a second is one
+every 83 ms. For holds on purpose no figures are known to us; ours are an assumption: the next key comes
+250 ms after, and is tapped for 100 ms.
 """
 
 from __future__ import annotations

@@ -64,7 +64,7 @@ def test_on_a_board_that_is_scanned(library: EngineLibrary) -> None:
 
 @pytest.mark.parametrize("seed", range(30_000, 30_012))
 def test_the_clock_may_wrap(library: EngineLibrary, seed: int) -> None:
-    """The chip's clock has 32 bits of microseconds: 71.6 minutes. Every rule of time goes on across its end."""
+    """The chip's clock has 32 bits of microseconds: 71.6 minutes. Rules go on across its end."""
     made = random_keymap(seed, Features.ALL)
     changes = random_changes(seed, made, CHANGES)
     tables, number_of = tables_of_text(made), numbers(made)

@@ -15,7 +15,7 @@ def library() -> EngineLibrary:
 
 
 def test_fast_rolls_come_out_right_with_the_default(library: EngineLibrary) -> None:
-    """Twelve presses a second, overlapping: hardly one in a hundred is taken for held, and few holds for taps."""
+    """Twelve presses a second, overlapping: hardly one in a hundred counts as held."""
     assert Rules().hold_after_us == 1000 * DEFAULT_MS
     found = misfires(library, DEFAULT_MS, RULES["plain"], 1500)
     assert found.rolled < 0.02

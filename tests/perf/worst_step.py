@@ -2,8 +2,8 @@
 
 A step is one call of `keyc_advance` or `keyc_report_sent`: a scan, the debounce, the decisions and the
 report that follows, without the waits while lines settle and without the USB driver. It is compiled as
-for a daily image and run by the emulated core, which counts cycles. The hands are meant to hurt: every key in one
-scan, every key bouncing, a queue that fills up behind a key that waits, chords that share their keys.
+for a daily image and run by the emulated core, which counts cycles. The hands are meant to hurt: every
+key in one scan, every key bouncing, a queue that fills up behind a key that waits, chords that share keys.
 """
 
 from __future__ import annotations
