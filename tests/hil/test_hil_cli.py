@@ -120,7 +120,8 @@ def test_stages_can_be_chosen(capsys: pytest.CaptureFixture[str], file: str) -> 
     status, out, _ = run(capsys, "bench", file, "--virtual", "--stages", "hello,lines", "--format", "json")
     assert status == 0
     stages = {one["name"]: one["verdict"] for one in json.loads(out)["stages"]}
-    assert stages == {"alive": "pass", "hello": "pass", "lines": "pass", "positions": "skipped"}
+    assert [name for name, verdict in stages.items() if verdict != "skipped"] == ["alive", "hello", "lines"]
+    assert set(stages.values()) == {"pass", "skipped"}
 
 
 @pytest.mark.parametrize(
