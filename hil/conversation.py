@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
     from hil.history import Run
     from hil.link import Link
+    from hil.result import Fault
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Question
     from hil.wire import Sentence
@@ -68,6 +69,10 @@ class Hand(Protocol):
         """Whether the hand says, since the last call, that the switch asked for doesn't answer."""
         ...
 
+    def mends(self, fault: Fault) -> bool:
+        """This fault is to be mended now, with the board unplugged. Whether the hand can do it."""
+        ...
+
     def asked_to_press(self, switch: str) -> None:
         """The bench asks for one whole press, and will ask again for the next."""
 
@@ -95,7 +100,8 @@ class Notes(Protocol):
 class Settings:
     """`after`: the step of assembly that was last done. `tool`: finger or tweezers. `touched`: the switches
     to ask for; None: all. `earlier`: the record's runs before, oldest first. `side`: of the board that the
-    person looks at."""
+    person looks at. `board`: who it has to be, if that is known. `proven`: switches
+    that stand proven from a run before."""
 
     stages: Sequence[str] = ("hello", "lines", "positions")
     after: str = ""
@@ -106,6 +112,8 @@ class Settings:
     earlier: Sequence[Run] = ()
     flex_us: int = 30_000_000  # how long the case is squeezed
     side: Side = "front"
+    board: Identity | None = None
+    proven: frozenset[str] = frozenset()
 
 
 class Trouble(Exception):

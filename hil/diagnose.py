@@ -19,7 +19,7 @@ from keyc.keyboard import Diodes
 from keyc.pins import neighbours, package_pin_of_gpio
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from hil.alike import Exchange
     from hil.board import Fault as Planted
@@ -63,6 +63,12 @@ class Diagnosis:
     lines: tuple[Line, ...]
 
 
+def ranked(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    """These faults in the order of mending, numbered from 1."""
+    in_order = sorted(faults, key=lambda fault: _ORDER.index(fault.kind))
+    return tuple(replace(fault, rank=n) for n, fault in enumerate(in_order, 1))
+
+
 def diagnosis(
     matrix: Matrix,
     lines: LineFindings,
@@ -98,8 +104,7 @@ class _Diagnosis:
             *self._unsteady(),
         ]
         faults = _joined([*self._checked(faults), *further])
-        faults.sort(key=lambda fault: _ORDER.index(fault.kind))
-        ranked = tuple(replace(fault, rank=n) for n, fault in enumerate(faults, 1))
+        in_order = ranked(faults)
         opened = {int(f.where[0][4:]) for f in faults if f.kind in ("open", "cut") and f.pins == f.where[:1]}
         told = tuple(
             replace(line, verdict=LineVerdict.OPEN)
@@ -107,7 +112,7 @@ class _Diagnosis:
             else line
             for line in self.findings.lines
         )
-        return Diagnosis(ranked, told)
+        return Diagnosis(in_order, told)
 
     # -- against the electrical model --------------------------------------------------------------
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from hil.result import Fault
     from hil.stages.positions import Question
     from hil.virtual import Finger
 
@@ -15,6 +16,7 @@ _PATIENCE_US = (
     500_000  # from the end of a press to being sure that nothing came of it: a lost line is sent again
 )
 _REACH_US, _HOLD_US = 40_000, 30_000  # a brisk hand
+_IRON_MS = 500  # a virtual iron is brisk, too
 _TYPED_US = 80_000  # a press as in typing (common practice)
 _TOGETHER_US, _APART_US = 60_000, 3_000  # a chord: how long, and from finger to finger
 _SQUEEZE_US = 250_000  # from one squeeze of the case to the next
@@ -55,6 +57,10 @@ class Person:
 
     def gone(self) -> None:
         """Nothing to do: the person is told to plug it in again."""
+
+    def mends(self, fault: Fault) -> bool:
+        """A person can."""
+        return True
 
 
 class FingerHand:
@@ -98,3 +104,13 @@ class FingerHand:
 
     def gone(self) -> None:
         self._finger.obey("plug")
+
+    def mends(self, fault: Fault) -> bool:
+        """Whether such a fault is planted: then it is taken out, with the board unplugged."""
+        planted = next((str(one) for one in self._finger.board.faults if str(one) == fault.title), None)
+        if planted is None:
+            return False
+        self._until_us = None  # whatever was asked for last is over
+        for command in ("unplug", f"mend {planted}", f"wait {_IRON_MS}ms", "plug"):
+            self._finger.obey(command)
+        return True

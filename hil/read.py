@@ -23,7 +23,7 @@ from hil.observe import (
 )
 from hil.outcome import Account, Found, result_of
 from hil.record import NOTE
-from hil.result import Identity, PositionVerdict, Result, Stage, Verdict
+from hil.result import Identity, Result, Stage, Verdict, positions_verdict
 from hil.stages import hello, lines
 from hil.stages.positions import Positions
 from hil.wire import LINE_BYTES, Damaged, Sentence, crc_32, parse_line
@@ -233,12 +233,7 @@ class _Replay:
         if positions is None:
             stages.append(Stage("positions", Verdict.SKIPPED))
         else:
-            verdicts = {positions.position(name).verdict for name in self._names}
-            incomplete = {PositionVerdict.PROVEN, PositionVerdict.ANSWERS, PositionVerdict.UNTESTED}
-            if verdicts <= {PositionVerdict.PROVEN}:
-                verdict = Verdict.PASS
-            else:
-                verdict = Verdict.INCOMPLETE if verdicts <= incomplete else Verdict.FAIL
+            verdict = positions_verdict(positions.position(name) for name in self._names)
             stages.append(Stage("positions", verdict))
         nothing = self.counters.lines == 0
         trouble = self._trouble or ("there is no line of the wire in this dump" if nothing else None)

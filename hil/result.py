@@ -6,6 +6,7 @@ that a run didn't have are there, empty. Times are microseconds unless the name 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING, Any
@@ -223,6 +224,14 @@ class Position:
             "longest_bounce_us": self.bounce.longest_us if self.bounce else None,
             "strokes": None if self.bounce is None else self.bounce.as_json(),
         }
+
+
+def positions_verdict(positions: Iterable[Position]) -> Verdict:
+    """How the stage `positions` ended, by what it says of each switch."""
+    verdicts = {one.verdict for one in positions}
+    if verdicts & BAD_POSITIONS:
+        return Verdict.FAIL
+    return Verdict.PASS if verdicts <= {PositionVerdict.PROVEN} else Verdict.INCOMPLETE
 
 
 @dataclass(frozen=True, slots=True)

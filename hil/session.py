@@ -24,6 +24,12 @@ if TYPE_CHECKING:
     from hil.stages.alive import AliveFindings
     from keyc.keyboard import Keyboard
 
+# What takes its time, and what it would tell: these run when they are asked for by name, or by `all`.
+ON_REQUEST = {
+    "bounce": "how contacts bounce, and which debounce time they need",
+    "flex": "joints that let go when the case is squeezed",
+}
+
 # In the order they run, with what each looks at.
 _STAGES = {
     "alive": (alive.run, "does the chip live"),
@@ -35,6 +41,7 @@ _STAGES = {
     "flex": (flex.run, "joints that let go when they are moved"),
 }
 STAGES = tuple(_STAGES)
+USUAL = tuple(name for name in STAGES if name not in ON_REQUEST)
 _ALWAYS = ("alive", "hello")  # without them there is nobody to ask
 
 
@@ -83,8 +90,11 @@ class Session:
         ended = False
         transport = self._talk.link.transport
         for name, (dialogue, words) in _STAGES.items():
-            if ended or (name not in self._settings.stages and name not in _ALWAYS):
-                stages.append(Stage(name, Verdict.SKIPPED))
+            asked = name in self._settings.stages or name in _ALWAYS
+            if ended or not asked:
+                what = ON_REQUEST.get(name) if not asked else None
+                missing = (f"{what}: not asked for (--stages {name})",) if what else ()
+                stages.append(Stage(name, Verdict.SKIPPED, missing))
                 continue
             self._tell(Event("stage", words, stage=name))
             began_us = transport.now_us

@@ -56,12 +56,12 @@ class VirtualBoard(Console, Protocol):
     @property
     def faults(self) -> tuple[Fault, ...]: ...
 
-    def set_closed(self, switches: frozenset[str], /) -> None:
-        """These switches' contacts are closed from now on, all others open."""
+    def set_faults(self, faults: Iterable[Fault], /) -> None:
+        """Other faults from now on, as after the iron."""
         ...
 
-    def set_faults(self, faults: Iterable[Fault], /) -> None:
-        """Other faults from now on."""
+    def set_closed(self, switches: frozenset[str], /) -> None:
+        """These switches' contacts are closed from now on, all others open."""
         ...
 
     def reports(self) -> list[tuple[int, str, bytes]]:
@@ -102,8 +102,8 @@ def board_of(
 class _Happening:
     time_us: int
     number: int
-    kind: str  # "closes", "opens", "lets-go", "comes-back", "unplug", "plug"
-    switch: str = ""
+    kind: str  # "closes", "opens", "lets-go", "comes-back", "unplug", "plug", "mend"
+    switch: str = ""  # of "mend": the fault
 
 
 class Finger:
@@ -119,10 +119,9 @@ class Finger:
     def __init__(self, board: VirtualBoard, seed: int = 0, *, bouncing: bool = False) -> None:
         self.board = board
         self._seed, self._bouncing = seed, bouncing
-        self._faults = board.faults
+        self._know(board.faults)
         self._loose: set[str] = set()  # what has let go and will come back
         self._squeezes = 0
-        self._kinds = {(f.kind, f.where[0]): f for f in board.faults if f.where}
         self._closed: frozenset[str] = frozenset()
         self._happenings: list[_Happening] = []
         self._number = 0
@@ -177,7 +176,7 @@ class Finger:
 
     def obey(self, command: str) -> None:
         """One command of a script: `down SW7`, `up SW7`, `up`, `tap SW7 12ms`, `wait 5ms`, `squeeze`,
-        `unplug`, `plug`.
+        `unplug`, `plug`, `mend open SW7`.
 
         Commands follow one another in the board's time. Raises UserError for anything else.
         """
@@ -204,8 +203,11 @@ class Finger:
                 self.squeeze(at_us)
             case ["unplug" | "plug" as kind]:
                 self._plan(at_us, kind)
+            case ["mend", *_]:
+                self._plan(at_us, "mend", str(self._planted(command.split(None, 1)[1:])))
             case _:
                 known = "down SW7 · up SW7 · up · tap SW7 12ms · wait 5ms · squeeze · unplug · plug"
+                known += " · mend open SW7"
                 raise UserError(f"“{command.strip()}” is no finger command", f"known: {known}", exit_status=2)
 
     @property
@@ -252,6 +254,18 @@ class Finger:
         raise UserError(
             f"this keyboard has no switch {switch}", f"name one of the wiring: {near}", exit_status=2
         )
+
+    def _know(self, faults: Iterable[Fault]) -> None:
+        self._faults = tuple(faults)
+        self._kinds = {(fault.kind, fault.where[0]): fault for fault in self._faults if fault.where}
+
+    def _planted(self, words: list[str]) -> Fault:
+        """The fault of the board that is called so."""
+        there = ", ".join(map(str, self.board.faults)) or "none"
+        for fault in self.board.faults:
+            if words and parse_fault(words[0], self.board.wiring) == fault:
+                return fault
+        raise UserError("this board has no such fault to mend", f"its faults: {there}", exit_status=2)
 
     def _plan(self, at_us: int, kind: str, switch: str = "") -> None:
         self._number += 1
@@ -307,6 +321,10 @@ class Finger:
             self.board.unplug()
         elif due.kind == "plug":
             self.board.plug()
+        elif due.kind == "mend":
+            left = [fault for fault in self.board.faults if str(fault) != due.switch]
+            self.board.set_faults(left)
+            self._know(left)
         elif due.kind in ("lets-go", "comes-back"):
             self._shake(due.switch, due.kind == "lets-go")
         else:
