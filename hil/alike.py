@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from keyc.keyboard import Wiring
 
 _ROUNDS = 6  # how many faults the search adds, takes away or exchanges at most
+_MORE = 1_500  # readings worked out at most where one set that explains everything is known already
 _TRIED = 6_000  # readings that one search works out at most: a board full of faults is mended step by step
 _LOOKED_AT = 5  # states by which a step is judged before all of them are looked at
 _BEAM = 4  # unfinished sets that are followed at a time
@@ -97,6 +98,8 @@ class _Search:
         best, differs = given, self._differs(given)
         entangled = any(self._touch(one, other) for one, other in combinations(given, 2))
         odd = any(_COST[one.kind] >= _UNLIKELY for one in given)
+        if whole:
+            self.left = min(self.left, _MORE)
         if not whole or entangled or odd:
             # Dirt agrees with almost anything, so it comes last.
             for leaks in (False, True):

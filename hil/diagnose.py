@@ -710,9 +710,11 @@ class _Diagnosis:
             return []
         from hil.rewired import exchanges
 
+        seen = self.positions.contacts()
         settled = {one.switch for one in self._with(PositionVerdict.SWAPPED)}
+        settled |= {name for name in seen if self.positions.answers_beside(name)}
         found = []
-        for planted in exchanges(self.wiring, self.positions.contacts(), settled):
+        for planted in exchanges(self.wiring, seen, settled):
             fault = self._fault_of(planted)
             if fault is not None:
                 told = [
