@@ -7,7 +7,7 @@ from functools import lru_cache
 from random import Random
 from typing import Literal
 
-from boards import Desk
+from boards import Desk, keyboard_of
 from copper_graph import Reference
 
 from hil.alike import canonical
@@ -97,6 +97,22 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
         not_proven=sum(one.verdict is not PositionVerdict.PROVEN for one in result.positions),
         result=result,
     )
+
+
+def session(wiring: Wiring, faults: list[Fault], seed: int = 0) -> Result:
+    """A whole run of the bench: its firmware on this computer, a finger, a virtual clock."""
+    from hil.hands import FingerHand
+    from hil.link import Link
+    from hil.session import Session
+    from hil.transport import BoardTransport
+    from hil.virtual import Finger, board_of
+    from keyc.tables import fingerprints
+
+    keyboard = keyboard_of(wiring)
+    finger = Finger(board_of(keyboard, faults), seed)
+    return Session(
+        keyboard, Link(BoardTransport(finger)), FingerHand(finger), fingerprints(keyboard).wiring
+    ).run()
 
 
 def _listed(wiring: Wiring, result: Result) -> list[frozenset[Fault]]:
