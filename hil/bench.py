@@ -4,26 +4,30 @@ from __future__ import annotations
 
 import json
 import os
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+from hil.result import Verdict
 from keyc.command import say
 from keyc.diagnostics import UserError
 
 if TYPE_CHECKING:
     from argparse import Namespace
+    from collections.abc import Callable
 
     from hil.conversation import Hand, Settings
     from hil.events import Event
     from hil.history import Run
     from hil.link import Link
+    from hil.page import Page
     from hil.record import Dump, Record
     from hil.result import Result
+    from hil.stages.alive import AliveFindings
     from keyc.keyboard import Keyboard
 
-VIRTUAL = "measured on a virtual board, which proves nothing about a real one"
+_LOOKS_S = 60.0  # for a board that is to be plugged in
 
 
 class Bench:
@@ -35,6 +39,7 @@ class Bench:
         self._record: Record | None = None
         self._dump: Dump | None = None
         self._events: TextIO | None = None
+        self._page: Page | None = None
 
     def __enter__(self) -> Bench:
         return self
@@ -51,20 +56,32 @@ class Bench:
         """The run. Raises UserError for what is wrong before it begins."""
         import sys
 
-        from hil.session import Session
+        from hil.session import Session, result_without_board
+        from hil.stages.alive import AliveFindings
         from hil.view import view_on
         from keyc.tables import fingerprints
 
         settings = self._settings()
-        link, hand = self._board()
-        self._stack.callback(link.close)
-        settings = replace(settings, earlier=self._earlier())
-        self._open_files(settings)
-        view = view_on(sys.stderr, self._keyboard)
+        page = self._opened_page()
+        view = view_on(sys.stderr, self._keyboard, self._options.side)
         self._stack.callback(view.close)
 
-        def tell(event: Event) -> None:
+        def show(event: Event) -> None:
             view.show(event)
+            if page is not None:
+                page.show(event)
+
+        board = self._board(show)
+        settings = replace(settings, earlier=self._earlier())
+        self._open_files(settings)
+        if isinstance(board, AliveFindings):
+            result = result_without_board(self._keyboard, board, settings)
+            return self._finished(result, settings)
+        link, hand = board
+        self._stack.callback(link.close)
+
+        def tell(event: Event) -> None:
+            show(event)
             if self._record is not None:
                 self._record.event(event)
             self._send(event)
@@ -78,12 +95,55 @@ class Bench:
             tell=tell,
             notes=self._dump,
         )
-        result = session.run()
+        return self._finished(session.run(), settings)
+
+    def _finished(self, result: Result, settings: Settings) -> Result:
         result = replace(result, notes=(*result.notes, *self._regressions(settings, result)))
         if self._options.virtual:
+            from hil.history import VIRTUAL
+
             result = replace(result, notes=(VIRTUAL, *result.notes))
-        self._finish(result)
+        if self._record is not None:
+            self._record.result(result)
+        for each in (self._record, self._dump):
+            if each is not None and each.failure:
+                say(f"warning: {each.failure}. The result below is complete.")
+        if self._page is not None:
+            self._page.finish(result)
         return result
+
+    def stay(self, result: Result) -> None:
+        """Keeps the page there, with the report that was written, until it is closed."""
+        page = self._page
+        if page is None or result.verdict is Verdict.ABORTED:
+            return
+        from hil.hands import Person
+
+        if self._options.report:
+            with suppress(OSError):
+                page.offer(Path(self._options.report).read_text("utf-8"), self._options.report)
+        say("the page stays until you close it; Enter or Ctrl-C ends it here")
+        with suppress(KeyboardInterrupt):
+            page.stay(Person().gives_up)
+
+    def _opened_page(self) -> Page | None:
+        if not self._options.page:
+            return None
+        from hil.page import Page, show_in_browser
+
+        try:
+            page = self._page = Page(self._keyboard, self._options.side)
+        except OSError as error:
+            raise UserError(
+                f"the page can't be served on this computer: {error.strerror or error}",
+                "leave out --page: the terminal shows the same",
+                exit_status=3,
+            ) from None
+        self._stack.callback(page.close)
+        say(f"page: {page.address}")
+        if not self._options.no_browser and not show_in_browser(page.address):
+            say("no browser was found: open that address in one on this computer")
+        return page
 
     def _settings(self) -> Settings:
         from datetime import UTC, datetime
@@ -91,7 +151,8 @@ class Bench:
         from hil.conversation import Settings
         from hil.session import STAGES
 
-        stages = [word.strip() for word in self._options.stages.split(",") if word.strip()]
+        words = ",".join(STAGES) if self._options.stages is None else self._options.stages
+        stages = [word.strip() for word in words.split(",") if word.strip()]
         unknown = [word for word in stages if word not in STAGES]
         if unknown or not stages:
             raise UserError(
@@ -105,11 +166,14 @@ class Bench:
             raise UserError(
                 "a virtual board of its own has no port", "leave out --port or --virtual", exit_status=2
             )
+        if self._options.no_browser and not self._options.page:
+            raise UserError("no page was asked for", "add --page, or leave out --no-browser", exit_status=2)
         return Settings(
             stages=stages,
             after=self._options.after,
             tool=self._options.tool,
             touched=self._touched(),
+            side=self._options.side,
             when=datetime.now(UTC).isoformat(timespec="seconds"),
         )
 
@@ -141,21 +205,41 @@ class Bench:
         now = Run(result.keyboard, "", result.after, result.board.flash_id, verdicts)
         return regressions(settings.earlier, now)
 
-    def _board(self) -> tuple[Link, Hand]:
-        from hil.link import Link
-
+    def _board(self, tell: Callable[[Event], None]) -> tuple[Link, Hand] | AliveFindings:
+        """The board and whoever presses; or what the stage `alive` found instead of one."""
         if self._options.virtual:
             return self._virtual_board()
+        from hil.computer import Computer
+        from hil.dialogues.alive import looked_for
         from hil.hands import Person
-        from hil.ports import only_port
+        from hil.link import Link
+        from hil.ports import no_board
+        from hil.result import Verdict
         from hil.transport import SerialTransport
 
-        return Link(SerialTransport(self._options.port or only_port())), Person()
+        hand = Person() if self._page is None else Person(self._page.gave_up)
+        computer = Computer(self._bench_image)
+        port = self._options.port
+        if port is None:
+            asked = self._options.stages is not None and "alive" in self._options.stages.split(",")
+            found = looked_for(computer, tell, wait_s=_LOOKS_S if asked else 0)
+            if found.verdict is not Verdict.PASS:
+                if asked:
+                    return found
+                raise no_board(computer.ports)
+            (port,) = computer.answering()
+        return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), hand
 
-    def _virtual_board(self) -> tuple[Link, Hand]:
+    def _bench_image(self) -> bytes:
+        from keyc.firmware import build_uf2
+
+        return build_uf2(self._keyboard, "bench").bytes
+
+    def _virtual_board(self) -> tuple[Link, Hand] | AliveFindings:
         from hil.board import parse_fault
         from hil.hands import FingerHand
         from hil.link import Link
+        from hil.stages.alive import Sight, findings
         from hil.transport import BoardTransport
         from hil.virtual import Finger, board_of
 
@@ -164,6 +248,8 @@ class Bench:
         if options.chip:
             say("building the image and starting the emulated chip …")
         finger = Finger(board_of(self._keyboard, faults, chip=options.chip, seed=options.seed), options.seed)
+        if not finger.connected:
+            return findings(Sight.NOTHING)
         return Link(BoardTransport(finger)), FingerHand(finger)
 
     def _open_files(self, settings: Settings) -> None:
@@ -181,6 +267,7 @@ class Bench:
                     exit_status=2,
                 ) from None
         path = self._record_path()
+        netlist = self._netlist()
         if path is None:
             return
         self._record = Record(
@@ -189,10 +276,20 @@ class Bench:
             keyboard=self._keyboard.title,
             when=settings.when or "",
             after=settings.after,
+            diodes=self._keyboard.wiring.diodes.value,
+            netlist=netlist,
         )
         self._stack.callback(self._record.close)
         self._dump = Dump(path.with_suffix(".dump"))
         self._stack.callback(self._dump.close)
+
+    def _netlist(self) -> str | None:
+        """Which board revision this is, by the fingerprint of its netlist."""
+        if self._options.netlist is None:
+            return None
+        from keyc.netlist import fingerprint, read_netlist
+
+        return fingerprint(read_netlist(self._options.netlist))
 
     def _record_path(self) -> Path | None:
         if self._options.record:
@@ -203,7 +300,7 @@ class Bench:
         return file.with_name(f"{file.stem}.bench.jsonl")
 
     def _send(self, event: Event) -> None:
-        if self._events is None:
+        if self._events is None or event.kind == "sent":  # what is typed goes no further than the page
             return
         try:
             self._events.write(json.dumps(event.as_json(), ensure_ascii=False) + "\n")
@@ -211,10 +308,3 @@ class Bench:
         except OSError:
             # Whoever listened has gone away; the bench goes on without.
             self._events = None
-
-    def _finish(self, result: Result) -> None:
-        if self._record is not None:
-            self._record.result(result)
-        for each in (self._record, self._dump):
-            if each is not None and each.failure:
-                say(f"warning: {each.failure}. The result below is complete.")

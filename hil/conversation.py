@@ -11,7 +11,18 @@ from typing import TYPE_CHECKING, Protocol
 from hil.events import Event
 from hil.judge import Matrix, lines_of
 from hil.link import BoardRestarted, Lost, NoAnswer
-from hil.observe import AboutToDrive, Gap, Introduced, Looked, Observation, Reader, Seen, Spoke, Watching
+from hil.observe import (
+    AboutToDrive,
+    Changed,
+    Gap,
+    Introduced,
+    Looked,
+    Observation,
+    Reader,
+    Seen,
+    Spoke,
+    Watching,
+)
 from hil.outcome import Found
 from hil.result import Identity
 from hil.stages import lines
@@ -26,6 +37,7 @@ if TYPE_CHECKING:
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Question
     from hil.wire import Sentence
+    from keyc.caps import Side
     from keyc.keyboard import Keyboard
 
 _RECONNECT_US = 60_000_000
@@ -60,7 +72,8 @@ class Notes(Protocol):
 @dataclass(frozen=True, slots=True)
 class Settings:
     """`after`: the step of assembly that was last done. `tool`: finger or tweezers. `touched`: the switches
-    to ask for; None: all. `earlier`: the record's runs before, oldest first."""
+    to ask for; None: all. `earlier`: the record's runs before, oldest first. `side`: of the board that the
+    person looks at."""
 
     stages: Sequence[str] = ("hello", "lines", "positions")
     after: str = ""
@@ -69,6 +82,7 @@ class Settings:
     reconnect_us: int = _RECONNECT_US
     touched: frozenset[str] | None = None
     earlier: Sequence[Run] = ()
+    side: Side = "front"
 
 
 class Trouble(Exception):
@@ -110,6 +124,7 @@ class Conversation:
         self.base: Observation | None = None
         self.remarks: list[str] = []
         self._reader = Reader()
+        self._closed = 0  # readings that are low, and weren't with nothing touched
 
     def keep(self, word: str, *numbers: object) -> None:
         """Notes in the dump what the bench did."""
@@ -166,6 +181,9 @@ class Conversation:
         if self._notes is not None:
             self._notes.lost()
         self._reader.lost()
+        if self._closed:
+            self._closed = 0
+            self.tell(Event("contact", "a contact is no longer seen", down=False))
         if isinstance(gone, PortGone):
             self.tell(Event("trouble", "the board is gone: plug it in again, with its bench image"))
             self.hand.gone()
@@ -185,6 +203,7 @@ class Conversation:
                 mask = self._mask(lines_of(self.keyboard.wiring) | spare)
                 table = self._table_of(self.link.watch(mask), Watching)
                 if table is not None:
+                    self._tell_contact(table)
                     return table
             except (PortGone, BoardRestarted) as gone:
                 self.recover(gone)
@@ -204,7 +223,20 @@ class Conversation:
             self.recover(gone)
             return Resumed(self.watched())
         seen = None if said is None else self.take(said)
+        if isinstance(seen, Changed):
+            self._tell_contact(seen.table)
         return Resumed(self.watched()) if isinstance(seen, Gap | Spoke) else seen
+
+    def _tell_contact(self, table: Observation) -> None:
+        """Tells what has closed or opened since the last table, so that it can be heard while it lasts."""
+        if self.base is None:
+            return
+        closed = table.low & ~self.base.low & table.readable & self.base.readable
+        before, self._closed = self._closed, closed
+        if closed & ~before:
+            self.tell(Event("contact", "a contact closed", down=True))
+        elif before & ~closed:
+            self.tell(Event("contact", "a contact opened", down=False))
 
     def _mask(self, wanted: int | None) -> int:
         """Of these pins, those that the board may drive and that don't restart it."""

@@ -10,7 +10,9 @@ from typing import Any
 class Event:
     """Something that happened, for the screen, for the record, and for a page or a robot finger.
 
-    `kind`: board, history, stage, line, prompt, press, verdict, trouble, back, ended. `text` is in words.
+    `kind`: board, history, stage, line, prompt, contact, press, verdict, sent, trouble, back, ended.
+    `contact` comes with each closing and opening, before anybody has judged it: for a tone. `sent`, what the
+    board holds down on the computer just now, is for a page alone and written nowhere. `text` is in words.
     """
 
     kind: str
@@ -25,6 +27,7 @@ class Event:
     proven: int | None = None
     total: int | None = None
     again: bool | None = None
+    down: bool | None = None  # a contact: closed, or opened
     flash_id: str | None = None
 
     def as_json(self) -> dict[str, Any]:

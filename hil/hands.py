@@ -6,6 +6,8 @@ import sys
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from hil.stages.positions import Question
     from hil.virtual import Finger
 
@@ -14,13 +16,19 @@ _REACH_US, _HOLD_US = 40_000, 30_000  # a brisk hand
 
 
 class Person:
-    """A person: presses the switch, and Enter on the computer if it doesn't answer."""
+    """A person: presses the switch, and Enter on the computer if it doesn't answer; or says so elsewhere."""
+
+    def __init__(self, says_silent: Callable[[], bool] = lambda: False) -> None:
+        self._says_silent = says_silent
 
     def asked(self, question: Question) -> None:
         """Nothing to do: the person reads the prompt."""
 
     def gives_up(self) -> bool:
-        """Whether Enter was pressed. Where nobody sits at a terminal, never."""
+        """Whether Enter was pressed (where nobody sits at a terminal, never), or it was said elsewhere."""
+        return self._says_silent() or self._pressed_enter()
+
+    def _pressed_enter(self) -> bool:
         if not sys.stdin or not sys.stdin.isatty():
             return False
         from select import select

@@ -11,7 +11,7 @@ from hil.result import BAD_LINES, BAD_POSITIONS, LineVerdict, PositionVerdict, V
 from keyc.files import shipped
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from markupsafe import Markup
 
@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from keyc.caps import Side
     from keyc.keyboard import Keyboard
 
-_COLUMNS = 80
+_COLUMNS, _LINES = 80, 22  # a screen, without the prompt and the command above
+_FAULTS_IN_SHORT = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +80,7 @@ def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "fron
         ],
         keyboard_picture=Markup(keyboard_svg(keyboard, result.positions, side)),
         package_picture=Markup(package_svg(result.lines, pointed)),
+        not_tested=not_tested(result),
         side=side,
         tool=tool,
         unplug=UNPLUG,
@@ -166,14 +168,39 @@ def _with_capital(text: str) -> str:
 
 
 def text_of(result: Result) -> str:
-    """The result for a terminal of 80 columns."""
+    """The result for a terminal of 80 columns. Where it is longer than a screen, what matters comes once
+    more at its end, so that it is what one sees."""
+    lines = _text_lines(result)
+    if len(lines) > _LINES:
+        lines += ["", *_in_short(result)]
+    return "\n".join(lines)
+
+
+def _in_short(result: Result) -> list[str]:
+    """A screen at most: a line for each fault, and what to do next."""
+    lines = [f"In short: {_headline(result)}"]
+    for fault in result.faults[:_FAULTS_IN_SHORT]:
+        cause = f": {fault.causes[0].what}" if fault.causes else ""
+        lines.append(f"  {fault.rank}. {fault.title}{cause}")
+    more = len(result.faults) - _FAULTS_IN_SHORT
+    if more > 0:
+        lines.append(f"  … and {more} more, above")
+    untested = [one.switch for one in result.positions if one.verdict is PositionVerdict.UNTESTED]
+    if untested:
+        lines.append(f"  not tested: {names_in_short(untested)}")
+    return [line if len(line) <= _COLUMNS else f"{line[: _COLUMNS - 1]}…" for line in lines]
+
+
+def _text_lines(result: Result) -> list[str]:
     lines = [_headline(result)]
     if result.trouble:
         lines += _wrapped(f"the bench could not go on: {result.trouble}", "  ")
     for note in result.notes:
         lines += _wrapped(note, "  ")
     if result.faults:
-        lines += ["", "Mend first. " + UNPLUG]
+        # What a dead board wants measured is volts, and it says its own cautions.
+        alive = any(fault.kind not in ("no-usb", "no-flash") for fault in result.faults)
+        lines += ["", f"Mend first. {UNPLUG}" if alive else "Mend first."]
         for fault in result.faults:
             lines += _fault_lines(fault)
     if result.ghosting:
@@ -189,9 +216,9 @@ def text_of(result: Result) -> str:
         lines += ["", "If the board is right and the file is not:", result.suggested_wiring.rstrip("\n")]
     if result.not_tested:
         lines += ["", "Not tested, and why"]
-        for text in _gathered(result):
+        for text in not_tested(result):
             lines += _wrapped(text, "  ")
-    return "\n".join(lines)
+    return lines
 
 
 def _headline(result: Result) -> str:
@@ -220,7 +247,7 @@ def _fault_lines(fault: Fault) -> list[str]:
     return lines
 
 
-def _gathered(result: Result) -> Iterable[str]:
+def not_tested(result: Result) -> list[str]:
     """What wasn't tested, with switches that have the same reason on one line."""
     names = {one.switch for one in result.positions}
     by_reason: dict[str, list[str]] = {}
@@ -231,7 +258,27 @@ def _gathered(result: Result) -> Iterable[str]:
             by_reason.setdefault(reason, []).append(name)
         else:
             others.append(text)
-    return [*(f"{', '.join(who)}: {reason}" for reason, who in by_reason.items()), *others]
+    return [*(f"{names_in_short(who)}: {reason}" for reason, who in by_reason.items()), *others]
+
+
+def names_in_short(names: Sequence[str]) -> str:
+    """Names with a comma between them; those that count up are told by their ends: SW2, SW5 to SW9."""
+    parts: list[str] = []
+    run: list[str] = []
+    for name in [*names, ""]:
+        if run and name and name == _following(run[-1]):
+            run.append(name)
+            continue
+        parts += [f"{run[0]} to {run[-1]}"] if len(run) > 2 else run
+        run = [name]
+    return ", ".join(parts)
+
+
+def _following(name: str) -> str | None:
+    """SW10 after SW9; None after a name without a number at its end, or with one that begins with 0."""
+    stem = name.rstrip("0123456789")
+    digits = name[len(stem) :]
+    return f"{stem}{int(digits) + 1}" if digits and digits[0] != "0" else None
 
 
 def _wrapped(text: str, indent: str, further: str | None = None) -> list[str]:

@@ -75,12 +75,14 @@ class Position:
     answered_as: str | None = None
     blocked_by: tuple[str, ...] = ()
     presses: int = 0
+    pin: str | None = None  # of a switch to ground
 
     def as_json(self) -> dict[str, Any]:
         return {
             "switch": self.switch,
             "row": self.row,
             "column": self.column,
+            "pin": self.pin,
             "verdict": self.verdict.value,
             "forward": self.forward,
             "backward": self.backward,

@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from itertools import accumulate, count, groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,6 +17,7 @@ from keyc import __version__
 from keyc.files import shipped
 from keyc.keyboard import Action, AnotherKey, Cell, Diodes, Keyboard, Rules, Switch
 from keyc.layouts import written_press
+from keyc.record import Record
 from keyc.source import Span
 from keyc.tables import NO_SWITCH, TABLES_VERSION, Further, Tables, modifier_bits
 
@@ -48,16 +48,14 @@ ENGINE_FILES = (
 _TEMPLATES = {"tables.c.j2": "{}_tables.c", "tables.h.j2": "{}_tables.h", "keyc.cmake.j2": "keyc.cmake"}
 
 
-@dataclass(frozen=True, slots=True)
-class _Row:
+class _Row(Record):
     """One line of C: numbers, each with its comma, and what they are."""
 
     numbers: str
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Layer:
+class _Layer(Record):
     name: str
     place: str
     rows: list[_Row]
@@ -81,11 +79,12 @@ def template_text(template: str, data: Mapping[str, object]) -> str:
     return _environment().get_template(template).render(data)
 
 
-def depfile_text(file: str, folder: str, files: Iterable[str]) -> str:
-    """A make rule: the built files depend on the keymap and on what ships with this version."""
+def depfile_text(file: str, folder: str, files: Iterable[str], more: Iterable[Path] = ()) -> str:
+    """A make rule: the built files depend on the keymap and on what ships with this version, `more` too."""
     made = " ".join(_make_word(str(Path(folder, name))) for name in sorted(files))
     used = [shipped("templates", name) for name in _TEMPLATES]
     used += [shipped("templates", "engine", name) for name in ENGINE_FILES]
+    used += more
     return f"{made}: {' '.join(map(_make_word, [file, *map(str, used)]))}\n"
 
 

@@ -6,8 +6,6 @@ Lines are GPIO numbers, times microseconds. Switches have the numbers of their w
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
-from functools import cached_property
 from typing import TypeVar
 
 from keyc.keyboard import (
@@ -38,6 +36,7 @@ from keyc.keyboard import (
     Wheel,
     Wiring,
 )
+from keyc.record import Record
 
 TABLES_VERSION = 2
 NO_SWITCH = 0xFF
@@ -96,33 +95,28 @@ _REPORTABLE = {
 _Row = TypeVar("_Row", bound=Hashable)
 
 
-@dataclass(frozen=True, slots=True)
-class TimingRow:
+class TimingRow(Record):
     debounce_us: int
     at_once: bool
 
 
-@dataclass(frozen=True, slots=True)
-class DualRow:
+class DualRow(Record):
     tap: int
     hold: int
 
 
-@dataclass(frozen=True, slots=True)
-class ChordRow:
+class ChordRow(Record):
     members: tuple[int, ...]
     layer: int
     cell: int
 
 
-@dataclass(frozen=True, slots=True)
-class WhenRow:
+class WhenRow(Record):
     layer: int
     others: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Further:
+class Further(Record):
     """What keymaps need that use more than keys and layers while held: `struct keyc_further_tables`.
 
     `taps` and `sequences` hold each one's cells and strokes; in C they lie one after the other.
@@ -141,7 +135,7 @@ class Further:
     first_turn: int
     dials: tuple[DialRow, ...]
     lights: tuple[LightRow, ...]
-    texts: Mapping[str, tuple[str, ...]] = field(repr=False)
+    texts: Mapping[str, tuple[str, ...]]
 
     @property
     def flash_bytes(self) -> int:
@@ -158,8 +152,7 @@ class Further:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class DialRow:
+class DialRow(Record):
     """A dial that does something. Its two ways are switches of their own, behind all others."""
 
     name: str
@@ -168,8 +161,7 @@ class DialRow:
     edges_per_detent: int
 
 
-@dataclass(frozen=True, slots=True)
-class LightRow:
+class LightRow(Record):
     """`indicator` is an LED usage, 1 to 5, or 0 where the light shows the layer."""
 
     pin: int
@@ -178,8 +170,7 @@ class LightRow:
     layer: int
 
 
-@dataclass(frozen=True)
-class Tables:
+class Tables(Record):
     """One keyboard's tables. `cells[layer][switch]` and `switch_at` (a row a driven line, then the
     direct switches) are as in C; `timing_of` is None when every switch has `timings[0]`.
     """
@@ -204,7 +195,7 @@ class Tables:
     def layer_count(self) -> int:
         return len(self.cells)
 
-    @cached_property
+    @property
     def flash_bytes(self) -> int:
         """Bytes of all tables on the chip."""
         bytes_each = (self.driven, self.sensed, self.direct, self.timing_of or (), *self.switch_at)
@@ -224,8 +215,7 @@ class Tables:
         return _STATE_BYTES + _SLOT_BYTES * self.switch_count + further
 
 
-@dataclass(frozen=True, slots=True)
-class Fingerprints:
+class Fingerprints(Record):
     """Twelve lower-case hexadecimal digits each: the first 6 bytes of a SHA-256."""
 
     wiring: str
@@ -527,7 +517,7 @@ def _keymap_fingerprint(keyboard: Keyboard) -> str:
 
 
 def _further_without_text(further: Further | None) -> Further | None:
-    return further and replace(further, sequences=tuple(map(_without_text, further.sequences)))
+    return further and further.replaced(sequences=tuple(map(_without_text, further.sequences)), texts={})
 
 
 def rule_flags(rules: Rules) -> int:

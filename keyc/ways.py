@@ -8,7 +8,7 @@ keys' times and the order of their moves is left to `prove.py`.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from functools import partial
 
 from keyc.diagnostics import Diagnostic, Label
@@ -67,21 +67,60 @@ def cells_on(keyboard: Keyboard, layer: Layer) -> Iterator[Cell]:
             yield turn.counter_clockwise
 
 
-def reached_layers(keyboard: Keyboard) -> frozenset[str]:
-    """The layers that can ever be on. Those that only wait for one another can't."""
-    leads_to = {
-        layer.name: {name for cell in cells_on(keyboard, layer) for name in layers_in(cell.action)}
+def layers_ahead(keyboard: Keyboard) -> dict[str, frozenset[str]]:
+    """For each layer those that its keys, chords and dials turn on or put at the bottom."""
+    return {
+        layer.name: frozenset(name for cell in cells_on(keyboard, layer) for name in layers_in(cell.action))
         for layer in keyboard.layers
     }
+
+
+def reached_layers(keyboard: Keyboard, ahead: Mapping[str, frozenset[str]]) -> frozenset[str]:
+    """The layers that can ever be on. Those that only wait for one another can't."""
+    together = [layer for layer in keyboard.layers if layer.when]
     reached = {keyboard.layers[0].name}
     waiting = list(reached)
     while waiting:
-        new = leads_to[waiting.pop()]
-        new |= {layer.name for layer in keyboard.layers if layer.when and reached.issuperset(layer.when)}
+        new = ahead[waiting.pop()].union(one.name for one in together if reached.issuperset(one.when))
         for name in new - reached:
             reached.add(name)
             waiting.append(name)
     return frozenset(reached)
+
+
+def unreached_groups(
+    keyboard: Keyboard, ahead: Mapping[str, frozenset[str]], reached: Collection[str]
+) -> Iterator[tuple[list[Layer], list[Layer]]]:
+    """The layers that are never on, by cause: those that nothing leads to (or that only lead to one another),
+    and those that would be reached from there. Each layer once, in file order."""
+    lost = [layer for layer in keyboard.layers if layer.name not in reached]
+    from_it = {layer.name: _layers_behind(layer.name, lost, ahead) for layer in lost}
+    told: set[str] = set()
+    for layer in lost:
+        behind = from_it[layer.name]
+        ring = {name for name in behind if layer.name in from_it[name]}
+        before = {one.name for one in lost if layer.name in from_it[one.name]}
+        if layer.name in told or before > ring:
+            continue
+        told |= ring
+        yield (
+            [one for one in lost if one.name in ring],
+            [one for one in lost if one.name in behind - told],
+        )
+        told |= behind
+
+
+def _layers_behind(start: str, lost: Sequence[Layer], ahead: Mapping[str, frozenset[str]]) -> frozenset[str]:
+    """The layers among the lost ones that would be reached, or come nearer, if this one were; itself, too."""
+    behind = {start}
+    waiting = [start]
+    while waiting:
+        now = waiting.pop()
+        for layer in lost:
+            if layer.name not in behind and (layer.name in ahead[now] or now in layer.when):
+                behind.add(layer.name)
+                waiting.append(layer.name)
+    return frozenset(behind)
 
 
 class Ways:
@@ -165,9 +204,9 @@ def _leads_on(action: Action) -> bool:
 # ---- layers that can't be left ------------------------------------------------------------------
 
 
-def without_way_out(keyboard: Keyboard) -> Iterator[Diagnostic]:
+def without_way_out(keyboard: Keyboard, reached: Collection[str]) -> Iterator[Diagnostic]:
     """Layers that stay, once locked or at the bottom, whatever is pressed."""
-    cells = _first_cells(keyboard)
+    cells = _first_cells(keyboard, reached)
     if not cells:
         return
     ways = Ways(keyboard)
@@ -182,9 +221,8 @@ def without_way_out(keyboard: Keyboard) -> Iterator[Diagnostic]:
                     yield _no_unlocking(ways, layer, cell)
 
 
-def _first_cells(keyboard: Keyboard) -> dict[Action, Cell]:
+def _first_cells(keyboard: Keyboard, reached: Collection[str]) -> dict[Action, Cell]:
     """What locks a layer (one action for each) or changes the bottom, and the first cell that does it."""
-    reached = reached_layers(keyboard)
     rules = (keyboard.timing.rules, *keyboard.timing.rules_for.values())
     twice = any(one.next_twice_locks for one in rules)
     cells: dict[Action, Cell] = {}
@@ -244,11 +282,11 @@ def _no_other_bottom(ways: Ways, layer: str, cell: Cell) -> Diagnostic:
     )
 
 
-def nothing_beneath_another_bottom(keyboard: Keyboard) -> Iterator[Diagnostic]:
+def nothing_beneath_another_bottom(keyboard: Keyboard, reached: Collection[str]) -> Iterator[Diagnostic]:
     """`..` on a layer that can become the bottom one: there it does nothing."""
     first = keyboard.layers[0].name
     layers = {layer.name: layer for layer in keyboard.layers}
-    for action, cell in _first_cells(keyboard).items():
+    for action, cell in _first_cells(keyboard, reached).items():
         if not isinstance(action, Bottom) or action.layer == first:
             continue
         layer = layers[action.layer]

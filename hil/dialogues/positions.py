@@ -30,7 +30,7 @@ def run(talk: Conversation) -> Verdict:
 class _Asking:
     def __init__(self, talk: Conversation, positions: Positions) -> None:
         self._talk, self._positions = talk, positions
-        self._places = places_of(talk.keyboard)
+        self._places = places_of(talk.keyboard, talk.settings.side)
         self._asked: Question | None = None
         self._shown: dict[str, PositionVerdict] = {}
         self._closing: set[str] = set()  # good, and not let go yet

@@ -427,6 +427,7 @@ class Positions:
             answered_as=None if answered_as is None else str(answered_as),
             blocked_by=blocked_by,
             presses=len(self._seen.get(name, ())),
+            pin=_pin(switch.direct),
         )
 
     def _verdict(

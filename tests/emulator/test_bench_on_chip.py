@@ -21,6 +21,8 @@ from keyc.firmware import build_uf2
 sys.path.append(str(Path(__file__).parents[1] / "hil"))
 from wirings import small, wiring_of
 
+from tests.pico_sdk import SDK
+
 WIRING = small()
 MASK = sum(1 << pin for pin in (2, 3, 4, 6, 7, 8, 9, 10))
 FAULTS = [
@@ -33,10 +35,10 @@ FAULTS = [
 ]
 
 
-@pytest.fixture(scope="module")
-def chip() -> Iterator[ChipBoard]:
+@pytest.fixture(scope="module", params=["bare", SDK])
+def chip(request: pytest.FixtureRequest) -> Iterator[ChipBoard]:
     """The universal image, loaded once by the true path."""
-    board = ChipBoard(build_uf2(None, "bench").bytes, WIRING)
+    board = ChipBoard(build_uf2(None, "bench", runtime=request.param).bytes, WIRING)
     board.power_on()
     yield board
     assert board.chip.warnings == []

@@ -7,7 +7,6 @@ import os
 import struct
 import subprocess
 import sys
-from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
 from shutil import which
@@ -153,7 +152,7 @@ def test_each_image_carries_its_fingerprints_and_identity(image: Image, tmp_path
     assert bytes.fromhex(prints.wiring + prints.keymap + prints.engine) in whole
     title = "Handmade" if image == "daily" else "Handmade (bench)"
     assert bytes([2 + 2 * len(title), 3]) + title.encode("utf-16-le") in whole
-    other = build_uf2(replace(KEYBOARD, title="Another"), image).bytes
+    other = build_uf2(KEYBOARD.replaced(title="Another"), image).bytes
     assert whole != b"".join(memory_of(other, tmp_path).values())
 
 
@@ -204,7 +203,7 @@ def test_the_same_bytes_on_every_run(compiler: str, tmp_path: Path) -> None:
     ],
 )
 def test_titles_stay_titles(title: str, tmp_path: Path) -> None:
-    keyboard = replace(KEYBOARD, title=title, maker=title)
+    keyboard = KEYBOARD.replaced(title=title, maker=title)
     whole = b"".join(memory_of(build_uf2(keyboard, "bench").bytes, tmp_path).values())
     kept = title.encode("utf-16-le")[: 2 * (126 - len(" (bench)"))].decode("utf-16-le", "ignore")
     text = (kept + " (bench)").encode("utf-16-le")
