@@ -201,12 +201,12 @@ def test_the_model_reads_those_states_alike() -> None:
     """A sample of the same states, soldered on the electrical model."""
     wiring = small()
     for nets in Random(7).sample(states_of_shorts(), 150):
+        chains = [sorted(net, key=lambda one: (isinstance(one, str), str(one))) for net in nets]
+        words = {**{line: f"GPIO{line}" for line in SEVEN}, GROUND: "GND", SUPPLY: "IOVDD"}
         planted = [
-            parse_fault(
-                f"bridge GPIO{a} {f'GPIO{b}' if isinstance(b, int) else b.replace('3V3', 'IOVDD')}", wiring
-            )
-            for net in nets
-            for a, b in pairwise(sorted(net, key=lambda one: (isinstance(one, str), str(one))))
+            parse_fault(f"bridge {words[a]} {words[b]}", wiring)
+            for chain in chains
+            for a, b in pairwise(chain)
         ]
         seen = observed(Board(wiring, planted).table(), mask_of(SEVEN))
         expected = table_of(nets)
