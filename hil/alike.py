@@ -219,12 +219,17 @@ class _Search:
                 for (state, _), wrong in where.items():
                     wrong_in[state] += wrong.bit_count()
                 differs = wrong_in.total()
+                # First what shows with nothing pressed: it shows in every other state too.
+                at_rest = {place: wrong for place, wrong in where.items() if not place[0]}
+                where = at_rest or where
                 for changed in self._steps(faults, self._near_difference(where, leaks)):
                     if changed in seen or self.left <= 0 or len(changed) > most:
                         continue
                     seen.add(changed)
                     touched = [s for one in changed ^ faults for s in self._states_of(one) if s in wrong_in]
                     looked = list(dict.fromkeys((*touched, *wrong_in)))[:_LOOKED_AT]
+                    if at_rest:
+                        looked = [frozenset()]
                     before = sum(wrong_in[state] for state in looked)
                     now = self._differs(changed, looked, most=before - 1, only=True)
                     if not now:
@@ -292,6 +297,14 @@ class _Search:
             for gpio in own
             for name in switches_on(self.wiring, gpio)
         ]
+        if self.wiring.diodes is not Diodes.NONE:  # a bridge of two nodes shows at rest beside a short
+            for a, b in combinations(list(lines)[:4], 2):
+                nodes = [(x, y) for x in self._on(a) for y in self._on(b) if x != y]
+                together += [
+                    (Fault("shorted", (name,)), Fault("bridge", _in_order(both)))
+                    for both in nodes
+                    for name in both
+                ]
         together += [
             (Fault("open", (f"GPIO{a}",)), Fault("bridge", _in_order((f"GPIO{a}", f"GPIO{b}"))))
             for a in own
@@ -299,6 +312,10 @@ class _Search:
             if a != b
         ]
         return [*((fault,) for fault in dict.fromkeys(map(canonical, found))), *together]
+
+    def _on(self, gpio: int) -> list[str]:
+        """The first few switches of the matrix on a line."""
+        return [name for name in switches_on(self.wiring, gpio) if self.switches[name].direct is None][:_NEAR]
 
     def _kinds(self, name: str) -> tuple[str, ...]:
         plain = self.switches[name].direct is not None or self.wiring.diodes is Diodes.NONE

@@ -327,6 +327,11 @@ class Positions:
             return None
         return seen[0]
 
+    def lines_of_switch(self, name: str) -> set[int | None]:
+        """The pins that this switch is on."""
+        switch = self.matrix.switches[name]
+        return {switch.row, switch.column, switch.direct} - {None}
+
     def answers_for(self, other: str, name: str) -> bool:
         """Whether this other one has answered when `name` was asked for."""
         return bool(self._instead_of.get(name, Counter())[other])
@@ -704,7 +709,16 @@ class Guide:
             if other != name and positions.is_settled(other) and not positions.answers_for(other, name)
         ]
         if settled:
-            return min(settled, key=lambda other: (abs(self._order.index(other) - at), other))
+            # One of other lines: what a bridge or a swap makes of this one is rather on its own.
+            lines = positions.lines_of_switch(name)
+            return min(
+                settled,
+                key=lambda other: (
+                    bool(lines & positions.lines_of_switch(other)),
+                    abs(self._order.index(other) - at),
+                    other,
+                ),
+            )
         return None
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from random import Random
 from statistics import median
 
@@ -13,7 +13,7 @@ from hil.board import Fault
 from hil.result import PositionVerdict, Result, Verdict
 from keyc.keyboard import Dial, Diodes, Wiring
 from tests.campaign.plant import boards, makes_sense, sample, static_faults
-from tests.campaign.sessions import Score, run, session
+from tests.campaign.sessions import Score, alike, run, session
 
 Progress = Callable[[str], None]
 SMALL = ("1 x 6", "2 x 2", "3 x 4 + 1", "4 x 5 with holes", "5 x 6 + 2")
@@ -126,7 +126,7 @@ def _good_wiring(chance: Random) -> tuple[Wiring, list[int]]:
     wiring = wiring_of(
         tuple(own[:rows]), tuple(own[rows:]), chance.choice(list(Diodes)), directs=directs, lights=lights
     )
-    return replace(wiring, dials=dials), rest
+    return wiring.replaced(dials=dials), rest
 
 
 def figures_of(scores: list[Score], name: str) -> list[Figure]:
@@ -138,6 +138,12 @@ def figures_of(scores: list[Score], name: str) -> list[Figure]:
         Figure(f"{name}: found", sum(one.found for one in sure), len(sure), 1.0),
         Figure(f"{name}: the planted set is listed", sum(one.named for one in sure), len(sure), 1.0),
         Figure(f"{name}: and listed first", sum(one.first for one in sure), len(sure), 0.85),
+        Figure(
+            f"{name}: boards with a listed set that the graph tells apart",
+            sum(one.apart > 0 for one in sure),
+            0,
+            most=0,
+        ),
         Figure(f"{name}: sets listed, median", median([one.sets for one in sure] or [0]), 0, most=3),
         Figure(
             f"{name}: something found where nothing reads differently",
@@ -156,6 +162,19 @@ def figures_of(scores: list[Score], name: str) -> list[Figure]:
             )
         )
     return found
+
+
+def alike_figure(each: int, names: tuple[str, ...] = SMALL[:3], seed: int = 0) -> Figure:
+    """`each` single faults of every small board: is every single fault that reads the same listed?"""
+    of = missing = 0
+    for diodes in Diodes:
+        for name in names:
+            wiring = boards(diodes)[name]
+            faults = [fault for fault in static_faults(wiring) if fault.kind != "leaky"]
+            for fault in Random(f"{seed} {name} {diodes}").sample(faults, each):
+                left, count = alike(wiring, fault, faults)
+                of, missing = of + count, missing + len(left)
+    return Figure("single faults that read the same, by networkx: listed", of - missing, of, 1.0)
 
 
 def good_figures(scores: list[Score]) -> list[Figure]:
