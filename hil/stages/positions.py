@@ -296,7 +296,7 @@ class Positions:
             if times >= _AGREEING or (self.is_good(name) and low & self.matrix.forward(name)):
                 found[name] = next(table for table in tables if table.low & table.readable == low)
         for name, table in self._beside.items():
-            if name not in self._tables and self._answers_beside(name) is not None:
+            if name not in self._tables and self.answers_beside(name) is not None:
                 found[name] = table
         return found
 
@@ -319,22 +319,34 @@ class Positions:
         """The position that this switch, asked for, answered as, twice and never as another one or itself;
         or the place, if the file has no switch there."""
         seen = [other for other in self._while_asked.get(name, ()) if other is not None]
-        if not seen and (beside := self._answers_beside(name)) is not None:
+        if not seen and (beside := self.answers_beside(name)) is not None:
             return beside
-        if self.is_settled(name) or len(seen) < _AGREEING or len(set(seen)) > 1:
+        # Where others answered too, a hand was not careful: then a third has to agree.
+        enough = _AGREEING + bool(self._instead_of.get(name))
+        if self.is_settled(name) or len(seen) < enough or len(set(seen)) > 1:
             return None
         return seen[0]
+
+    def lines_of_switch(self, name: str) -> set[int | None]:
+        """The pins that this switch is on."""
+        switch = self.matrix.switches[name]
+        return {switch.row, switch.column, switch.direct} - {None}
 
     def answers_for(self, other: str, name: str) -> bool:
         """Whether this other one has answered when `name` was asked for."""
         return bool(self._instead_of.get(name, Counter())[other])
 
-    def _answers_beside(self, name: str) -> str | None:
+    def answers_beside(self, name: str) -> str | None:
         """The switch that answers for itself, and each time that this one is asked for."""
         for other, times in self._instead_of.get(name, Counter()).most_common(1):
             if times >= _NO_SLIP and not self.is_settled(name):
                 return other
         return None
+
+    def disagrees(self, name: str) -> bool:
+        """Whether two answers to this question say different things, so that a third has to decide."""
+        seen = self._while_asked.get(name, [])
+        return not self.is_settled(name) and len(seen) == _AGREEING == len(set(seen))
 
     def round_of(self, name: str) -> tuple[str, ...]:
         """The switches that answer as one another, closed to a round, or up to one that answers where the
@@ -458,7 +470,7 @@ class Positions:
                 None,
                 (NOT_LET_GO if name in self._held else TOO_SHORT,),
             )
-        if self.round_of(name) or (not presses and self._answers_beside(name) is not None):
+        if self.round_of(name):
             return PositionVerdict.SWAPPED, None, self.answered_elsewhere(name), ()
         elsewhere = self.answered_elsewhere(name)
         if not presses and self.silences(name) >= _AGREEING:
@@ -658,7 +670,8 @@ class Guide:
             self._row += 1
         # What had to wait for a switch of another row, or was taken for another one meanwhile.
         for name in self._order:
-            if self._asks[name] < 2 and not self._is_resolved(name) and not self._is_elsewhere(name):
+            asks = 2 + self._positions.disagrees(name)
+            if self._asks[name] < asks and not self._is_resolved(name) and not self._is_elsewhere(name):
                 return name
         return None
 
@@ -696,7 +709,16 @@ class Guide:
             if other != name and positions.is_settled(other) and not positions.answers_for(other, name)
         ]
         if settled:
-            return min(settled, key=lambda other: (abs(self._order.index(other) - at), other))
+            # One of other lines: what a bridge or a swap makes of this one is rather on its own.
+            lines = positions.lines_of_switch(name)
+            return min(
+                settled,
+                key=lambda other: (
+                    bool(lines & positions.lines_of_switch(other)),
+                    abs(self._order.index(other) - at),
+                    other,
+                ),
+            )
         return None
 
 

@@ -263,6 +263,27 @@ def test_every_single_press_and_release_is_one_frame(universal: bool) -> None:
         assert set(back) == set(changed)
 
 
+@pytest.mark.parametrize("anode", [2, 3, 6, 7, 10, 13, 21])
+@pytest.mark.parametrize("cathode", [2, 4, 8, 9, 12])
+def test_a_contact_between_any_two_lines_is_seen_from_rest(anode: int, cathode: int) -> None:
+    """Where the file has no switch too: two rows, two columns, a pin of no role."""
+    if anode == cathode:
+        return
+    wiring = small()
+    bench = board(wiring, f"moved SW1 GPIO{anode} GPIO{cathode}")
+    spare = 1 << 12 | 1 << 13 | 1 << 21
+    told(bench, "watch", f"{MASK | spare:X}")
+    heard(bench, 50_000)
+    bench.set_closed(frozenset({"SW1"}))
+    pressed_us = bench.now_us
+    frame = heard(bench, 40_000)
+    changed = rows_of([(one.name, *one.fields) for one in frame])
+    assert {line for line, low in changed.items() if low} == {str(cathode)}
+    assert changed[str(cathode)] == 1 << anode
+    # A row of polls takes five times 2 ms, one for each bit of a pin's number.
+    assert 0 <= frame[0].number(2) - pressed_us <= 13_000
+
+
 def test_nothing_is_said_at_rest() -> None:
     bench = board(small(), "bridge GPIO3 GPIO4", "low GPIO6")
     told(bench, "watch")
