@@ -9,7 +9,7 @@ it, and what reads the same is listed with it. An undefined reading agrees with 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations, permutations
 from typing import TYPE_CHECKING
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from keyc.keyboard import Wiring
 
 _ROUNDS = 6  # how many faults the search adds, takes away or exchanges at most
+_MORE = 1_500  # readings worked out at most where one set that explains everything is known already
 _TRIED = 6_000  # readings that one search works out at most: a board full of faults is mended step by step
 _LOOKED_AT = 5  # states by which a step is judged before all of them are looked at
 _BEAM = 4  # unfinished sets that are followed at a time
@@ -35,14 +36,17 @@ _NEAR = 6  # switches of one fault whose own faults are tried in its place
 _TOGETHER = ("bridge", "leaky", "swapped")  # the order of what they name says nothing
 
 Faults = frozenset[Fault]
+Closed = frozenset[str]  # the switches that are held: a state of the board
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """`rest`: a whole look with nothing pressed. `pressed`: per switch the table with it alone pressed."""
+    """`rest`: a whole look with nothing pressed. `pressed`: per switch the table with it alone pressed.
+    `chords`: tables with several held at once."""
 
     rest: Observation
     pressed: Mapping[str, Observation]
+    chords: Mapping[frozenset[str], Observation] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +90,10 @@ class _Search:
         held = rest.row(REST) | (0 if rest.down is None else rest.over & ~rest.down)
         self.ignored = held & ~lines_of(wiring)
         self.at = {(s.row, s.column): s.name for s in wiring.switches if s.direct is None}
-        self.states: dict[str | None, Observation] = {None: evidence.rest}
-        self.states.update(evidence.pressed)
+        self.states: dict[Closed, Observation] = {frozenset(): evidence.rest}
+        self.states.update({frozenset((name,)): table for name, table in evidence.pressed.items()})
+        self.states.update(evidence.chords)
+        self.pressed = set(evidence.pressed)
         self.boards: dict[Faults, Board | None] = {}
         self.left = _TRIED
 
@@ -97,6 +103,8 @@ class _Search:
         best, differs = given, self._differs(given)
         entangled = any(self._touch(one, other) for one, other in combinations(given, 2))
         odd = any(_COST[one.kind] >= _UNLIKELY for one in given)
+        if whole:
+            self.left = min(self.left, _MORE)
         if not whole or entangled or odd:
             # Dirt agrees with almost anything, so it comes last.
             for leaks in (False, True):
@@ -137,7 +145,7 @@ class _Search:
     def _differs(
         self,
         faults: Faults,
-        order: Iterable[str | None] = (),
+        order: Iterable[Closed] = (),
         *,
         most: int | None = None,
         only: bool = False,
@@ -152,13 +160,13 @@ class _Search:
             if state not in self.states:
                 continue
             self.left -= 1
-            table = board.table(frozenset(() if state is None else (state,)))
+            table = board.table(state)
             count += sum(wrong.bit_count() for _, wrong in self._rows(self.states[state], table))
             if most is not None and count > most:
                 break
         return count
 
-    def _where_differs(self, faults: Faults) -> dict[tuple[str | None, int], int]:
+    def _where_differs(self, faults: Faults) -> dict[tuple[Closed, int], int]:
         """(state, row) → the lines that read otherwise than with these faults."""
         board = self._board(faults)
         if board is None:
@@ -166,7 +174,7 @@ class _Search:
         return {
             (state, row): wrong
             for state, seen in self.states.items()
-            for row, wrong in self._rows(seen, board.table(frozenset(() if state is None else (state,))))
+            for row, wrong in self._rows(seen, board.table(state))
         }
 
     def _rows(self, seen: Observation, table: Table) -> Iterator[tuple[int, int]]:
@@ -207,16 +215,21 @@ class _Search:
             further: list[tuple[int, float, int, Faults]] = []
             for _, faults in ahead:
                 where = self._where_differs(faults)
-                wrong_in: Counter[str | None] = Counter()
+                wrong_in: Counter[Closed] = Counter()
                 for (state, _), wrong in where.items():
                     wrong_in[state] += wrong.bit_count()
                 differs = wrong_in.total()
+                # First what shows with nothing pressed: it shows in every other state too.
+                at_rest = {place: wrong for place, wrong in where.items() if not place[0]}
+                where = at_rest or where
                 for changed in self._steps(faults, self._near_difference(where, leaks)):
                     if changed in seen or self.left <= 0 or len(changed) > most:
                         continue
                     seen.add(changed)
                     touched = [s for one in changed ^ faults for s in self._states_of(one) if s in wrong_in]
                     looked = list(dict.fromkeys((*touched, *wrong_in)))[:_LOOKED_AT]
+                    if at_rest:
+                        looked = [frozenset()]
                     before = sum(wrong_in[state] for state in looked)
                     now = self._differs(changed, looked, most=before - 1, only=True)
                     if not now:
@@ -249,14 +262,13 @@ class _Search:
         return bool(set(self._lines(one)) & set(self._lines(other)))
 
     def _near_difference(
-        self, differs: Mapping[tuple[str | None, int], int], leaks: bool
+        self, differs: Mapping[tuple[Closed, int], int], leaks: bool
     ) -> list[tuple[Fault, ...]]:
         """Faults at the switches and lines of readings that differ, likeliest first."""
         names: dict[str, None] = {}
         lines: dict[int, None] = {}
         for (state, row), wrong in differs.items():
-            if state is not None:
-                names[state] = None
+            names.update(dict.fromkeys(sorted(state, key=self.order.__getitem__)))
             each = (*members(wrong), *((row,) if row < REST else ()))
             lines.update(dict.fromkeys(each))
             for a, b in combinations(each, 2):
@@ -285,6 +297,14 @@ class _Search:
             for gpio in own
             for name in switches_on(self.wiring, gpio)
         ]
+        if self.wiring.diodes is not Diodes.NONE:  # a bridge of two nodes shows at rest beside a short
+            for a, b in combinations(list(lines)[:4], 2):
+                nodes = [(x, y) for x in self._on(a) for y in self._on(b) if x != y]
+                together += [
+                    (Fault("shorted", (name,)), Fault("bridge", _in_order(both)))
+                    for both in nodes
+                    for name in both
+                ]
         together += [
             (Fault("open", (f"GPIO{a}",)), Fault("bridge", _in_order((f"GPIO{a}", f"GPIO{b}"))))
             for a in own
@@ -292,6 +312,10 @@ class _Search:
             if a != b
         ]
         return [*((fault,) for fault in dict.fromkeys(map(canonical, found))), *together]
+
+    def _on(self, gpio: int) -> list[str]:
+        """The first few switches of the matrix on a line."""
+        return [name for name in switches_on(self.wiring, gpio) if self.switches[name].direct is None][:_NEAR]
 
     def _kinds(self, name: str) -> tuple[str, ...]:
         plain = self.switches[name].direct is not None or self.wiring.diodes is Diodes.NONE
@@ -352,7 +376,7 @@ class _Search:
     def _other_covers(self, faults: Faults) -> Iterator[Exchange]:
         """Silent switches told as other opens and cuts: as many as now, or as two or three switches."""
         group = frozenset(one for one in faults if one.kind in ("open", "cut"))
-        silent = {name for one in group for name in self._silenced_by(one)} & set(self.states)
+        silent = {name for one in group for name in self._silenced_by(one)} & self.pressed
         if not group or not 2 <= len(silent) <= _COVERED:
             return
         pieces: dict[Fault, frozenset[str]] = {}
@@ -360,7 +384,7 @@ class _Search:
             pieces[Fault("open", (name,))] = frozenset((name,))
             for gpio in self._lines(Fault("open", (name,))):
                 for one in self._line_faults(gpio):
-                    hushed = self._silenced_by(one) & set(self.states)
+                    hushed = self._silenced_by(one) & self.pressed
                     if one.kind in ("open", "cut") and hushed and hushed <= silent:
                         pieces[one] = frozenset(hushed)
         most = max(len(group) + 1, len(silent) if len(silent) <= 3 else 0)
@@ -488,7 +512,7 @@ class _Search:
     def _with_hidden(self, name: str) -> Iterator[Fault]:
         """This one exchanged with a switch that no press could judge."""
         for other in self.switches:
-            if other != name and other not in self.states:
+            if other != name and other not in self.pressed:
                 yield Fault("swapped", _in_order((name, other)))
 
     def _pairs_near(self, fault: Fault) -> Iterator[tuple[Fault, ...]]:
@@ -518,13 +542,17 @@ class _Search:
             return list(found)[:1]
         return list(found)
 
-    def _states_of(self, fault: Fault) -> list[str | None]:
+    def _states_of(self, fault: Fault) -> list[Closed]:
         """The states in which this fault shows first."""
         names = [word for word in fault.where if word in self.switches]
         if fault.kind == "cut" or not names:
             on = [name for gpio in self._lines(fault) for name in switches_on(self.wiring, gpio)]
             names = [*names, *on]
-        return [*names, None] if fault.kind in ("open", "cut", "swapped") else [None, *names]
+        alone = [frozenset((name,)) for name in names]
+        chords = [held for held in self.evidence.chords if held & set(names)]
+        if fault.kind in ("open", "cut", "swapped"):
+            return [*alone, *chords, frozenset()]
+        return [frozenset(), *alone, *chords]
 
 
 _DIRT = "47k"  # anything from 10 to 200 kOhm reads alike

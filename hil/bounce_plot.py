@@ -42,7 +42,7 @@ def bounce_svg(found: Sequence[SwitchBounce], debounce: Debounce | None) -> str:
 
     drawn = []
     for ms in _TICKS_MS:
-        if ms * 1000 <= top_us:
+        if _SHORTEST_US < ms * 1000 <= top_us:
             y = height(ms * 1000)
             drawn.append(_rule(y, width, _RULE) + _label(_LEFT - 6, y, f"{ms:g} ms", "end"))
     drawn.append(_label(_LEFT - 6, bottom + _NONE / 2, "less", "end"))

@@ -19,10 +19,11 @@ from keyc.keyboard import Diodes
 from keyc.pins import neighbours, package_pin_of_gpio
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from hil.alike import Exchange
     from hil.board import Fault as Planted
+    from hil.observe import Observation
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Positions
     from keyc.keyboard import Switch
@@ -76,16 +77,25 @@ def diagnosis(
     positions: Positions | None,
     verdicts: Sequence[Position],
     further: Sequence[Fault] = (),
+    chords: Mapping[frozenset[str], Observation] | None = None,
 ) -> Diagnosis:
     """Everything to mend. `verdicts`: the positions' verdicts; empty if that stage didn't run. `further`:
-    faults that other stages found, which no table of one press shows."""
-    return _Diagnosis(matrix, lines, positions, {one.switch: one for one in verdicts}).whole(further)
+    faults that other stages found, which no table of one press shows. `chords`: tables with several
+    switches held, each read alike twice."""
+    by_name = {one.switch: one for one in verdicts}
+    return _Diagnosis(matrix, lines, positions, by_name, chords or {}).whole(further)
 
 
 class _Diagnosis:
     def __init__(
-        self, matrix: Matrix, lines: LineFindings, positions: Positions | None, verdicts: dict[str, Position]
+        self,
+        matrix: Matrix,
+        lines: LineFindings,
+        positions: Positions | None,
+        verdicts: dict[str, Position],
+        chords: Mapping[frozenset[str], Observation],
     ) -> None:
+        self.chords = chords
         self.matrix, self.findings, self.positions, self.verdicts = matrix, lines, positions, verdicts
         self.wiring = matrix.wiring
 
@@ -124,7 +134,8 @@ class _Diagnosis:
         from hil.alike import Evidence, canonical, explanation
 
         named = {canonical(_planted(fault)): fault for fault in faults if fault.kind in _MODELLED}
-        evidence = Evidence(self.findings.table, self.positions.tables() if self.positions else {})
+        pressed = self.positions.tables() if self.positions else {}
+        evidence = Evidence(self.findings.table, pressed, self.chords)
         found = explanation(self.wiring, evidence, named)
         if found.differs:
             return faults  # not a board that the model knows: what the rules say is all there is
@@ -721,9 +732,11 @@ class _Diagnosis:
             return []
         from hil.rewired import exchanges
 
+        seen = self.positions.contacts()
         settled = {one.switch for one in self._with(PositionVerdict.SWAPPED)}
+        settled |= {name for name in seen if self.positions.answers_beside(name)}
         found = []
-        for planted in exchanges(self.wiring, self.positions.contacts(), settled):
+        for planted in exchanges(self.wiring, seen, settled):
             fault = self._fault_of(planted)
             if fault is not None:
                 told = [

@@ -29,6 +29,7 @@ _SQUEEZED_US = 8_000  # how long a joint lets go that is squeezed
 _USUAL_BOUNCE_US, _LONGEST_BOUNCE_US, _SHORTEST_BOUNCE_US = 600, 4_500, 100
 _OPENING = 0.6
 _MOST_BOUNCES = 5
+_LONGEST_GAP_US = 1_500  # that a bouncing contact is away for
 _DIAL_CLOSED = ((0, 0), (1, 0), (1, 1), (0, 1))  # contacts A and B, edge by edge clockwise
 _TICK_S = 0.001
 _LONGEST_LEAP_US = 20_000  # when this computer is slower than the board, its clock falls behind
@@ -337,7 +338,10 @@ class Finger:
             return []
         took_us = min(took_us, _LONGEST_BOUNCE_US)
         turns = min(2 * chance.randint(1, _MOST_BOUNCES), took_us // 20 // 2 * 2) - 1
-        return [*sorted(chance.sample(range(10, took_us - 10, 10), turns)), took_us]
+        marks = [*sorted(chance.sample(range(10, took_us - 10, 10), turns)), took_us]
+        for n in range(0, len(marks), 2):
+            marks[n] = max(marks[n], marks[n + 1] - _LONGEST_GAP_US)
+        return marks
 
     def _lets_go(self, drops: Fault, when: str) -> bool:
         """Whether an intermittent joint does so this time; without a share each third time."""

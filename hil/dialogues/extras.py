@@ -79,9 +79,8 @@ class _Asking:
         ]
         untested = [f"{name}: {', '.join(why)}" for name, verdict, why in told if verdict is _UNTESTED]
         self._talk.found.left_out["extras"] = tuple(untested)
-        if any(verdict in _BAD for _, verdict, _ in told) or any(
-            one.edges_per_detent is not None for one in dials
-        ):
+        misread = any(one.edges_per_detent is not None for one in dials)
+        if misread or any(verdict in _BAD for _, verdict, _ in told):
             return Verdict.FAIL
         return Verdict.INCOMPLETE if untested else Verdict.PASS
 

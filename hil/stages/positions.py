@@ -111,7 +111,9 @@ class Positions:
         self.frames = 0
         self._fingers = fingers
         self._now = base if now is None else now
-        self._seen: dict[str, list[_Press]] = {}
+        self._pressed_now = matrix.read_pressed(self._now)
+        self._seen: dict[str, Counter[_Press]] = {}  # counted: a dump may hold millions of presses
+        self._last: dict[str, _Press] = {}
         self._while_asked: dict[str, list[str | Place | None]] = {}
         self._instead_of: dict[str, Counter[str]] = {}  # asked → those that had answered for themselves
         self._unclear: dict[str, list[tuple[str, ...]]] = {}
@@ -139,7 +141,7 @@ class Positions:
 
     @property
     def presses(self) -> int:
-        return sum(map(len, self._seen.values()))
+        return sum(presses.total() for presses in self._seen.values())
 
     @property
     def held(self) -> bool:
@@ -168,7 +170,7 @@ class Positions:
     def restart(self, base: Observation) -> None:
         """The board was gone and is back: what was seen stands, what was held is asked again."""
         self._now = base
-        pressed = self.matrix.read_pressed(base)
+        pressed = self._pressed_now = self.matrix.read_pressed(base)
         self._let_go |= {name for name in self._held if name not in pressed}
         self._held = {name: others for name, others in self._held.items() if name in pressed}
         self._last_touch = None
@@ -180,8 +182,9 @@ class Positions:
         if not steady:
             return self._rattled(table)
         before, self._now = self._now, table
-        pressed_before, pressed = self.matrix.read_pressed(before), self.matrix.read_pressed(table)
-        self.ghosts.see(pressed_before, pressed)
+        pressed = self.matrix.read_pressed(table)
+        self.ghosts.see(self._pressed_now, pressed)
+        self._pressed_now = pressed
         released = self._releases(table)
         judged = self.matrix.judgement(before, table)
         if judged.elsewhere is not None and self.asked is not None and not self._held:
@@ -201,9 +204,14 @@ class Positions:
             return Noted(Kind.UNCLEAR, None, self.asked, judged.pressed)
         if judged.switch in self._held:
             # More of a contact that is down already: this press settles nothing.
-            self._seen[judged.switch][-1] = _Press(self.asked, self.instead, None)
+            self._seen[judged.switch][self._last[judged.switch]] -= 1
+            self._note(judged.switch, None)
             return None
         return self._pressed(judged.switch, judged.state, table.time_us)
+
+    def _note(self, name: str, state: State | None) -> None:
+        press = self._last[name] = _Press(self.asked, self.instead, state)
+        self._seen.setdefault(name, Counter())[press] += 1
 
     def _is_another(self, name: str) -> bool:
         """Whether this one, touched, is surely not the one asked for: it was offered instead, or known."""
@@ -245,7 +253,7 @@ class Positions:
         if opened_us is not None and (time_us - opened_us) % _CLOCK <= _TOO_FAST_US:
             self._reclosed[name] += 1
         touch, self._last_touch = self._last_touch, None
-        self._seen.setdefault(name, []).append(_Press(self.asked, self.instead, state))
+        self._note(name, state)
         asked = self.asked
         if name == asked:
             return Noted(Kind.GOOD if state is State.GOOD else Kind.FAULT, name, asked, (name,))
@@ -296,7 +304,7 @@ class Positions:
             if times >= _AGREEING or (self.is_good(name) and low & self.matrix.forward(name)):
                 found[name] = next(table for table in tables if table.low & table.readable == low)
         for name, table in self._beside.items():
-            if name not in self._tables and self._answers_beside(name) is not None:
+            if name not in self._tables and self.answers_beside(name) is not None:
                 found[name] = table
         return found
 
@@ -304,7 +312,7 @@ class Positions:
 
     def is_settled(self, name: str) -> bool:
         """Whether this switch, asked for, has answered as itself."""
-        return any(press.asked == name for press in self._seen.get(name, ()))
+        return any(press.asked == name for press in self._kinds_of(name))
 
     def is_judgeable(self, name: str) -> bool:
         """Whether a press of this switch can show what it is, or another fault hides it."""
@@ -319,22 +327,34 @@ class Positions:
         """The position that this switch, asked for, answered as, twice and never as another one or itself;
         or the place, if the file has no switch there."""
         seen = [other for other in self._while_asked.get(name, ()) if other is not None]
-        if not seen and (beside := self._answers_beside(name)) is not None:
+        if not seen and (beside := self.answers_beside(name)) is not None:
             return beside
-        if self.is_settled(name) or len(seen) < _AGREEING or len(set(seen)) > 1:
+        # Where others answered too, a hand was not careful: then a third has to agree.
+        enough = _AGREEING + bool(self._instead_of.get(name))
+        if self.is_settled(name) or len(seen) < enough or len(set(seen)) > 1:
             return None
         return seen[0]
+
+    def lines_of_switch(self, name: str) -> set[int | None]:
+        """The pins that this switch is on."""
+        switch = self.matrix.switches[name]
+        return {switch.row, switch.column, switch.direct} - {None}
 
     def answers_for(self, other: str, name: str) -> bool:
         """Whether this other one has answered when `name` was asked for."""
         return bool(self._instead_of.get(name, Counter())[other])
 
-    def _answers_beside(self, name: str) -> str | None:
+    def answers_beside(self, name: str) -> str | None:
         """The switch that answers for itself, and each time that this one is asked for."""
         for other, times in self._instead_of.get(name, Counter()).most_common(1):
             if times >= _NO_SLIP and not self.is_settled(name):
                 return other
         return None
+
+    def disagrees(self, name: str) -> bool:
+        """Whether two answers to this question say different things, so that a third has to decide."""
+        seen = self._while_asked.get(name, [])
+        return not self.is_settled(name) and len(seen) == _AGREEING == len(set(seen))
 
     def round_of(self, name: str) -> tuple[str, ...]:
         """The switches that answer as one another, closed to a round, or up to one that answers where the
@@ -367,7 +387,7 @@ class Positions:
     def silences(self, name: str) -> int:
         """How often this switch, asked for, did not answer, as far as that is believed."""
         seen = self._while_asked.get(name, [])
-        offered = {press.instead for press in self._all_presses() if press.asked == name}
+        offered = {p.instead for each in self._seen for p in self._kinds_of(each) if p.asked == name}
         counts = Counter(other for other in seen if other is not None)
         return sum(
             other is None
@@ -395,13 +415,14 @@ class Positions:
 
     def rolled_over(self, name: str) -> str | None:
         """The switch that was asked for when this one was touched instead, if its own word is still due."""
-        for press in self._seen.get(name, ()):
+        for press in self._kinds_of(name):
             if press.asked is not None and press.instead == name and press.state is State.GOOD:
                 return press.asked
         return None
 
-    def _all_presses(self) -> list[_Press]:
-        return [press for presses in self._seen.values() for press in presses]
+    def _kinds_of(self, name: str) -> list[_Press]:
+        """The presses of a switch, each kind once."""
+        return [press for press, times in self._seen.get(name, Counter()).items() if times]
 
     def position(self, name: str) -> Position:
         """The verdict on one switch, from all evidence so far."""
@@ -419,7 +440,7 @@ class Positions:
             direct=forward if is_direct else None,
             answered_as=None if answered_as is None else str(answered_as),
             blocked_by=blocked_by,
-            presses=len(self._seen.get(name, ())),
+            presses=self._seen.get(name, Counter()).total(),
             pin=_pin(switch.direct),
         )
 
@@ -432,9 +453,12 @@ class Positions:
         hidden = self.hidden_by(name)
         if hidden:
             return PositionVerdict.UNTESTED, None, None, hidden
-        presses = self._seen.get(name, [])
-        # Asked for another one it may have been that one, in this one's place.
-        counts = Counter(p.state for p in presses if p.asked in (None, name) or p.instead == name)
+        presses = self._kinds_of(name)
+        counts: Counter[State | None] = Counter()
+        for press in presses:
+            # Asked for another one it may have been that one, in this one's place.
+            if press.asked in (None, name) or press.instead == name:
+                counts[press.state] += self._seen[name][press]
         bad = [state for state in (State.REVERSED, State.SHORTED) if counts[state] >= _AGREEING]
         if bad and (counts[State.GOOD] or len(bad) > 1):
             return PositionVerdict.INTERMITTENT, None, None, ()
@@ -458,7 +482,7 @@ class Positions:
                 None,
                 (NOT_LET_GO if name in self._held else TOO_SHORT,),
             )
-        if self.round_of(name) or (not presses and self._answers_beside(name) is not None):
+        if self.round_of(name):
             return PositionVerdict.SWAPPED, None, self.answered_elsewhere(name), ()
         elsewhere = self.answered_elsewhere(name)
         if not presses and self.silences(name) >= _AGREEING:
@@ -472,14 +496,16 @@ class Positions:
         """Whether a press was not clean, and no second one has been since."""
         if not self._unsteady[name] + self._reclosed[name]:
             return False
-        good = [
-            press for press in self._seen.get(name, ()) if press.state is State.GOOD and press.asked == name
-        ]
-        return len(good) <= self._reclosed[name] + 1
+        good = sum(
+            self._seen[name][press]
+            for press in self._kinds_of(name)
+            if press.state is State.GOOD and press.asked == name
+        )
+        return good <= self._reclosed[name] + 1
 
     def is_good(self, name: str) -> bool:
         """Whether this switch, asked for, has shown a contact and a diode as they should be."""
-        for press in self._seen.get(name, ()):
+        for press in self._kinds_of(name):
             if press.state is not State.GOOD:
                 continue
             if press.asked == name:
@@ -495,7 +521,8 @@ class Positions:
             enough = self.ended or self.frames >= _AGREEING
             return self.lines.closed[name] if enough else None
         if name in self._held and (self.ended and self._held[name] >= 1):
-            return next((p.state for p in reversed(self._seen[name]) if p.state), State.GOOD)
+            known = [self._last[name].state, *(press.state for press in self._kinds_of(name))]
+            return next((state for state in known if state), State.GOOD)
         return None
 
     def hidden_by(self, name: str) -> tuple[str, ...]:
@@ -521,7 +548,7 @@ class Positions:
             return (f"answers together with {' and '.join(together)}",)
         if name in self._rattled_while_asked:
             return (ROUGH,)
-        if self._seen.get(name) or self.unclear_times(name):
+        if self._kinds_of(name) or self.unclear_times(name):
             return (ONCE_ONLY,)
         for other, times in self._instead_of.get(name, Counter()).most_common(1):
             if times >= _AGREEING:
@@ -658,7 +685,8 @@ class Guide:
             self._row += 1
         # What had to wait for a switch of another row, or was taken for another one meanwhile.
         for name in self._order:
-            if self._asks[name] < 2 and not self._is_resolved(name) and not self._is_elsewhere(name):
+            asks = 2 + self._positions.disagrees(name)
+            if self._asks[name] < asks and not self._is_resolved(name) and not self._is_elsewhere(name):
                 return name
         return None
 
@@ -696,7 +724,16 @@ class Guide:
             if other != name and positions.is_settled(other) and not positions.answers_for(other, name)
         ]
         if settled:
-            return min(settled, key=lambda other: (abs(self._order.index(other) - at), other))
+            # One of other lines: what a bridge or a swap makes of this one is rather on its own.
+            lines = positions.lines_of_switch(name)
+            return min(
+                settled,
+                key=lambda other: (
+                    bool(lines & positions.lines_of_switch(other)),
+                    abs(self._order.index(other) - at),
+                    other,
+                ),
+            )
         return None
 
 

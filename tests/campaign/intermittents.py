@@ -1,7 +1,7 @@
 """Contacts that let go now and then: noticed as often as chance has it, and no oftener.
 
 Each of n presses lets go with probability p, so at least one does with 1 - (1 - p)^n. The finger's chance is
-its own; the bench sees edges only. `python -m tests.campaign intermittents` prints the figures.
+its own; the bench sees edges only. `python -m tests.campaign.intermittents` prints the figures.
 """
 
 from __future__ import annotations
