@@ -5,6 +5,7 @@ after a pulled cable or a restart, and what was found out so far.
 from __future__ import annotations
 
 from collections import Counter
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
@@ -219,18 +220,36 @@ class Conversation:
 
     def introduced(self) -> Identity:
         """Asks who is there. Raises Trouble if nothing answers."""
-        try:
-            answer = self.link.who()
-        except NoAnswer:
-            raise Trouble(
-                "nothing that answers like a bench image is on this port. "
-                "Is the bench image loaded? It is gone after each unplugging"
-            ) from None
-        for said in answer:
+        for said in self._introduction():
             seen = self.take(said)
             if isinstance(seen, Introduced):
                 self.identity, self.can = seen.identity, dict(seen.can)
         return self.identity
+
+    def _introduction(self) -> list[Sentence]:
+        for _ in range(_LOOKS):
+            try:
+                return self.link.who()
+            except PortGone:
+                self._plugged_in()
+            except NoAnswer:
+                raise Trouble(
+                    "nothing that answers like a bench image is on this port. "
+                    "Is the bench image loaded? It is gone after each unplugging"
+                ) from None
+        raise Trouble("the board goes away again and again: check cable and supply")
+
+    def _plugged_in(self) -> None:
+        """Waits for a port that was gone. Raises Trouble if it doesn't come back."""
+        self.tell(Event("trouble", "the board is gone: plug it in again, with its bench image"))
+        self.hand.gone()
+        if not self.link.reconnect(self.settings.reconnect_us):
+            raise Trouble("the board went away and did not come back. What was proven is kept")
+
+    def stopped(self) -> None:
+        """Ends watching. A board that is gone, or has restarted, has ended it by itself."""
+        with suppress(PortGone, BoardRestarted, NoAnswer):
+            self.link.stop()
 
     def recover(self, gone: Exception) -> None:
         """Waits for the board to be back, and makes sure that it is the same one."""
@@ -243,10 +262,7 @@ class Conversation:
             self._closed = 0
             self.tell(Event("contact", "a contact is no longer seen", down=False))
         if isinstance(gone, PortGone):
-            self.tell(Event("trouble", "the board is gone: plug it in again, with its bench image"))
-            self.hand.gone()
-            if not self.link.reconnect(self.settings.reconnect_us):
-                raise Trouble("the board went away and did not come back. What was proven is kept")
+            self._plugged_in()
         now = self.introduced()
         if before.flash_id and now.flash_id and before.flash_id != now.flash_id:
             raise Trouble("another board was plugged in. What was proven of the first one is kept")

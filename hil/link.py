@@ -110,9 +110,9 @@ class Ordering:
         self._counters.lost += lost
         return lost
 
-    def not_kept(self) -> bool:
-        """Whether a line that came ahead says that the missing ones are forgotten."""
-        return any(s.name == "refused" and s.fields == ("not-kept",) for s in self._ahead.values())
+    def not_kept(self) -> frozenset[int]:
+        """The lines that came ahead and say that missing ones are forgotten."""
+        return frozenset(n for n, s in self._ahead.items() if s.name == "refused" and s.fields == ("not-kept",))
 
     def _missing(self) -> int:
         """How many lines lie before the earliest that came ahead; 0 if there is none."""
@@ -159,6 +159,7 @@ class Link:
         self._taken: int | None = None  # the last line that was handed out
         self._unacknowledged = 0
         self._asked_for: int | None = None
+        self._refused_before: frozenset[int] = frozenset()  # these refusals are of an earlier question
         self._asked_us = self._tries = 0
         self._heard_us = self.transport.now_us
 
@@ -167,6 +168,8 @@ class Link:
     def sentence(self, wait_us: int) -> Sentence | Lost | None:
         """The next sentence; None when none came in that time. Raises PortGone, BoardRestarted."""
         until_us = self.transport.now_us + wait_us
+        if self._unacknowledged >= _UNACKNOWLEDGED:
+            self._acknowledge()
         while not self._ready:
             if self._gone is not None:
                 raise PortGone(self._gone, self.announced)
@@ -188,8 +191,6 @@ class Link:
             self.announced = int(said.fields[0]) if said.name == "about-to-drive" else None
             self._taken = said.sequence
             self._unacknowledged += 1
-            if self._unacknowledged >= _UNACKNOWLEDGED:
-                self._acknowledge()
         return said
 
     def _hear(self, wait_us: int) -> None:
@@ -217,9 +218,10 @@ class Link:
     def _ask_for_missing(self, now_us: int) -> None:
         if self._asked_for != self._order.expected:
             self._asked_for, self._tries = self._order.expected, 0
+            self._refused_before = self._order.not_kept()
         elif now_us - self._asked_us < _AGAIN_US:
             return
-        if self._tries >= _AGAIN_TRIES or (self._tries and self._order.not_kept()):
+        if self._tries >= _AGAIN_TRIES or (self._tries and self._order.not_kept() - self._refused_before):
             self._skip_gap()
             return
         self._tries += 1
@@ -266,14 +268,17 @@ class Link:
     def _answer(self, word: str, answer_us: int) -> tuple[list[Sentence] | None, str | None]:
         """The answer, if it came whole; else why the board refused what was asked, if it did."""
         answer: list[Sentence] = []
-        reason = None
+        reason, whole = None, True
         while True:
             said = self.sentence(answer_us)
-            if said is None or isinstance(said, Lost):
+            if said is None:
                 return None, reason
+            if isinstance(said, Lost):
+                whole = False  # its end comes all the same, before it is asked anew
+                continue
             answer.append(said)
             if said.name == "finished" and said.fields == (word,):
-                return answer, None
+                return (answer, None) if whole else (None, reason)
             # Other reasons (wrong CRC, not kept) may belong to an acknowledgement or a question for lines.
             if said.name == "refused" and said.fields in (("wrong-fields",), ("pin-not-free",)):
                 reason = said.fields[0]

@@ -68,7 +68,7 @@ class _Asking:
                 self._look_at(light, touch)
             seen = self._extras.light(light)
             self._tell(f"light {light.name} ({seen.pin}): {seen.verdict.value}", seen.blocked_by)
-        talk.link.stop()
+        talk.stopped()
         return self._verdict()
 
     def _verdict(self) -> Verdict:
