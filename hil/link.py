@@ -112,7 +112,9 @@ class Ordering:
 
     def not_kept(self) -> frozenset[int]:
         """The lines that came ahead and say that missing ones are forgotten."""
-        return frozenset(n for n, s in self._ahead.items() if s.name == "refused" and s.fields == ("not-kept",))
+        return frozenset(
+            n for n, s in self._ahead.items() if s.name == "refused" and s.fields == ("not-kept",)
+        )
 
     def _missing(self) -> int:
         """How many lines lie before the earliest that came ahead; 0 if there is none."""
