@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 TAP_US = 20_000
 _REACTION_US, _HOLD_US = 40_000, 30_000  # of a hand that follows prompts: brisk
 _EDGE_US, _DETENT_US = 12_000, 240_000  # of a dial that is turned slowly, from detent to detent
-_DROP_US = 7_000  # long enough to be told as a change of its own
+_DROP_US = 9_000  # long enough to be told as a change of its own, by the chip as well
 _SQUEEZED_US = 8_000  # how long a joint lets go that is squeezed
 
 # Good contacts bounce for 0.1 to 5 ms, opening less (common practice); each switch in its own way.
@@ -566,6 +566,7 @@ class Server:
 
         reader = _LineReader(commands) if commands is not None else None
         last_ns = time.monotonic_ns()
+        due_us = self._finger.now_us  # a step of the board may end a little later than it was to
         try:
             while not stop():
                 self._follow_cable()
@@ -578,7 +579,9 @@ class Server:
                 elapsed_us = (time.monotonic_ns() - last_ns) // 1000
                 last_ns += elapsed_us * 1000
                 self._exchange()
-                self._finger.advance(min(elapsed_us, _LONGEST_LEAP_US))
+                due_us += min(elapsed_us, _LONGEST_LEAP_US)
+                if due_us > self._finger.now_us:
+                    self._finger.advance(due_us - self._finger.now_us)
                 self._exchange()
         finally:
             self._port.close()
