@@ -27,6 +27,7 @@ _LOOK_US = 3_000_000  # from the end of a blink to the next one
 _RELEASE_US = 2_000_000  # longest wait for a switch to be let go
 _BAD = (PositionVerdict.OPEN, PositionVerdict.SWAPPED)
 _UNTESTED = PositionVerdict.UNTESTED
+_SEEN = {PositionVerdict.PROVEN: "seen", PositionVerdict.OPEN: "stayed dark"}
 
 
 def run(talk: Conversation) -> Verdict:
@@ -67,7 +68,9 @@ class _Asking:
             if touch is not None and not light_hidden_by(light, talk.looked()):
                 self._look_at(light, touch)
             seen = self._extras.light(light)
-            self._tell(f"light {light.name} ({seen.pin}): {seen.verdict.value}", seen.blocked_by)
+            self._tell(
+                f"light {light.name} ({seen.pin}): {_SEEN.get(seen.verdict, 'untested')}", seen.blocked_by
+            )
         talk.stopped()
         return self._verdict()
 
@@ -96,8 +99,9 @@ class _Asking:
 
     def _ask_to_turn(self, dial: str, way: Way, *, again: bool) -> None:
         self._ask(
-            f"turn {dial} {way.value}{' once more' if again else ''} (seen from the front), "
-            f"{DETENTS} detents, slowly and one at a time. If nothing comes of it, touch a switch that works"
+            f"turn {dial} {way.value}{' once more' if again else ''}",
+            f"{DETENTS} detents, slowly and one at a time, as seen from the front. "
+            "If nothing comes of it, touch a switch that works",
         )
         self._talk.hand.asked_to_turn(dial, way.sign * DETENTS)
 
@@ -124,7 +128,7 @@ class _Asking:
             if self._is_seen(light, touch, where):
                 self._extras.answer(light.pin, lit=True)
             elif not self._held:
-                self._ask(f"did {where} stay dark? Then touch a switch that works")
+                self._ask(f"if {where} stayed dark", "touch a switch that works")
                 self._talk.hand.asked_to_press(touch)
                 while not (self._heard()[1] or self._talk.hand.gives_up()):
                     pass
@@ -135,8 +139,9 @@ class _Asking:
         """Whether somebody touches a switch because it blinks. It blinks a few times."""
         talk = self._talk
         self._ask(
-            f"look at {where}: it blinks for a second, {_BLINKS} times. "
-            "When you have seen it, touch a switch that works; else touch nothing"
+            f"look at {where}",
+            f"it blinks for a second, {_BLINKS} times. When you have seen it, touch a switch that works; "
+            "else touch nothing",
         )
         for _ in range(_BLINKS):
             talk.hand.asked_to_look(light.pin)
@@ -182,8 +187,8 @@ class _Asking:
         while self._pressed and self._talk.link.transport.now_us < until_us:
             self._heard()
 
-    def _ask(self, text: str) -> None:
-        self._talk.tell(Event("prompt", text, stage="extras"))
+    def _ask(self, what: str, how: str) -> None:
+        self._talk.tell(Event("prompt", f"{what}: {how}", stage="extras", place=how))
 
     def _tell(self, text: str, why: tuple[str, ...]) -> None:
         self._talk.tell(Event("line", f"{text}: {', '.join(why)}" if why else text, stage="extras"))
