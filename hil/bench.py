@@ -40,6 +40,7 @@ class Bench:
         self._dump: Dump | None = None
         self._events: TextIO | None = None
         self._page: Page | None = None
+        self._runs = 0  # in the record, by this bench
 
     def __enter__(self) -> Bench:
         return self
@@ -56,6 +57,7 @@ class Bench:
         """The run. Raises UserError for what is wrong before it begins."""
         import sys
 
+        from hil.mending import OF_MENDS, mended, proven_without, touched_by, with_what_stands
         from hil.session import Session, result_without_board
         from hil.stages.alive import AliveFindings
         from hil.view import view_on
@@ -75,8 +77,10 @@ class Bench:
         settings = replace(settings, earlier=self._earlier())
         self._open_files(settings)
         if isinstance(board, AliveFindings):
-            result = result_without_board(self._keyboard, board, settings)
-            return self._finished(result, settings)
+            result = self._finished(result_without_board(self._keyboard, board, settings), settings)
+            if self._page is not None:
+                self._page.finish(result)
+            return result
         link, hand = board
         self._stack.callback(link.close)
 
@@ -86,16 +90,29 @@ class Bench:
                 self._record.event(event)
             self._send(event)
 
-        session = Session(
-            self._keyboard,
-            link,
-            hand,
-            fingerprints(self._keyboard).wiring,
-            settings,
-            tell=tell,
-            notes=self._dump,
-        )
-        return self._finished(session.run(), settings)
+        def run(settings: Settings) -> Result:
+            wiring = fingerprints(self._keyboard).wiring
+            return Session(self._keyboard, link, hand, wiring, settings, tell=tell, notes=self._dump).run()
+
+        result = self._finished(run(settings), settings)
+        while self._options.mend and result.verdict is Verdict.FAIL and result.faults:
+            fault = result.faults[0]
+            touched = touched_by(fault, result, self._keyboard.wiring)
+            if not mended(link, hand, fault, tell):
+                break
+            settings = replace(
+                settings,
+                stages=[name for name in settings.stages if name in OF_MENDS],
+                touched=touched,
+                proven=proven_without(result, touched),
+                board=result.board,
+                earlier=(),
+            )
+            self._begin_record(settings)
+            result = self._finished(with_what_stands(run(settings), result, touched), settings)
+        if self._page is not None:
+            self._page.finish(result)
+        return result
 
     def _finished(self, result: Result, settings: Settings) -> Result:
         result = replace(result, notes=(*result.notes, *self._regressions(settings, result)))
@@ -108,8 +125,6 @@ class Bench:
         for each in (self._record, self._dump):
             if each is not None and each.failure:
                 say(f"warning: {each.failure}. The result below is complete.")
-        if self._page is not None:
-            self._page.finish(result)
         return result
 
     def stay(self, result: Result) -> None:
@@ -149,15 +164,17 @@ class Bench:
         from datetime import UTC, datetime
 
         from hil.conversation import Settings
-        from hil.session import STAGES
+        from hil.session import STAGES, USUAL
 
-        words = ",".join(STAGES) if self._options.stages is None else self._options.stages
+        words = ",".join(USUAL) if self._options.stages is None else self._options.stages
         stages = [word.strip() for word in words.split(",") if word.strip()]
+        if stages == ["all"]:
+            stages = [*STAGES]
         unknown = [word for word in stages if word not in STAGES]
         if unknown or not stages:
             raise UserError(
                 f"there is no stage {unknown[0]}" if unknown else "no stage is named",
-                f"the stages of this version: {', '.join(STAGES)}",
+                f"the stages: {', '.join(STAGES)}; or `all`",
                 exit_status=2,
             )
         if not self._options.virtual and (self._options.fault or self._options.chip):
@@ -247,13 +264,13 @@ class Bench:
         faults = [parse_fault(text, self._keyboard.wiring) for text in options.fault]
         if options.chip:
             say("building the image and starting the emulated chip …")
-        finger = Finger(board_of(self._keyboard, faults, chip=options.chip, seed=options.seed), options.seed)
+        board = board_of(self._keyboard, faults, chip=options.chip, seed=options.seed)
+        finger = Finger(board, options.seed, bouncing=True)
         if not finger.connected:
             return findings(Sight.NOTHING)
         return Link(BoardTransport(finger)), FingerHand(finger)
 
     def _open_files(self, settings: Settings) -> None:
-        from hil.record import Dump, Record
 
         if self._options.events is not None:
             try:
@@ -266,10 +283,17 @@ class Bench:
                     "open it in the shell, e.g. 3>events.jsonl with --events 3",
                     exit_status=2,
                 ) from None
+        self._begin_record(settings)
+
+    def _begin_record(self, settings: Settings) -> None:
+        """A new run in the record, and a dump of its own."""
+        from hil.record import Dump, Record
+
         path = self._record_path()
         netlist = self._netlist()
         if path is None:
             return
+        self._runs += 1
         self._record = Record(
             path,
             tool=self._tool,
@@ -280,7 +304,7 @@ class Bench:
             netlist=netlist,
         )
         self._stack.callback(self._record.close)
-        self._dump = Dump(path.with_suffix(".dump"))
+        self._dump = Dump(path.with_suffix(f".{self._runs}.dump" if self._runs > 1 else ".dump"))
         self._stack.callback(self._dump.close)
 
     def _netlist(self) -> str | None:

@@ -39,14 +39,14 @@ _PULLED_UP = frozenset({"RUN", "SWCLK", "SWD"})
 _OTHER_COPPER = _RAILS_HIGH | _RAILS_LOW | _RAILS_BETWEEN | _PULLED_UP
 
 EVERY_DIODE = "diodes"  # what `reversed` names when the file's `diodes` line is the wrong way round
-_ONE_SWITCH = ("open", "closed", "reversed", "shorted", "drops", "sticks")
+_ONE_SWITCH = ("open", "closed", "reversed", "shorted", "sticks")
 _ONE_LINE = ("open", "low", "high")
 _FORMS = {
     "open": "open SW7, or open GPIO2",
     "closed": "closed SW7",
     "reversed": "reversed SW7, or reversed diodes (every one)",
     "shorted": "shorted SW7",
-    "drops": "drops SW7",
+    "drops": "drops SW7, drops GPIO3, or drops SW7 20%",
     "bounces": "bounces SW7 6ms",
     "sticks": "sticks SW7",
     "cut": "cut GPIO2 after SW3",
@@ -209,6 +209,13 @@ def parse_fault(text: str, wiring: Wiring) -> Fault:
     if len(names) == 1 and kind in _ONE_SWITCH:
         name = with_diode(names[0]) if kind in ("reversed", "shorted") else a_switch(names[0]).name
         return Fault(kind, (name,))
+    if kind == "drops" and len(names) in (1, 2):
+        if len(names) == 2 and percent_of(names[1]) is None:
+            raise mistake(f"{names[1]} is no share of presses")
+        where = names[0] if names[0] in switches or gpio_of(names[0]) is None else a_pin(names[0])
+        if gpio_of(where) is None:
+            a_switch(where)
+        return Fault(kind, (where,), names[1] if len(names) == 2 else None)
     if kind == "bounces" and len(names) == 2:
         if _microseconds(names[1]) is None:
             raise mistake(f"{names[1]} is no time")
@@ -262,6 +269,12 @@ def duration_us(text: str) -> int:
     if time_us is None:
         raise UserError(f"“{text}” is no time", "write a number and its unit as one word: 6ms", exit_status=2)
     return time_us
+
+
+def percent_of(text: str) -> float | None:
+    """The share in `20%`; None where that is none."""
+    match = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)%", text)
+    return float(match[1]) / 100 if match and float(match[1]) <= 100 else None
 
 
 def _microseconds(text: str) -> int | None:

@@ -51,12 +51,18 @@ def _parser() -> ArgumentParser:
     bench.add_argument("file", metavar="FILE", help="the keymap file")
     bench.add_argument("--port", metavar="PORT", help="default: the only board that answers")
     bench.add_argument(
-        "--stages", metavar="A,B", help="some of alive, hello, lines, positions; default: all of them"
+        "--stages",
+        metavar="A,B",
+        help="some of alive, hello, lines, positions, together, bounce, flex; or all; "
+        "default: all but bounce and flex",
     )
     bench.add_argument(
         "--after", metavar="STEP", default="", help="the step of assembly done last: bare, plate …"
     )
     bench.add_argument("--touched", metavar="SW7,D7,GPIO3", help="after a mend: ask only for what it touched")
+    bench.add_argument(
+        "--mend", action="store_true", help="with faults: wait for each mend, and ask what it touched"
+    )
     bench.add_argument("--with", dest="tool", choices=("finger", "tweezers"), default="finger")
     bench.add_argument(
         "--record",

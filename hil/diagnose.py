@@ -12,13 +12,14 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from hil.board import EVERY_DIODE
+from hil.contacts import OHMS, node_bridge, unsteady
 from hil.judge import Matrix, State, ends, names_in_order, switches_on
 from hil.result import Cause, Fault, Line, LineVerdict, Position, PositionVerdict
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours, package_pin_of_gpio
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from hil.alike import Exchange
     from hil.board import Fault as Planted
@@ -51,7 +52,6 @@ _ORDER = (
 # What is there all the time; the rest shows in time, and the model of one moment says nothing about it.
 _MODELLED = frozenset(_ORDER) - {"slow", "sticks", "drops", "bounces"}
 
-_OHMS = "on continuity or 200 Ω, board unplugged"
 _MOST_DIODES = 3  # from so many on, most of them in backwards is the file's mistake rather than the iron's
 _DIODE = "on diode test, board unplugged"
 
@@ -64,17 +64,25 @@ class Diagnosis:
     lines: tuple[Line, ...]
 
 
+def ranked(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    """These faults in the order of mending, numbered from 1."""
+    in_order = sorted(faults, key=lambda fault: _ORDER.index(fault.kind))
+    return tuple(replace(fault, rank=n) for n, fault in enumerate(in_order, 1))
+
+
 def diagnosis(
     matrix: Matrix,
     lines: LineFindings,
     positions: Positions | None,
     verdicts: Sequence[Position],
+    further: Sequence[Fault] = (),
     chords: Mapping[frozenset[str], Observation] | None = None,
 ) -> Diagnosis:
-    """Everything to mend. `verdicts`: the positions' verdicts; empty if that stage didn't run. `chords`:
-    tables with several switches held, each read alike twice."""
+    """Everything to mend. `verdicts`: the positions' verdicts; empty if that stage didn't run. `further`:
+    faults that other stages found, which no table of one press shows. `chords`: tables with several
+    switches held, each read alike twice."""
     by_name = {one.switch: one for one in verdicts}
-    return _Diagnosis(matrix, lines, positions, by_name, chords or {}).whole()
+    return _Diagnosis(matrix, lines, positions, by_name, chords or {}).whole(further)
 
 
 class _Diagnosis:
@@ -90,7 +98,7 @@ class _Diagnosis:
         self.matrix, self.findings, self.positions, self.verdicts = matrix, lines, positions, verdicts
         self.wiring = matrix.wiring
 
-    def whole(self) -> Diagnosis:
+    def whole(self, further: Sequence[Fault] = ()) -> Diagnosis:
         open_lines, cuts, single = self._opens()
         faults = [
             *self._held_lines(),
@@ -105,9 +113,8 @@ class _Diagnosis:
             *self._node_bridges(),
             *self._unsteady(),
         ]
-        faults = self._checked(faults)
-        faults.sort(key=lambda fault: _ORDER.index(fault.kind))
-        ranked = tuple(replace(fault, rank=n) for n, fault in enumerate(faults, 1))
+        faults = _joined([*self._checked(faults), *further])
+        in_order = ranked(faults)
         opened = {int(f.where[0][4:]) for f in faults if f.kind in ("open", "cut") and f.pins == f.where[:1]}
         told = tuple(
             replace(line, verdict=LineVerdict.OPEN)
@@ -115,7 +122,7 @@ class _Diagnosis:
             else line
             for line in self.findings.lines
         )
-        return Diagnosis(ranked, told)
+        return Diagnosis(in_order, told)
 
     # -- against the electrical model --------------------------------------------------------------
 
@@ -180,7 +187,7 @@ class _Diagnosis:
                 "shorted": self._shorted,
             }
             if kind == "bridge":
-                return self._node_bridge(where, f"pressed, {where[0]} reads as this would")
+                return node_bridge(where, f"pressed, {where[0]} reads as this would", slipped=True)
             return by_switch[kind](where[0])
         line = self.findings.line(gpios[0])
         if line is None:
@@ -211,7 +218,7 @@ class _Diagnosis:
 
     def _low(self, line: Line) -> Fault:
         direct = [s.name for s in self.wiring.switches if s.direct == line.gpio]
-        meter = f"{_OHMS}, from {_pad(line.gpio)} to ground: it must not beep (under 10 Ω is the fault)"
+        meter = f"{OHMS}, from {_pad(line.gpio)} to ground: it must not beep (under 10 Ω is the fault)"
         causes = [
             Cause(f"solder or a whisker from {line.pin} to ground", _look(line.gpio), meter),
             Cause(
@@ -221,7 +228,7 @@ class _Diagnosis:
                     self.matrix,
                     "at each part on this line, and where the track passes a screw or a fill",
                 ),
-                f"{_OHMS}, to ground, while you lift or wiggle one part after the other",
+                f"{OHMS}, to ground, while you lift or wiggle one part after the other",
             ),
         ]
         if direct:
@@ -230,7 +237,7 @@ class _Diagnosis:
                 Cause(
                     f"{direct[0]} is held down or its contact is stuck",
                     f"{direct[0]}: free it, or take its cap off",
-                    f"{_OHMS}, across {direct[0]}'s two legs: silent while nobody presses it",
+                    f"{OHMS}, across {direct[0]}'s two legs: silent while nobody presses it",
                 ),
             )
         elif line.role == "row" or line.role == "column":
@@ -250,7 +257,7 @@ class _Diagnosis:
             Cause(
                 f"{line.pin} touches RUN, whose own pull-up holds it",
                 f"{_look(line.gpio)}; RUN is pin {pin.number}",
-                f"{_OHMS}, from {_pad(line.gpio)} to RUN: it must not beep",
+                f"{OHMS}, from {_pad(line.gpio)} to RUN: it must not beep",
             )
             for pin in neighbours(line.gpio)
             if pin.name == "RUN"
@@ -259,12 +266,12 @@ class _Diagnosis:
             Cause(
                 f"solder from {line.pin} to {rails[0].name if rails else 'the supply'}",
                 f"{_look(line.gpio)}; {beside}",
-                f"{_OHMS}, from {_pad(line.gpio)} to 3V3: it must not beep",
+                f"{OHMS}, from {_pad(line.gpio)} to 3V3: it must not beep",
             ),
             Cause(
                 f"the track of {line.pin} touches the supply somewhere else",
                 _on(line, self.matrix, "at each part on this line"),
-                f"{_OHMS}, to 3V3, while you lift or wiggle one part after the other",
+                f"{OHMS}, to 3V3, while you lift or wiggle one part after the other",
             ),
         ]
         return self._line_fault("high", line, causes, f"{line.pin} reads high although it is pulled down")
@@ -294,7 +301,7 @@ class _Diagnosis:
                 Cause(
                     f"solder between {line.pin} (pin {line.package_pin}) and RUN (pin {number})",
                     _look(line.gpio),
-                    f"{_OHMS}, from {_pad(line.gpio)} to RUN: it must not beep",
+                    f"{OHMS}, from {_pad(line.gpio)} to RUN: it must not beep",
                 )
             ],
             f"the board restarted each time {line.pin} was driven",
@@ -303,7 +310,7 @@ class _Diagnosis:
 
     def _bridge(self, a: int, b: int, group: tuple[int, ...]) -> Fault:
         names = [f"GPIO{gpio}" for gpio in group]
-        meter = f"{_OHMS}, between {_pad(a)} and {_pad(b)}: it must not beep (under 10 Ω is the fault)"
+        meter = f"{OHMS}, between {_pad(a)} and {_pad(b)}: it must not beep (under 10 Ω is the fault)"
         causes = []
         beside = _are_beside(a, b)
         if beside:
@@ -458,12 +465,12 @@ class _Diagnosis:
             Cause(
                 f"{name} is held down, or its contact is stuck",
                 f"{name}: take the cap off, see that the stem comes up and the case doesn't press it",
-                f"{_OHMS}, across {name}'s two legs: silent while nobody presses it",
+                f"{OHMS}, across {name}'s two legs: silent while nobody presses it",
             ),
             Cause(
                 f"solder joins {name}'s two legs",
                 f"the two joints of {name} on the solder side",
-                f"{_OHMS}, across {name}'s two legs, the switch's stem up: it must not beep",
+                f"{OHMS}, across {name}'s two legs, the switch's stem up: it must not beep",
             ),
         ]
         if switch.direct is None and self.wiring.diodes is not Diodes.NONE:
@@ -532,17 +539,17 @@ class _Diagnosis:
                 Cause(
                     f"{pin} isn't soldered to its pad",
                     f"{_look(gpio)}. Flux, then touch the joint with a clean iron and a little solder",
-                    f"{_OHMS}, from the chip's pin itself to {first}'s leg: it must beep",
+                    f"{OHMS}, from the chip's pin itself to {first}'s leg: it must beep",
                 ),
                 Cause(
                     f"the track of {pin} is broken before its first switch",
                     f"between the chip and {first}; a scratch, a lifted pad, a via that wasn't filled",
-                    f"{_OHMS}, from {_pad(gpio)} to {first}'s leg: it must beep",
+                    f"{OHMS}, from {_pad(gpio)} to {first}'s leg: it must beep",
                 ),
                 Cause(
                     f"the board has this line on another pin than {pin}",
                     "the schematic, and the file's `wiring`",
-                    f"{_OHMS}, from {first}'s leg to the pins near {pin}: the one that beeps is it",
+                    f"{OHMS}, from {first}'s leg to the pins near {pin}: the one that beeps is it",
                 ),
             ),
             evidence=(f"none of the {len(names)} switches on {pin} answers: {', '.join(names)}",),
@@ -560,12 +567,12 @@ class _Diagnosis:
                 Cause(
                     f"the track of {pin} is broken between {after} and {names[0]}",
                     f"between {after} and {names[0]}: a scratch, a lifted pad, a half-wetted joint",
-                    f"{_OHMS}, from {after}'s leg on {pin} to {names[0]}'s: it must beep",
+                    f"{OHMS}, from {after}'s leg on {pin} to {names[0]}'s: it must beep",
                 ),
                 Cause(
                     "these switches or their diodes are not soldered",
                     f"the joints of {', '.join(names)}",
-                    f"{_OHMS}, from each switch's leg to its neighbour's on {pin}: it must beep",
+                    f"{OHMS}, from each switch's leg to its neighbour's on {pin}: it must beep",
                 ),
             ),
             evidence=(f"on {pin}, {after} answers and everything after it is silent: {', '.join(names)}",),
@@ -579,7 +586,7 @@ class _Diagnosis:
             Cause(
                 f"a leg of {name} isn't soldered",
                 f"the two joints of {name} on the solder side: a ring around the leg means no joint",
-                f"{_OHMS}, across {name}'s two pads, {name} pressed: it must beep",
+                f"{OHMS}, across {name}'s two pads, {name} pressed: it must beep",
             )
         ]
         if switch.direct is not None:
@@ -587,12 +594,12 @@ class _Diagnosis:
                 Cause(
                     f"GPIO{switch.direct} isn't soldered, or its track is broken",
                     _look(switch.direct),
-                    f"{_OHMS}, from {_pad(switch.direct)} to {name}'s leg: it must beep",
+                    f"{OHMS}, from {_pad(switch.direct)} to {name}'s leg: it must beep",
                 ),
                 Cause(
                     f"{name} isn't joined to ground",
                     f"{name}'s other leg",
-                    f"{_OHMS}, from that leg to ground: it must beep",
+                    f"{OHMS}, from that leg to ground: it must beep",
                 ),
             ]
         else:
@@ -609,14 +616,14 @@ class _Diagnosis:
                 Cause(
                     f"{name} itself doesn't make contact",
                     f"{name}: press it hard; bridge its legs with a wire and try again",
-                    f"{_OHMS}, across {name}'s own legs, {name} pressed: it must beep",
+                    f"{OHMS}, across {name}'s own legs, {name} pressed: it must beep",
                 )
             )
             causes.append(
                 Cause(
                     "a track to it is broken",
                     f"between {name} and its neighbours on GPIO{switch.row} and GPIO{switch.column}",
-                    f"{_OHMS}, from {name} to the neighbour on the same line: it must beep",
+                    f"{OHMS}, from {name} to the neighbour on the same line: it must beep",
                 )
             )
         evidence = [f"{name}, asked for twice, did not answer in either direction"]
@@ -627,7 +634,7 @@ class _Diagnosis:
                 Cause(
                     f"{name} is wired to the place of {answered}",
                     f"the tracks at {name} and {answered}",
-                    f"{_OHMS}, between {name}'s leg and {answered}'s: only the line they share may beep",
+                    f"{OHMS}, between {name}'s leg and {answered}'s: only the line they share may beep",
                 ),
             )
             evidence.append(f"each time {answered} answered instead, which also answers for itself")
@@ -713,7 +720,7 @@ class _Diagnosis:
                 Cause(
                     "a wire or a bare resistor link was fitted in its place",
                     f"the part at {name}",
-                    f"{_OHMS}, across it: it must not beep both ways",
+                    f"{OHMS}, across it: it must not beep both ways",
                 ),
             ],
             [f"pressed, {name} conducts in both directions: it will ghost"],
@@ -767,13 +774,13 @@ class _Diagnosis:
                 Cause(
                     what,
                     "the schematic, and the file's `wiring`; the corrected text is offered below",
-                    f"{_OHMS}, from {first}'s leg to {' and then to '.join(_pad(gpio) for gpio in gpios)}: "
+                    f"{OHMS}, from {first}'s leg to {' and then to '.join(_pad(gpio) for gpio in gpios)}: "
                     "the one that beeps has its line",
                 ),
                 Cause(
                     "their wires or tracks are crossed",
                     f"the wires from the chip at {' and '.join(_pad(gpio) for gpio in gpios)}",
-                    f"{_OHMS}, from each pin to the switches that the schematic gives it: it must beep",
+                    f"{OHMS}, from each pin to the switches that the schematic gives it: it must beep",
                 ),
             ),
             evidence=(f"the switches on {' and '.join(f'GPIO{gpio}' for gpio in lines)} read so",),
@@ -792,12 +799,12 @@ class _Diagnosis:
                     if len(round_) == 2
                     else "the file names these switches in another order than the board has them",
                     "the file's `wiring`; the corrected text is offered below",
-                    f"{_OHMS}, along the lines of {' and '.join(round_)}",
+                    f"{OHMS}, along the lines of {' and '.join(round_)}",
                 ),
                 Cause(
                     "their tracks or wires are crossed",
                     f"the wires at {' and '.join(round_)}",
-                    f"{_OHMS}, from each leg to the line that the schematic gives it: it must beep",
+                    f"{OHMS}, from each leg to the line that the schematic gives it: it must beep",
                 ),
             ),
             evidence=tuple(f"{each} reads as another one" for each in round_),
@@ -813,13 +820,13 @@ class _Diagnosis:
                 Cause(
                     f"the file has {name} in the wrong place: on the board it leads {at}",
                     "the schematic, and the file's `wiring`",
-                    f"{_OHMS}, from {name}'s legs to {anode} and {cathode}: one leg beeps; the other does "
+                    f"{OHMS}, from {name}'s legs to {anode} and {cathode}: one leg beeps; the other does "
                     "behind the diode",
                 ),
                 Cause(
                     f"a wire or track of {name} leads to the wrong line",
                     f"both legs of {name} and its diode{self._diode_name(name)}",
-                    f"{_OHMS}, from each leg to the line that the schematic gives it: it must beep",
+                    f"{OHMS}, from each leg to the line that the schematic gives it: it must beep",
                 ),
             ],
             [f"{name} makes contact {at}"],
@@ -841,29 +848,8 @@ class _Diagnosis:
             done.update(pair_)
             others = " and ".join(together)
             evidence = f"{name}, asked for twice, answered together with {others}"
-            found.append(self._node_bridge(pair_, evidence))
+            found.append(node_bridge(pair_, evidence, slipped=True))
         return found
-
-    def _node_bridge(self, pair_: tuple[str, ...], evidence: str) -> Fault:
-        return Fault(
-            kind="bridge",
-            where=pair_,
-            rank=0,
-            causes=(
-                Cause(
-                    f"solder between {pair_[0]} and {pair_[-1]}, at the joint of switch and diode",
-                    f"{' and '.join(pair_)}: the legs that lead to their diodes",
-                    f"{_OHMS}, between those two legs, nothing pressed: it must not beep",
-                ),
-                Cause(
-                    "more than one switch was touched at once",
-                    f"press {pair_[0]} alone, twice",
-                    "no meter is needed",
-                ),
-            ),
-            evidence=(evidence,),
-            switches=pair_,
-        )
 
     def _node_partner(self, name: str, together: tuple[str, ...]) -> str:
         """The switch whose diode takes part: in the row of what answered as well, and answering like this."""
@@ -892,29 +878,12 @@ class _Diagnosis:
         for one in self._with(PositionVerdict.CHATTERING, PositionVerdict.INTERMITTENT):
             name = one.switch
             chatters = one.verdict is PositionVerdict.CHATTERING
-            found.append(
-                self._switch_fault(
-                    "bounces" if chatters else "drops",
-                    name,
-                    [
-                        Cause(
-                            f"the contact of {name} is dirty or worn",
-                            f"{name}: work it thirty times, then try again; else change it",
-                            f"{_OHMS}, across {name}'s legs, pressed: a steady beep under 1 Ω",
-                        ),
-                        Cause(
-                            "a joint that isn't wetted",
-                            f"the joints of {name} and its diode{self._diode_name(name)}",
-                            f"{_OHMS}, across {name}'s pads while you wiggle it, pressed: a steady beep",
-                        ),
-                    ],
-                    [
-                        f"{name} was never quiet for 50 ms while it was pressed"
-                        if chatters
-                        else f"presses of {name} did not agree with one another"
-                    ],
-                )
+            evidence = (
+                f"{name} was never quiet for 50 ms while it was pressed"
+                if chatters
+                else f"presses of {name} did not agree with one another"
             )
+            found.append(unsteady(self.matrix, name, "bounces" if chatters else "drops", [evidence]))
         return found
 
     def _switch_fault(self, kind: str, name: str, causes: list[Cause], evidence: list[str]) -> Fault:
@@ -941,6 +910,16 @@ class _Diagnosis:
             return f"the {'row' if gpio == switch.row else 'column'} GPIO{gpio}"
 
         return words(anode), words(cathode)
+
+
+def _joined(faults: list[Fault]) -> list[Fault]:
+    """The same fault found in two ways is one, with the evidence of both."""
+    found: dict[str, Fault] = {}
+    for fault in faults:
+        known = found.get(fault.id)
+        evidence = fault.evidence if known is None else (*known.evidence, *fault.evidence)
+        found[fault.id] = replace(known or fault, evidence=tuple(dict.fromkeys(evidence)))
+    return list(found.values())
 
 
 def _are_beside(a: int, b: int) -> bool:

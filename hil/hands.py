@@ -6,13 +6,20 @@ import sys
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
+    from hil.result import Fault
     from hil.stages.positions import Question
     from hil.virtual import Finger
 
-_PATIENCE_US = 60_000  # from the end of a press to being sure that nothing came of it
+_PATIENCE_US = (
+    500_000  # from the end of a press to being sure that nothing came of it: a lost line is sent again
+)
 _REACH_US, _HOLD_US = 40_000, 30_000  # a brisk hand
+_IRON_MS = 500  # a virtual iron is brisk, too
+_TYPED_US = 80_000  # a press as in typing (common practice)
+_TOGETHER_US, _APART_US = 60_000, 3_000  # a chord: how long, and from finger to finger
+_SQUEEZE_US = 250_000  # from one squeeze of the case to the next
 
 
 class Person:
@@ -22,6 +29,15 @@ class Person:
         self._says_silent = says_silent
 
     def asked(self, question: Question) -> None:
+        """Nothing to do: the person reads the prompt."""
+
+    def asked_to_press(self, switch: str) -> None:
+        """Nothing to do: the person reads the prompt."""
+
+    def asked_together(self, switches: Sequence[str]) -> None:
+        """Nothing to do: the person reads the prompt."""
+
+    def asked_to_flex(self, held: Sequence[str], time_us: int) -> None:
         """Nothing to do: the person reads the prompt."""
 
     def gives_up(self) -> bool:
@@ -42,6 +58,10 @@ class Person:
     def gone(self) -> None:
         """Nothing to do: the person is told to plug it in again."""
 
+    def mends(self, fault: Fault) -> bool:
+        """A person can."""
+        return True
+
 
 class FingerHand:
     """The finger of a virtual board: does what a prompt asks, and says so when nothing comes of it."""
@@ -56,6 +76,26 @@ class FingerHand:
         done_us = self._finger.tap(question.asked, _HOLD_US, max(now_us, self._free_us) + _REACH_US)
         self._free_us, self._until_us = done_us, done_us + _PATIENCE_US
 
+    def asked_to_press(self, switch: str) -> None:
+        begin_us = max(self._finger.now_us, self._free_us) + _REACH_US
+        done_us = self._finger.tap(switch, _TYPED_US, begin_us)
+        self._free_us, self._until_us = done_us, done_us + _PATIENCE_US
+
+    def asked_together(self, switches: Sequence[str]) -> None:
+        begin_us = max(self._finger.now_us, self._free_us) + _REACH_US
+        for n, name in enumerate(switches):
+            done_us = self._finger.tap(name, _TOGETHER_US - n * _APART_US, begin_us + n * _APART_US)
+        self._free_us, self._until_us = done_us, done_us + _PATIENCE_US
+
+    def asked_to_flex(self, held: Sequence[str], time_us: int) -> None:
+        begin_us = max(self._finger.now_us, self._free_us) + _REACH_US
+        # A little longer than asked for: the bench counts from when it has heard of it.
+        self._free_us = begin_us + time_us + 2 * _SQUEEZE_US
+        for name in held:
+            self._finger.tap(name, time_us + 2 * _SQUEEZE_US, begin_us)
+        for at_us in range(begin_us + _SQUEEZE_US, begin_us + time_us, _SQUEEZE_US):
+            self._finger.squeeze(at_us)
+
     def gives_up(self) -> bool:
         if self._until_us is None or self._finger.now_us < self._until_us:
             return False
@@ -64,3 +104,13 @@ class FingerHand:
 
     def gone(self) -> None:
         self._finger.obey("plug")
+
+    def mends(self, fault: Fault) -> bool:
+        """Whether such a fault is planted: then it is taken out, with the board unplugged."""
+        planted = next((str(one) for one in self._finger.board.faults if str(one) == fault.title), None)
+        if planted is None:
+            return False
+        self._until_us = None  # whatever was asked for last is over
+        for command in ("unplug", f"mend {planted}", f"wait {_IRON_MS}ms", "plug"):
+            self._finger.obey(command)
+        return True

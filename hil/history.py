@@ -37,6 +37,7 @@ class Run:
     rise_us: Mapping[str, int] = field(default_factory=dict)
     faults: tuple[str, ...] = ()
     ended: bool = False
+    pool: tuple[int, int] = (0, 0)  # presses of good switches whose bounces were timed; the longest, in µs
     pins: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     answered_as: Mapping[str, str] = field(default_factory=dict)
     diodes: str | None = None
@@ -133,6 +134,7 @@ def _run(told: Mapping[str, Any]) -> Run:
             rise_us={one["pin"]: one["rise_us"] for one in result["lines"] if one["rise_us"] is not None},
             faults=tuple(_fault_in_words(one) for one in result["faults"]),
             ended=True,
+            pool=_pool(result["positions"]),
             pins={one["switch"]: _pins(one) for one in result["positions"]},
             answered_as={
                 one["switch"]: one["answered_as"]
@@ -148,6 +150,27 @@ def _run(told: Mapping[str, Any]) -> Run:
             f"the result of the run of {when or 'unknown time'} has another shape",
             "was it written by another version? Its shapes are in RECORD.md",
         ) from None
+
+
+def _pool(positions: Iterable[Mapping[str, Any]]) -> tuple[int, int]:
+    """As `hil.stages.bounce.pool`, out of a record; older ones than that stage have none."""
+    good = [
+        one["strokes"]
+        for one in positions
+        if one.get("strokes") and one["verdict"] not in ("chattering", "intermittent")
+        if not one["strokes"]["drops"]
+    ]
+    longest = [us for one in good for us in (*one["press_us"], *one["release_us"])]
+    return sum(min(len(one["press_us"]), len(one["release_us"])) for one in good), max(longest, default=0)
+
+
+def pools_of(runs: Iterable[Run], flash_id: str | None, keyboard: str) -> tuple[tuple[int, int], ...]:
+    """What this board's runs pooled; none where boards can't be told apart."""
+    return tuple(
+        run.pool
+        for run in runs
+        if flash_id and (run.flash_id, run.keyboard) == (flash_id, keyboard) and run.pool[0]
+    )
 
 
 def _pins(position: Mapping[str, Any]) -> tuple[int, ...]:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 NOTE = "bench"  # the word that begins a note of the bench in a dump
 
-_KEPT = frozenset({"board", "line", "stage", "verdict", "trouble", "back", "history"})
+_KEPT = frozenset({"board", "line", "stage", "verdict", "bounce", "blip", "trouble", "back", "history"})
 
 
 class _File:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from hil.bounce_plot import bounce_svg
 from hil.diagnose import UNPLUG
 from hil.picture import keyboard_svg, mark_svg, package_svg
 from hil.result import BAD_LINES, BAD_POSITIONS, LineVerdict, PositionVerdict, Verdict
@@ -71,6 +72,7 @@ def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "fron
     pointed = {
         int(pin) for fault in result.faults if fault.kind != "swapped" for pin in _package_pins(fault, result)
     }
+    bounces = [one.bounce for one in result.positions if one.bounce is not None]
     return environment.get_template("report.html.j2").render(
         result=_WithRows(result, [_position_row(one, keyboard) for one in result.positions]),
         lines=[_line_row(line) for line in shown],
@@ -80,6 +82,9 @@ def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "fron
         ],
         keyboard_picture=Markup(keyboard_svg(keyboard, result.positions, side)),
         package_picture=Markup(package_svg(result.lines, pointed)),
+        bounces=bounces,
+        bounce_picture=Markup(bounce_svg(bounces, result.debounce)) if bounces else None,
+        blips=_blips(result),
         not_tested=not_tested(result),
         side=side,
         tool=tool,
@@ -125,6 +130,19 @@ def _position_row(one: Position, keyboard: Keyboard) -> _PositionRow:
         presses=one.presses,
         remark=_remark(one),
     )
+
+
+def _blips(result: Result) -> list[tuple[str, str]]:
+    """Per place how often it blipped and for how long, in words."""
+    blips = result.flexed.blips if result.flexed else ()
+    found = []
+    for what in dict.fromkeys(one.what for one in blips):
+        mine = [one for one in blips if one.what == what]
+        times = "once" if len(mine) == 1 else f"{len(mine)} times"
+        did = "let go" if mine[0].let_go else "closed"
+        longest_ms = max(one.took_us for one in mine) / 1000
+        found.append((what.replace(" ", " and "), f"{did} {times}, {longest_ms:.1f} ms"))
+    return found
 
 
 def _remark(one: Position) -> str:
@@ -212,6 +230,14 @@ def _text_lines(result: Result) -> list[str]:
                 f"({sure})",
                 "  ",
             )
+    if result.debounce:
+        advice = result.debounce
+        lines += ["", "Bounce"]
+        lines += _wrapped(
+            f"debounce {advice.recommended_ms}ms is recommended: of {advice.rests_on_presses} presses the "
+            f"longest bounced for {advice.longest_us / 1000:.1f} ms, and half as long again is its margin",
+            "  ",
+        )
     if result.suggested_wiring:
         lines += ["", "If the board is right and the file is not:", result.suggested_wiring.rstrip("\n")]
     if result.not_tested:

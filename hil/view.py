@@ -99,6 +99,11 @@ class LiveView:
             if event.meant == "good" and event.switch:
                 self._verdicts[event.switch] = "proven"
             said = [] if event.meant == "good" else [event.text]
+        elif event.kind == "blip":
+            bell, said = "\a", _lines_of(event)
+        elif event.kind == "stage":
+            self._prompt = None
+            said = _lines_of(event)
         elif event.kind in _UNSEEN:
             return
         elif event.kind == "ended":
@@ -142,6 +147,13 @@ class LiveView:
         prompt = self._prompt
         if prompt is None:
             return [count]
+        if prompt.times is not None or prompt.together is not None:
+            done = "" if prompt.total is None else f"{prompt.proven} of {prompt.total} done.  "
+            silent = (
+                "No answer? Go on with the next one, or press Enter." if prompt.times else "Enter goes on."
+            )
+            text = f"{prompt.text[:1].upper()}{prompt.text[1:]}"
+            return [*_wrapped(text, _COLUMNS), silent, f"{done}Ctrl-C stops; nothing is lost."]
         if prompt.switch is None:
             return [prompt.text, "Ctrl-C stops; nothing is lost."]
         again = " once more" if prompt.again else ""
@@ -271,7 +283,9 @@ def _lines_of(event: Event) -> list[str]:
         return [f"{event.stage}: {event.text}"]
     if event.kind == "prompt":
         word = "learnt" if event.stage == "learn" else "proven"
-        lines = [f"[{event.proven} of {event.total} {word}] {event.text}"]
+        word = "done" if event.times or event.together else word
+        count = "" if event.total is None else f"[{event.proven} of {event.total} {word}] "
+        lines = [f"{count}{event.text}"]
         if event.again and event.instead:
             lines.append(f"    no answer? then touch {event.instead}")
         return lines

@@ -61,8 +61,15 @@ def _parser() -> ArgumentParser:
     check = commands.add_parser("check", help="find every mistake in keymap files, and run their scenarios")
     check.add_argument("files", nargs="+", metavar="FILE")
     check.add_argument("--format", choices=("text", "json", "sarif"), default="text")
+    check.add_argument("--prove", action="store_true", help="also explore the engine with each keymap")
     check.add_argument(
-        "--prove", action="store_true", help="also explore the engine with each keymap, a minute at most"
+        "--seconds", type=float, metavar="N", help="with --prove: stop after so many seconds; default 60"
+    )
+    check.add_argument(
+        "--states",
+        type=int,
+        metavar="N",
+        help="with --prove: stop at so many states; default 400000, some 120 MB",
     )
     check.add_argument("--deny-warnings", action="store_true", help="exit 1 when there is a warning")
     check.add_argument("--netlist", metavar="NET", help="compare with the board's netlist (IPC-D-356), too")
@@ -279,7 +286,7 @@ def _check(options: Namespace) -> int:
     found = [one for result in checked for one in result.found]
     witnessed = [_witnessed(result, options) for result in checked] if options.netlist else []
     found += [one for agreement in witnessed for one in agreement.found]
-    proofs = _proofs([result.keyboard for result in checked], found) if options.prove else []
+    proofs = _proofs([result.keyboard for result in checked], found, options)
     if options.format == "json":
         from keyc.diagnostics import as_json
 
@@ -302,16 +309,27 @@ def _check(options: Namespace) -> int:
     return DONE if all(complete for _, complete in proofs) else UNPROVEN
 
 
-def _proofs(keyboards: Sequence[Keyboard | None], found: list[Diagnostic]) -> list[tuple[str, bool]]:
+def _proofs(
+    keyboards: Sequence[Keyboard | None], found: list[Diagnostic], options: Namespace
+) -> list[tuple[str, bool]]:
     """What was proved of each keyboard, as text, and whether that is everything. Adds to what was found."""
+    from keyc.diagnostics import UserError
     from keyc.progress import progress_line
-    from keyc.prove import as_text, diagnostics_of, proved
+    from keyc.prove import SECONDS_MOST, STATES_MOST, as_text, diagnostics_of, proved
 
+    for limit in ("seconds", "states"):
+        given = getattr(options, limit)
+        if given is not None and not (options.prove and given > 0):
+            reason = "has to be more than 0" if options.prove else "is a limit of --prove, which isn't there"
+            raise UserError(f"--{limit} {reason}", f"such as: --prove --{limit} 600", exit_status=2)
+    if not options.prove:
+        return []
+    seconds, states = options.seconds or SECONDS_MOST, options.states or STATES_MOST
     proofs = []
     for keyboard in keyboards:
         if keyboard is not None:
             with progress_line(sys.stderr) as progress:
-                proof = proved(keyboard, progress=progress)
+                proof = proved(keyboard, seconds_most=seconds, states_most=states, progress=progress)
             found += diagnostics_of(proof, keyboard)
             proofs.append((as_text(proof), proof.complete))
     return proofs

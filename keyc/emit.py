@@ -263,7 +263,7 @@ def _numbers_of_switches(numbers: Sequence[int] | None, keyboard: Keyboard, tabl
 def _further_data(keyboard: Keyboard, tables: Tables, further: Further) -> Mapping[str, object]:
     names = [switch.name for switch in keyboard.wiring.switches]
     layers = [layer.name for layer in keyboard.layers]
-    texts = further.texts
+    texts, sets = further.texts, further.chord_sets
     return {
         "rules": [_rules_row(rules) for rules in further.rules],
         "rules_of": _numbers_of_switches(further.rules_of, keyboard, tables),
@@ -276,18 +276,25 @@ def _further_data(keyboard: Keyboard, tables: Tables, further: Further) -> Mappi
             _Row(f"{{ {first}u, {len(cells)}u }},", text)
             for first, cells, text in zip(_firsts(further.taps), further.taps, texts["taps"], strict=True)
         ],
-        "chord_members": [
-            _Row(" ".join(f"{n}u," for n in row.members), " ".join(names[n] for n in row.members))
-            for row in further.chords
-        ],
         "chords": [
             _Row(
-                f"{{ {first}u, {len(row.members)}u, {row.layer}u, {_cell(row.cell)} }},",
+                f"{{ {_cell(row.cell)}, {len(row.members)}u, {row.layer}u }},",
                 f"{chord.cell.text} on {chord.layer}, {_place(chord.span)}",
             )
-            for first, row, chord in zip(
-                _firsts([row.members for row in further.chords]), further.chords, keyboard.chords, strict=True
-            )
+            for row, chord in zip(further.chords, keyboard.chords, strict=True)
+        ],
+        "chord_sets": [
+            _Row(" ".join(f"0x{word:08X}u," for word in words), " ".join(names[n] for n in row.members))
+            for words, row in zip(sets.words, further.chords, strict=True)
+        ],
+        "chord_switches": [_Row(f"{n}u,", names[n]) for n in sets.switches],
+        "chord_place_of": _numbers_of_switches(sets.place_of, keyboard, tables),
+        "chords_of": [
+            _Row(" ".join(f"{n}u," for n in [*_firsts(sets.chords_at), sum(map(len, sets.chords_at))]), "")
+        ],
+        "chord_list": [
+            _Row(" ".join(f"{n}u," for n in numbers), names[switch])
+            for switch, numbers in zip(sets.switches, sets.chords_at, strict=True)
         ],
         "when_layers": [
             _Row(" ".join(f"{n}u," for n in row.others), " ".join(layers[n] for n in row.others))

@@ -91,9 +91,11 @@ _SOURCES: dict[str, tuple[str, ...]] = {
         "port/rp2040/enter_ram.S",
         *_COMMON_SOURCES,
         "port/rp2040/main_bench.c",
+        "port/rp2040/rp2040_edges.c",
         "port/rp2040/rp2040_flash_id.c",
         "engine/engine_usb_console.c",
         "engine/bench_lines.c",
+        "engine/bench_edges.c",
         "engine/bench_wire.c",
         "engine/bench_work.c",
     ),
@@ -122,20 +124,19 @@ _FLAGS = (
     "-fno-common",
     *WARNINGS,
 )
-# What lies in the flash has to be small, what is loaded into RAM has to be quick.
-_OPTIMISED: dict[Image, str] = {"daily": "-Os", "bench": "-O2"}
 _LINK_FLAGS = ("-nostdlib", "-static", "-Wl,--gc-sections", "-Wl,--build-id=none")
 
 
 @dataclass(frozen=True, slots=True)
 class Compiler:
     """A C compiler for the chip: what it is called in messages, the command, flags of its own, and more
-    of them for the smallest code."""
+    of them for the smallest code, and for small code that is quicker."""
 
     name: str
     command: tuple[str, ...]
     flags: tuple[str, ...]
     smallest: tuple[str, ...]
+    small: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,7 +284,8 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                 "-mcpu=cortex_m0plus",
                 "-fno-sanitize=all",
             ),
-            ("-Xclang", "-Oz", "-flto"),  # zig itself takes -Oz for -Os
+            ("-Os", "-Xclang", "-Oz", "-flto"),  # zig itself takes -Oz for -Os
+            ("-Os", "-flto"),
         )
     if wanted in (None, "gcc") or wanted not in (None, "zig", "gcc"):
         found = shutil.which("arm-none-eabi-gcc" if wanted in (None, "gcc") else wanted or "")
@@ -292,7 +294,19 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                 "arm-none-eabi-gcc",
                 (found,),
                 ("-mcpu=cortex-m0plus", "-masm-syntax-unified"),
-                ("-fno-inline-functions-called-once", "-fno-ipa-cp", "-fno-move-loop-invariants", "-flto"),
+                (
+                    "-Os",
+                    "-fno-inline-functions-called-once",
+                    "-fno-ipa-cp",
+                    "-fno-move-loop-invariants",
+                    "-fno-thread-jumps",
+                    "-fno-tree-loop-optimize",
+                    "-fno-tree-slsr",
+                    "-fno-if-conversion",
+                    "-fno-tree-dominator-opts",
+                    "-flto",
+                ),
+                ("-O1", "-flto"),
             )
     raise UserError(
         f"there is no C compiler called `{wanted}` for the chip"
@@ -301,6 +315,16 @@ def find_compiler(wanted: str | None = None) -> Compiler:
         'install one with `pip install "keyc[image]"`, or arm-none-eabi-gcc from your system',
         exit_status=3,
     )
+
+
+def optimised(image: Image, keyboard: Keyboard | None, compiler: Compiler) -> tuple[str, ...]:
+    """Flags. What is loaded into RAM has to be quick, what lies in the flash small, but not at any price
+    where a step has more to do than to find keys on layers."""
+    if image != "daily":
+        return ("-O2",)
+    from keyc.tables import tables_of
+
+    return compiler.smallest if keyboard is None or tables_of(keyboard).further is None else compiler.small
 
 
 def crc32_mpeg2(data: bytes) -> int:
@@ -427,10 +451,9 @@ def _linked(
         compiler,
         [
             *_FLAGS,
-            _OPTIMISED[image],
+            *optimised(image, keyboard, compiler),
             f"-DKEYC_IMAGE_HAS_BULK={int(image == 'bench')}",
             *compiler.flags,
-            *(compiler.smallest if image == "daily" else ()),
             "-I.",
             "-Iengine",
             "-Iport/rp2040",

@@ -6,6 +6,7 @@ Lines are GPIO numbers, times microseconds. Switches have the numbers of their w
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Sequence as Rows
 from typing import TypeVar
 
 from keyc.keyboard import (
@@ -38,7 +39,7 @@ from keyc.keyboard import (
 )
 from keyc.record import Record
 
-TABLES_VERSION = 2
+TABLES_VERSION = 3
 NO_SWITCH = 0xFF
 
 KIND_SHIFT = 13
@@ -76,11 +77,11 @@ LAST_MODIFIER = 0xE7
 _TABLES_BYTES = 44
 _ACTION_BYTES = 4
 _TIMING_BYTES = 8
-_STATE_BYTES = 960
+_STATE_BYTES = 964
 _SLOT_BYTES = 8
-_FURTHER_TABLES_BYTES = 96
+_FURTHER_TABLES_BYTES = 108
 _RULES_BYTES = 24
-_FURTHER_BYTES = 84
+_FURTHER_BYTES = 92
 
 # What one report can say: the system controls of the desktop page, keys and modifiers without the
 # error codes, five buttons, consumer usages (USB HID Usage Tables, pages 0x01, 0x07, 0x09, 0x0C).
@@ -111,6 +112,44 @@ class ChordRow(Record):
     cell: int
 
 
+class ChordSets(Record):
+    """What of the chords the engine looks up: each one's switches as words of bits, where bit n stands for
+    `switches[n]`; each switch's place there, or NO_SWITCH; and for each place the chords with it."""
+
+    switches: tuple[int, ...]
+    place_of: tuple[int, ...]
+    words: tuple[tuple[int, ...], ...]
+    chords_at: tuple[tuple[int, ...], ...]
+
+    @classmethod
+    def of(cls, chords: Rows[ChordRow], switch_count: int) -> ChordSets:
+        if not chords:
+            return cls((), (), (), ())
+        switches = tuple(sorted({member for chord in chords for member in chord.members}))
+        place = {switch: n for n, switch in enumerate(switches)}
+        sets = [sum(1 << place[member] for member in chord.members) for chord in chords]
+        return cls(
+            switches,
+            tuple(place.get(number, NO_SWITCH) for number in range(switch_count)),
+            tuple(
+                tuple(members >> bit & 0xFFFFFFFF for bit in range(0, len(switches), 32)) for members in sets
+            ),
+            tuple(
+                tuple(number for number, chord in enumerate(chords) if switch in chord.members)
+                for switch in switches
+            ),
+        )
+
+    @property
+    def flash_bytes(self) -> int:
+        """With `struct keyc_chord`, of 4 bytes."""
+        if not self.words:
+            return 0
+        lists = sum(map(len, self.chords_at)) + len(self.chords_at) + 1
+        words = sum(map(len, self.words))
+        return 4 * (len(self.words) + words) + len(self.switches) + len(self.place_of) + 2 * lists
+
+
 class WhenRow(Record):
     layer: int
     others: tuple[int, ...]
@@ -128,6 +167,7 @@ class Further(Record):
     duals: tuple[DualRow, ...]
     taps: tuple[tuple[int, ...], ...]
     chords: tuple[ChordRow, ...]
+    chord_sets: ChordSets
     whens: tuple[WhenRow, ...]
     sequences: tuple[tuple[int, ...], ...]
     uses_modes: bool
@@ -145,7 +185,7 @@ class Further(Record):
             + len(self.rules_of or ())
             + 4 * len(self.duals)
             + sum(4 + 2 * len(cells) for cells in self.taps)
-            + sum(6 + len(chord.members) for chord in self.chords)
+            + self.chord_sets.flash_bytes
             + sum(4 + len(when.others) for when in self.whens)
             + sum(2 + 2 * len(strokes) for strokes in self.sequences)
             + 4 * (len(self.dials) + len(self.lights))
@@ -437,6 +477,7 @@ class _Cells:
             duals=tuple(self._duals),
             taps=tuple(self._taps),
             chords=chords,
+            chord_sets=ChordSets.of(chords, len(numbers) + 2 * len(dials)),
             whens=whens,
             sequences=tuple(self._sequences),
             uses_modes=uses_modes,

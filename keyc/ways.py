@@ -179,21 +179,46 @@ class Ways:
     def can_be_done(self, on: Stack, bottom: str, wanted: Callable[[Action], bool]) -> bool:
         """Whether some wanted action is on this stack or on one that more layers make of it. True also if
         those are too many to look at."""
+        return any(action is None or wanted(action) for action in self._all_actions(on, bottom))
+
+    def stuck_bottom(self, layer: str, locks: Callable[[Action], bool]) -> str | None:
+        """The first bottom that the layer, once locked, can come to lie on with no way to unlock it, be it
+        over other bottoms. `locks` also unlocks."""
+        alone = self._bottoms_from({self.first}, frozenset())
+        begins = {bottom for bottom in alone if self.can_be_done(frozenset(), bottom, locks)}
+        locked = self._bottoms_from(begins, frozenset({layer}))
+        free = {bottom for bottom in locked if self.can_be_done(frozenset({layer}), bottom, locks)}
+        stuck = (
+            bottom for bottom in locked if free.isdisjoint(self._bottoms_from({bottom}, frozenset({layer})))
+        )
+        return min(stuck, key=self.order.__getitem__, default=None)
+
+    def _bottoms_from(self, begins: set[str], on: Stack) -> set[str]:
+        """Those that can be chosen, one after the other, while these layers are on."""
+        found, waiting = set(begins), list(begins)
+        while waiting:
+            for action in self._all_actions(on, waiting.pop()):
+                if isinstance(action, Bottom) and action.layer not in found:
+                    found.add(action.layer)
+                    waiting.append(action.layer)
+        return found
+
+    def _all_actions(self, on: Stack, bottom: str) -> Iterator[Action | None]:
+        """What is on this stack and on those that more layers make of it; None: they are too many."""
         start = self.with_others(on, bottom)
         seen, waiting = {start}, deque([start])
         while waiting:
             stack = waiting.popleft()
             for action in self.actions(stack, bottom):
-                if wanted(action):
-                    return True
+                yield action
                 for name in () if isinstance(action, Bottom) else layers_in(action):
                     higher = self.with_others(stack | {name}, bottom)
                     if higher not in seen:
                         if len(seen) >= _STACKS_MOST:
-                            return True
+                            yield None
+                            return
                         seen.add(higher)
                         waiting.append(higher)
-        return False
 
 
 def _leads_on(action: Action) -> bool:
@@ -217,8 +242,9 @@ def without_way_out(keyboard: Keyboard, reached: Collection[str]) -> Iterator[Di
                     yield _no_other_bottom(ways, layer, cell)
             case UntilPressedAgain(str(layer)) | NextOnly(str(layer)):
                 wanted = partial(_unlocks, layer, ways.locks_twice)
-                if not ways.can_be_done(frozenset({layer}), ways.first, wanted):
-                    yield _no_unlocking(ways, layer, cell)
+                stuck = ways.stuck_bottom(layer, wanted)
+                if stuck is not None:
+                    yield _no_unlocking(ways, layer, stuck, cell)
 
 
 def _first_cells(keyboard: Keyboard, reached: Collection[str]) -> dict[Action, Cell]:
@@ -260,11 +286,12 @@ def _unlocks(layer: str, locks_twice: bool, action: Action) -> bool:
     return False
 
 
-def _no_unlocking(ways: Ways, layer: str, cell: Cell) -> Diagnostic:
+def _no_unlocking(ways: Ways, layer: str, bottom: str, cell: Cell) -> Diagnostic:
+    there = "" if bottom == ways.first else f" and `{bottom}` is at the bottom"
     return Diagnostic(
         "layer-without-way-out",
         "warning",
-        f"once `{layer}` is locked, no key unlocks it: only pulling the plug does",
+        f"once `{layer}` is locked{there}, no key unlocks it: only pulling the plug does",
         ways.layers[layer].span,
         f"write lock({layer}) into a cell of `{layer}`, or `..` there where the lock lies beneath",
         (Label("locked here", cell.span),),

@@ -227,6 +227,17 @@ def test_the_open_test_id(usb: str, due: bool) -> None:
             "layer base { A bottom(other) usb-boot D }\nlayer other { X bottom(base) Z .. }",
             ["nothing-beneath"],
         ),
+        # The lock lies on one bottom, and the other hides it: there is no way back with the layer locked.
+        (
+            "layer base { A lock(more) bottom(other) usb-boot }\nlayer other { bottom(base) B C D }\n"
+            "layer more { SW1 = X }",
+            ["layer-without-way-out"],
+        ),
+        (
+            "layer base { A lock(more) bottom(other) usb-boot }\nlayer other { bottom(base) B C D }\n"
+            "layer more { SW4 = X }",
+            [],
+        ),
         # "two chords of which one hides the other", and what else keeps a chord from counting
         (
             "layer base { A B usb-boot more }\nlayer more { SW1 = X SW2 = Y }\n"

@@ -32,6 +32,10 @@ void keyc_rp2040_wake_on(uint32_t low, uint32_t high);
 bool keyc_rp2040_line_came(void);
 void keyc_rp2040_set_light(uint32_t gpio, bool high);
 
+/* rp2040_edges.c, instead of the two above: each edge of these lines is given to `edge` in an interrupt that
+ * comes before USB's. A pulse that is over before the interrupt looks is told as two edges of one time. */
+void keyc_rp2040_edges_begin(uint32_t lines, void (*edge)(uint32_t gpio, bool high, uint32_t time_us));
+void keyc_rp2040_edges_end(void);
 /* rp2040_time.c */
 void keyc_rp2040_time_begin(void);
 
