@@ -5,6 +5,7 @@
 /* What follows a line's name, letter by letter:
  *   v the protocol's version   w a word             h HOW, or a pin
  *   d `first` in decimal       D `second` so        x `first` as a mask
+ *   n the word's number in decimal
  *   f the flash chip's id      p the fingerprint that the word before it names */
 struct line_form {
     char name[15], fields[4];
@@ -26,6 +27,10 @@ static const struct line_form line_forms[] = {
     [KEYC_BENCH_FINISHED] = {"finished", "w"},
     [KEYC_BENCH_MISSED] = {"missed", "d"},
     [KEYC_BENCH_REFUSED] = {"refused", "w"},
+    [KEYC_BENCH_SWITCH_DOWN] = {"switch-down", "dD"},
+    [KEYC_BENCH_SWITCH_UP] = {"switch-up", "dD"},
+    [KEYC_BENCH_USAGE_DOWN] = {"usage-down", "ndD"},
+    [KEYC_BENCH_USAGE_UP] = {"usage-up", "ndD"},
 };
 
 static const char words[KEYC_BENCH_WORDS][13] = {
@@ -39,9 +44,11 @@ static const char words[KEYC_BENCH_WORDS][13] = {
     [KEYC_BENCH_RESTART] = "restart",
     [KEYC_BENCH_CHANGES] = "change",
     [KEYC_BENCH_IMAGE] = "bench",
+    [KEYC_BENCH_TRIAL_IMAGE] = "trial",
     [KEYC_BENCH_USABLE] = "pins",
     [KEYC_BENCH_SETTLE] = "settle",
     [KEYC_BENCH_RING] = "ring",
+    [KEYC_BENCH_SWITCHES] = "switches",
     [KEYC_BENCH_QUIET] = "quiet",
     [KEYC_BENCH_WIRING] = "wiring",
     [KEYC_BENCH_KEYMAP] = "keymap",
@@ -162,6 +169,9 @@ static void put_field(struct line_writer *line, const struct keyc_bench *bench,
             put_text(line, said->word == KEYC_BENCH_UP ? "up" : "down");
         }
         break;
+    case 'n':
+        put_decimal(line, said->word);
+        break;
     case 'd':
         put_decimal(line, said->first);
         break;
@@ -215,6 +225,15 @@ void keyc_bench_tell(struct keyc_bench *bench, unsigned name, unsigned word, uin
     line->first = first;
     line->second = second;
     bench->next++;
+}
+
+void keyc_bench_tell_identity(struct keyc_bench *bench)
+{
+    keyc_bench_tell(bench, KEYC_BENCH_FLASH_ID, 0, 0, 0);
+    keyc_bench_tell(bench, KEYC_BENCH_FINGERPRINT, KEYC_BENCH_WIRING, 0, 0);
+    keyc_bench_tell(bench, KEYC_BENCH_FINGERPRINT, KEYC_BENCH_KEYMAP, 0, 0);
+    keyc_bench_tell(bench, KEYC_BENCH_FINGERPRINT, KEYC_BENCH_ENGINE, 0, 0);
+    keyc_bench_tell(bench, KEYC_BENCH_FINISHED, KEYC_BENCH_WHO, 0, 0);
 }
 
 void keyc_bench_write(struct keyc_bench *bench)
