@@ -14,6 +14,7 @@ from keyc.diagnostics import UserError
 
 if TYPE_CHECKING:
     from argparse import Namespace
+    from collections.abc import Callable
 
     from hil.conversation import Hand, Settings
     from hil.events import Event
@@ -21,8 +22,10 @@ if TYPE_CHECKING:
     from hil.link import Link
     from hil.record import Dump, Record
     from hil.result import Result
+    from hil.stages.alive import AliveFindings
     from keyc.keyboard import Keyboard
 
+_LOOKS_S = 60.0  # for a board that is to be plugged in
 VIRTUAL = "measured on a virtual board, which proves nothing about a real one"
 
 
@@ -51,17 +54,22 @@ class Bench:
         """The run. Raises UserError for what is wrong before it begins."""
         import sys
 
-        from hil.session import Session
+        from hil.session import Session, result_without_board
+        from hil.stages.alive import AliveFindings
         from hil.view import view_on
         from keyc.tables import fingerprints
 
         settings = self._settings()
-        link, hand = self._board()
-        self._stack.callback(link.close)
-        settings = replace(settings, earlier=self._earlier())
-        self._open_files(settings)
         view = view_on(sys.stderr, self._keyboard)
         self._stack.callback(view.close)
+        board = self._board(view.show)
+        settings = replace(settings, earlier=self._earlier())
+        self._open_files(settings)
+        if isinstance(board, AliveFindings):
+            result = result_without_board(self._keyboard, board, settings)
+            return self._finished(result, settings)
+        link, hand = board
+        self._stack.callback(link.close)
 
         def tell(event: Event) -> None:
             view.show(event)
@@ -78,11 +86,17 @@ class Bench:
             tell=tell,
             notes=self._dump,
         )
-        result = session.run()
+        return self._finished(session.run(), settings)
+
+    def _finished(self, result: Result, settings: Settings) -> Result:
         result = replace(result, notes=(*result.notes, *self._regressions(settings, result)))
         if self._options.virtual:
             result = replace(result, notes=(VIRTUAL, *result.notes))
-        self._finish(result)
+        if self._record is not None:
+            self._record.result(result)
+        for each in (self._record, self._dump):
+            if each is not None and each.failure:
+                say(f"warning: {each.failure}. The result below is complete.")
         return result
 
     def _settings(self) -> Settings:
@@ -91,7 +105,8 @@ class Bench:
         from hil.conversation import Settings
         from hil.session import STAGES
 
-        stages = [word.strip() for word in self._options.stages.split(",") if word.strip()]
+        words = ",".join(STAGES) if self._options.stages is None else self._options.stages
+        stages = [word.strip() for word in words.split(",") if word.strip()]
         unknown = [word for word in stages if word not in STAGES]
         if unknown or not stages:
             raise UserError(
@@ -141,21 +156,40 @@ class Bench:
         now = Run(result.keyboard, "", result.after, result.board.flash_id, verdicts)
         return regressions(settings.earlier, now)
 
-    def _board(self) -> tuple[Link, Hand]:
-        from hil.link import Link
-
+    def _board(self, tell: Callable[[Event], None]) -> tuple[Link, Hand] | AliveFindings:
+        """The board and whoever presses; or what the stage `alive` found instead of one."""
         if self._options.virtual:
             return self._virtual_board()
+        from hil.computer import Computer
+        from hil.dialogues.alive import looked_for
         from hil.hands import Person
-        from hil.ports import only_port
+        from hil.link import Link
+        from hil.ports import no_board
+        from hil.result import Verdict
         from hil.transport import SerialTransport
 
-        return Link(SerialTransport(self._options.port or only_port())), Person()
+        computer = Computer(self._bench_image)
+        port = self._options.port
+        if port is None:
+            asked = self._options.stages is not None and "alive" in self._options.stages.split(",")
+            found = looked_for(computer, tell, wait_s=_LOOKS_S if asked else 0)
+            if found.verdict is not Verdict.PASS:
+                if asked:
+                    return found
+                raise no_board(computer.ports)
+            (port,) = computer.answering()
+        return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), Person()
 
-    def _virtual_board(self) -> tuple[Link, Hand]:
+    def _bench_image(self) -> bytes:
+        from keyc.firmware import build_uf2
+
+        return build_uf2(self._keyboard, "bench").bytes
+
+    def _virtual_board(self) -> tuple[Link, Hand] | AliveFindings:
         from hil.board import parse_fault
         from hil.hands import FingerHand
         from hil.link import Link
+        from hil.stages.alive import Sight, findings
         from hil.transport import BoardTransport
         from hil.virtual import Finger, board_of
 
@@ -164,6 +198,8 @@ class Bench:
         if options.chip:
             say("building the image and starting the emulated chip …")
         finger = Finger(board_of(self._keyboard, faults, chip=options.chip, seed=options.seed), options.seed)
+        if not finger.connected:
+            return findings(Sight.NOTHING)
         return Link(BoardTransport(finger)), FingerHand(finger)
 
     def _open_files(self, settings: Settings) -> None:
@@ -211,10 +247,3 @@ class Bench:
         except OSError:
             # Whoever listened has gone away; the bench goes on without.
             self._events = None
-
-    def _finish(self, result: Result) -> None:
-        if self._record is not None:
-            self._record.result(result)
-        for each in (self._record, self._dump):
-            if each is not None and each.failure:
-                say(f"warning: {each.failure}. The result below is complete.")

@@ -10,6 +10,7 @@ from keyc.command import DONE, RIG, STOPPED, UNPROVEN, WRONG, guarded, print_jso
 
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
+    from typing import BinaryIO
 
     from hil.result import Result
     from keyc.keyboard import Keyboard
@@ -47,7 +48,7 @@ def _parser() -> ArgumentParser:
     bench.add_argument("file", metavar="FILE", help="the keymap file")
     bench.add_argument("--port", metavar="PORT", help="default: the only board that answers")
     bench.add_argument(
-        "--stages", metavar="A,B", default="hello,lines,positions", help="default: %(default)s"
+        "--stages", metavar="A,B", help="some of alive, hello, lines, positions; default: all of them"
     )
     bench.add_argument(
         "--after", metavar="STEP", default="", help="the step of assembly done last: bare, plate …"
@@ -158,7 +159,8 @@ def _read(options: Namespace) -> int:
     from keyc.tables import fingerprints
 
     keyboard = _keyboard(options.file)
-    result = verdicts_of(_dump(options.dump), keyboard, fingerprints(keyboard).wiring)
+    with _dump(options.dump) as dump:
+        result = verdicts_of(dump, keyboard, fingerprints(keyboard).wiring)
     _hand_over(options, result, keyboard)
     # The rig had no part in this: what can't be read is wrong input.
     return WRONG if result.verdict is Verdict.ERROR else _status(result)
@@ -265,15 +267,22 @@ def _keyboard(path: str) -> Keyboard:
     return keyboard
 
 
-def _dump(path: str) -> bytes:
+def _dump(path: str) -> BinaryIO:
+    """A saved dump, or a copy of what comes in on stdin, which can be read from its start again."""
     from pathlib import Path
 
     from keyc.diagnostics import UserError
 
     if path == "-":
-        return sys.stdin.buffer.read()
+        from shutil import copyfileobj
+        from tempfile import TemporaryFile
+
+        copy: BinaryIO = TemporaryFile()  # noqa: SIM115 (the caller closes it)
+        copyfileobj(sys.stdin.buffer, copy)
+        copy.seek(0)
+        return copy
     try:
-        return Path(path).read_bytes()
+        return Path(path).open("rb")
     except OSError as error:
         raise UserError(f"{path} can't be read: {error.strerror}", "check the name", exit_status=2) from None
 

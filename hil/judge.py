@@ -18,12 +18,21 @@ from hil.observe import REST, ROW, Observation, members, pair, pairs
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from keyc.keyboard import Switch, Wiring
 
+_KEPT_FLOWS, _KEPT_JUDGEMENTS = 256, 4096
 _EVERY_ROW = (1 << (REST + 1)) - 1
 _PINS_BY_PINS = pairs(ROW, ROW)
+
+
+def _bits(pairs_of: int) -> Iterator[int]:
+    """Each pair of these by itself."""
+    while pairs_of:
+        lowest = pairs_of & -pairs_of
+        yield lowest
+        pairs_of ^= lowest
 
 
 class State(Enum):
@@ -92,31 +101,29 @@ class Matrix:
         self.wiring = wiring
         self.switches = {switch.name: switch for switch in wiring.switches}
         self._over = lines_of(wiring)
-        self._at: dict[int, str] = {}  # pair → the switch that shows it, in whichever state
+        self._forward: dict[str, int] = {}
+        self._backward: dict[str, int] = {}
         for switch in wiring.switches:
             if switch.direct is not None:
-                self._at[pair(REST, switch.direct)] = switch.name
-                continue
-            anode, cathode = ends(wiring, switch)
-            self._at[pair(cathode, anode)] = switch.name
-            self._at[pair(anode, cathode)] = switch.name
+                self._forward[switch.name] = pair(REST, switch.direct)
+                self._backward[switch.name] = 0
+            else:
+                anode, cathode = ends(wiring, switch)
+                self._forward[switch.name] = pair(cathode, anode)
+                self._backward[switch.name] = pair(anode, cathode)
+        self._at_forward = {bit: name for name, bit in self._forward.items()}
+        # Per pair the switch that shows it, in whichever state.
+        self._at = {bit: name for name, bit in self._backward.items() if bit} | self._at_forward
+        self._every_forward = sum(self._at_forward)
         self._flows: dict[tuple[int, int], _Flow] = {}
 
     def forward(self, name: str) -> int:
         """The pair that a good contact shows."""
-        switch = self.switches[name]
-        if switch.direct is not None:
-            return pair(REST, switch.direct)
-        anode, cathode = ends(self.wiring, switch)
-        return pair(cathode, anode)
+        return self._forward[name]
 
     def backward(self, name: str) -> int:
         """The pair that only a bad diode shows; 0 for a switch to ground."""
-        switch = self.switches[name]
-        if switch.direct is not None:
-            return 0
-        anode, cathode = ends(self.wiring, switch)
-        return pair(anode, cathode)
+        return self._backward[name]
 
     def states(self, name: str) -> tuple[State, ...]:
         """The states that a closed contact of this switch can be in."""
@@ -129,6 +136,14 @@ class Matrix:
         readable = before.readable & after.readable
         flow = self._flow(before.low & after.low, readable)
         gained = after.low & ~before.low & readable & ~flow.through
+        known = flow.judged.get(gained)
+        if known is None:
+            if len(flow.judged) >= _KEPT_JUDGEMENTS:
+                flow.judged.clear()
+            known = flow.judged[gained] = self._judged(flow, gained)
+        return known
+
+    def _judged(self, flow: _Flow, gained: int) -> Judgement:
         pressed = self.at(gained)
         explaining = [
             (Contact(name, state), shown)
@@ -142,7 +157,7 @@ class Matrix:
         for _, shown in explaining:
             alike |= self._alike(flow, shown)
         return Judgement(
-            switches=tuple(name for name in self.switches if any(one.switch == name for one in alike)),
+            switches=self._in_order({one.switch for one in alike}),
             states=frozenset(one.state for one in alike),
             pressed=pressed,
         )
@@ -156,36 +171,30 @@ class Matrix:
 
     def at(self, low: int) -> tuple[str, ...]:
         """The switches whose forward or backward pair is among these, in the order of the wiring."""
-        found = set()
-        rest = low
-        while rest:
-            lowest = rest & -rest
-            name = self._at.get(lowest)
-            if name is not None:
-                found.add(name)
-            rest ^= lowest
-        return tuple(name for name in self.switches if name in found) if found else ()
+        return self._in_order({self._at[bit] for bit in _bits(low) if bit in self._at})
 
     def read_pressed(self, table: Observation) -> frozenset[str]:
         """The positions that a scan in the file's direction takes as pressed."""
-        readable = table.readable
-        return frozenset(name for name in self.switches if self.forward(name) & table.low & readable)
+        return frozenset(
+            self._at_forward[bit] for bit in _bits(table.low & self._every_forward & table.readable)
+        )
 
     def joined(self, table: Observation, a: int, b: int) -> bool:
         """Whether two lines read low for one another."""
         both = pair(a, b) | pair(b, a)
         return table.low & table.readable & both == both
 
+    def _in_order(self, names: set[str]) -> tuple[str, ...]:
+        """These switches in the order of the wiring."""
+        return tuple(names) if len(names) < 2 else tuple(name for name in self.switches if name in names)
+
     def _mirrored(self, low: int) -> int:
         """The other direction of pairs that no switch joins. What leaks one way may leak the other way."""
         found = 0
         held_low = low >> (32 * REST) & ROW
-        rest = low & _PINS_BY_PINS & ~pairs(ROW, held_low)
-        while rest:
-            lowest = rest & -rest
-            rest ^= lowest
-            if lowest not in self._at:
-                driven, line = divmod(lowest.bit_length() - 1, 32)
+        for bit in _bits(low & _PINS_BY_PINS & ~pairs(ROW, held_low)):
+            if bit not in self._at:
+                driven, line = divmod(bit.bit_length() - 1, 32)
                 found |= pair(line, driven)
         return found
 
@@ -193,7 +202,7 @@ class Matrix:
         key = (low, readable)
         known = self._flows.get(key)
         if known is None:
-            if len(self._flows) >= 256:
+            if len(self._flows) >= _KEPT_FLOWS:
                 self._flows.clear()
             known = self._flows[key] = _Flow.of(low | self._mirrored(low), readable)
         return known
@@ -250,6 +259,7 @@ class _Flow:
     through: int
     into: tuple[int, ...]  # per row: lines with a way there
     shown: dict[Contact, _Shown]
+    judged: dict[int, Judgement]  # per pairs gained
 
     @classmethod
     def of(cls, low: int, readable: int) -> _Flow:
@@ -263,7 +273,7 @@ class _Flow:
         through = 0
         for gpio, lines in enumerate(into):
             through |= lines << (32 * gpio)
-        return cls(readable, through, tuple(into), {})
+        return cls(readable, through, tuple(into), {}, {})
 
     def reaching(self, lines: int) -> int:
         """These lines, and those with a way to one of them. Lines that are low at rest reach everything."""

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 
 from hil.transport import PortGone, Transport
-from hil.wire import SEQUENCES, Damaged, Lines, Sentence, crc_32, line_of
+from hil.wire import SEQUENCES, Damaged, Lines, Sentence, line_of
 
 _ANSWER_US = 600_000  # longest wait for the next line of an answer: asking again for one takes less
 _ASKS = 6  # of a command that isn't answered
@@ -68,7 +68,7 @@ class Ordering:
         self._counters = counters
         self._expected: int | None = None
         self._ahead: dict[int, Sentence] = {}
-        self._seen: dict[int, int] = {}
+        self._seen: dict[int, Sentence] = {}
 
     @property
     def expected(self) -> int | None:
@@ -85,13 +85,15 @@ class Ordering:
         if self._expected is None:
             self._expected = number
         distance = (number - self._expected) % SEQUENCES
-        fingerprint = _fingerprint(sentence)
+        if not distance and not self._ahead:
+            self._next(sentence)
+            return iter((sentence,))
         if distance > _FARTHEST:
-            if self._seen.get(number) != fingerprint:
+            if self._seen.get(number) != sentence:
                 raise BoardRestarted
             self._counters.doubled += 1
         elif number in self._ahead:
-            if _fingerprint(self._ahead[number]) != fingerprint:
+            if self._ahead[number] != sentence:
                 raise BoardRestarted
             self._counters.doubled += 1
         else:
@@ -120,15 +122,15 @@ class Ordering:
         """What is in order now."""
         while self._expected is not None and self._expected in self._ahead:
             sentence = self._ahead.pop(self._expected)
-            self._seen[self._expected] = _fingerprint(sentence)
-            self._seen.pop((self._expected - _REMEMBERED) % SEQUENCES, None)
-            self._expected = (self._expected + 1) % SEQUENCES
-            self._counters.lines += 1
+            self._next(sentence)
             yield sentence
 
-
-def _fingerprint(sentence: Sentence) -> int:
-    return crc_32(" ".join((sentence.name, *sentence.fields)).encode())
+    def _next(self, sentence: Sentence) -> None:
+        number = sentence.sequence
+        self._seen[number] = sentence
+        self._seen.pop((number - _REMEMBERED) % SEQUENCES, None)
+        self._expected = (number + 1) % SEQUENCES
+        self._counters.lines += 1
 
 
 # -- a live board ------------------------------------------------------------------------------------

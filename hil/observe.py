@@ -8,6 +8,7 @@ never holds the line itself. Whole tables then compare with `&` and `~`.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Protocol
 
 from hil.result import Identity
@@ -28,6 +29,7 @@ def pair(driven: int, line: int) -> int:
     return 1 << (_ROW_BITS * driven + line)
 
 
+@lru_cache(maxsize=1024)  # the same few masks, for every frame
 def pairs(driven: int, lines: int) -> int:
     """The bits for every line of a mask crossed with every driven line of a mask (bit 30: nothing driven)."""
     result = 0
@@ -71,6 +73,21 @@ class Observation:
     def row(self, driven: int) -> int:
         """Lines that read low with GPIO `driven` low, or with nothing driven (`REST`)."""
         return self.low >> (_ROW_BITS * driven) & ROW
+
+    def changed(self, driven: int, lines: int, time_us: int) -> Observation:
+        """This table with one row read again later. A row that is told can be trusted again."""
+        own = 0 if driven == REST else 1 << driven
+        at = _ROW_BITS * driven
+        return Observation(
+            self.low & ~(ROW << at) | (lines & ROW & ~own) << at,
+            self.rows | 1 << driven,
+            self.over,
+            self.down,
+            self.held & ~own,
+            self.slow & ~own,
+            self.rise_us,
+            time_us,
+        )
 
     def with_row(self, driven: int, lines: int) -> Observation:
         """This table with one row read (again). The line itself is no reading of its own row."""
@@ -286,11 +303,8 @@ class Reader:
     def _change(self, fields: tuple[str, ...]) -> None:
         if self._now is None:
             return
-        coming = self._next or self._now
         row = REST if fields[0] == "up" else _gpio(fields[0])
-        if row != REST:
-            coming = replace(coming, held=coming.held & ~(1 << row), slow=coming.slow & ~(1 << row))
-        self._next = replace(coming.with_row(row, int(fields[1], 16)), time_us=int(fields[2]))
+        self._next = (self._next or self._now).changed(row, int(fields[1], 16), int(fields[2]))
 
     def _finished(self, word: str) -> Seen | None:
         if word == "who":

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from hil.judge import Matrix
     from hil.link import Counters
+    from hil.stages.alive import AliveFindings
     from hil.stages.positions import Positions
     from keyc.keyboard import Keyboard
 
@@ -36,6 +37,7 @@ LATER = "bounce times, held keys, dials and indicators: this version has no stag
 class Found:
     """What the stages found out; None where it never came to that. It grows while a run goes on."""
 
+    alive: AliveFindings | None = None
     lines: LineFindings | None = None
     positions: Positions | None = None
 
@@ -61,6 +63,9 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
     positions = found.positions
     verdicts = _positions_of(account)
     told = diagnosis(matrix, found.lines or LineFindings(()), positions, verdicts if positions else ())
+    faults = told.faults
+    if found.alive is not None and found.alive.fault is not None:
+        faults = (found.alive.fault, *faults)
     shorted = [one.switch for one in verdicts if one.verdict is PositionVerdict.SHORTED]
     ghosts = positions.ghosts if positions else None
     stages = tuple(_with_not_tested(account, stage, verdicts) for stage in account.stages)
@@ -82,14 +87,14 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
     counts = account.link
     return Result(
         keyboard=account.keyboard.title,
-        verdict=_overall(stages, bool(told.faults), account.trouble),
+        verdict=_overall(stages, bool(faults), account.trouble),
         board=account.board,
         after=after,
         tool=tool,
         stages=stages,
         positions=tuple(verdicts),
         lines=told.lines,
-        faults=told.faults,
+        faults=faults,
         ghosting=ghosts.found(shorted) if ghosts else (),
         rectangles_exercised=ghosts.exercised if ghosts else 0,
         rectangles=ghosts.rectangles() if ghosts else 0,

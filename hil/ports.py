@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from hil.result import Identity
 
 _ANSWER_US = 600_000  # a board that is there answers `who` in a few milliseconds
+_NOT_ON_USB = "not on USB, so not asked"
 _INFO = "INFO_UF2.TXT"  # every UF2 drive has this file at its root
 
 
@@ -25,6 +26,7 @@ class PortFound:
     description: str
     board: Identity | None
     trouble: str | None = None
+    is_on_usb: bool = True
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -53,7 +55,7 @@ def ports_found() -> list[PortFound]:
     found = []
     for port in sorted(comports(), key=lambda each: str(each.device)):
         if port.vid is None:
-            found.append(PortFound(port.device, port.description or "", None, "not on USB, so not asked"))
+            found.append(PortFound(port.device, port.description or "", None, _NOT_ON_USB, is_on_usb=False))
             continue
         board, trouble = _asked(port.device)
         found.append(PortFound(port.device, port.description or "", board, trouble))
@@ -108,15 +110,20 @@ def only_port() -> str:
             "build the bench image (keyc firmware FILE --image bench -o bench.uf2) and copy it to that drive",
             exit_status=3,
         )
-    if found:
-        troubles = "; ".join(f"{each.port}: {each.trouble or 'nothing answers'}" for each in found)
-        raise UserError(f"no board answers ({troubles})", _NO_BOARD, exit_status=3)
-    raise UserError("no board is plugged in: there is no serial port", _NO_BOARD, exit_status=3)
+    raise no_board(found)
+
+
+def no_board(ports: Sequence[PortFound]) -> UserError:
+    """Why there is nobody to talk to, and what to try."""
+    if not ports:
+        return UserError("no board is plugged in: there is no serial port", _NO_BOARD, exit_status=3)
+    troubles = "; ".join(f"{each.port}: {each.trouble or 'nothing answers'}" for each in ports)
+    return UserError(f"no board answers ({troubles})", _NO_BOARD, exit_status=3)
 
 
 _NO_BOARD = (
-    "hold BOOTSEL while you plug the board in, then copy the bench image to the drive that appears; "
-    "or try it without a board: --virtual"
+    "plug it in with BOOTSEL held, and `hil bench` copies its image to it. If nothing happens, "
+    "`hil bench FILE --stages alive` says what to measure; `--virtual` tries it without a board"
 )
 
 

@@ -30,6 +30,7 @@ from hil.wire import LINE_BYTES, Damaged, Sentence, crc_32, parse_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+    from typing import BinaryIO
 
     from hil.observe import Seen
     from keyc.keyboard import Keyboard
@@ -37,6 +38,9 @@ if TYPE_CHECKING:
 NO_CHECKSUMS = "this dump has no checksums: damage in it can't be seen"
 
 _BLANK = (b"", b"\r")
+_BLOCK = 1 << 16  # bytes
+_MOST_WAITING = 10_000  # frames between two notes: nobody answers one question so often
+_MARK = f"{NOTE} ".encode()
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,19 +66,28 @@ class _Silent:
     switch: int
 
 
-def verdicts_of(dump: bytes, keyboard: Keyboard, fingerprint: str, *, after: str = "") -> Result:
-    """What a dump says about a keyboard. `fingerprint`: the file's wiring, as `keyc.tables` has it."""
-    whole_lines = dump.split(b"\n")[:-1]  # the last one has no end: it may be cut off
-    is_plain = not any(_has_check(line) for line in whole_lines)
+def verdicts_of(dump: BinaryIO, keyboard: Keyboard, fingerprint: str, *, after: str = "") -> Result:
+    """What a dump says about a keyboard. It is read twice at most, and never as a whole.
+
+    `fingerprint`: the file's wiring, as `keyc.tables` has it.
+    """
+    is_plain = not any(_has_check(line) for line in _whole_lines(dump, Counters()))
+    dump.seek(0)
     replay = _Replay(keyboard, fingerprint, is_plain)
-    if is_plain:
-        said: Iterable[Sentence | Lost | _Note] = _plain(whole_lines, replay.counters)
-    else:
-        said = _checked(whole_lines, replay.counters)
-    replay.counters.damaged += bool(dump.split(b"\n")[-1].strip())
-    for one in said:
+    whole_lines = _whole_lines(dump, replay.counters)
+    for one in (_plain if is_plain else _checked)(whole_lines, replay.counters):
         replay.take(one)
     return replay.result(after)
+
+
+def _whole_lines(dump: BinaryIO, counters: Counters) -> Iterator[bytes]:
+    """The lines that have an end. What follows the last of them may be cut off: it is damaged."""
+    begun = b""
+    while block := dump.read(_BLOCK):
+        *whole, begun = (begun + block).split(b"\n")
+        yield from whole
+        begun = begun[:_BLOCK]  # no line is so long, however it goes on
+    counters.damaged += bool(begun.strip())
 
 
 def _has_check(line: bytes) -> bool:
@@ -83,9 +96,11 @@ def _has_check(line: bytes) -> bool:
 
 def _note_in(line: bytes) -> _Note | None:
     """A note with a right CRC; None for any other line."""
+    if not line.startswith(_MARK):
+        return None
     text = line.removesuffix(b"\r")
     body, mark, check = text.rpartition(b" *")
-    if not mark or not body.startswith(NOTE.encode() + b" ") or len(text) > LINE_BYTES:
+    if not mark or len(text) > LINE_BYTES:
         return None
     if check != b"%08X" % crc_32(body):
         return None
@@ -93,7 +108,7 @@ def _note_in(line: bytes) -> _Note | None:
     return _Note(word, (number, *(field for field in fields if field)))
 
 
-def _checked(whole_lines: list[bytes], counters: Counters) -> Iterator[Sentence | Lost | _Note]:
+def _checked(whole_lines: Iterable[bytes], counters: Counters) -> Iterator[Sentence | Lost | _Note]:
     """Sentences in the order said, each once, with the notes where they stood."""
     order = Ordering(counters)
     for line in whole_lines:
@@ -127,7 +142,7 @@ def _rest_of(order: Ordering) -> Iterator[Sentence | Lost]:
         yield from order.ready()
 
 
-def _plain(whole_lines: list[bytes], counters: Counters) -> Iterator[Sentence]:
+def _plain(whole_lines: Iterable[bytes], counters: Counters) -> Iterator[Sentence]:
     """The lines of a dump without checksums, with `finished change` put in where the time moves on."""
     time: str | None = None
     table: list[list[str]] = []
@@ -231,7 +246,7 @@ class _Replay:
                 matrix=self._matrix,
                 board=self._identity or Identity(),
                 can=self._can,
-                found=Found(self._lines, positions),
+                found=Found(lines=self._lines, positions=positions),
                 stages=tuple(stages),
                 link=self.counters,
                 trouble=trouble,
@@ -267,6 +282,8 @@ class _Replay:
             self._watching(seen.table)
         elif isinstance(seen, Changed):
             self._waiting.append(seen)
+            if self._question is None or len(self._waiting) > _MOST_WAITING:
+                self._count(None)  # whatever note comes next, this was no answer
 
     def _introduce(self, seen: Introduced) -> None:
         first = self._identity is None

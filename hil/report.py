@@ -173,7 +173,9 @@ def text_of(result: Result) -> str:
     for note in result.notes:
         lines += _wrapped(note, "  ")
     if result.faults:
-        lines += ["", "Mend first. " + UNPLUG]
+        # What a dead board wants measured is volts, and it says its own cautions.
+        alive = any(fault.kind not in ("no-usb", "no-flash") for fault in result.faults)
+        lines += ["", f"Mend first. {UNPLUG}" if alive else "Mend first."]
         for fault in result.faults:
             lines += _fault_lines(fault)
     if result.ghosting:

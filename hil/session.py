@@ -9,26 +9,50 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hil.conversation import Conversation, Hand, Notes, Settings, Trouble
-from hil.dialogues import hello, lines, positions
+from hil.dialogues import alive, hello, lines, positions
 from hil.events import Event
-from hil.link import BoardRestarted, NoAnswer, Refused
-from hil.outcome import Account, result_of
-from hil.result import Result, Stage, Verdict
+from hil.judge import Matrix
+from hil.link import BoardRestarted, Counters, NoAnswer, Refused
+from hil.outcome import Account, Found, result_of
+from hil.result import Identity, Result, Stage, Verdict
 from hil.transport import PortGone
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from hil.link import Link
+    from hil.stages.alive import AliveFindings
     from keyc.keyboard import Keyboard
 
 # In the order they run, with what each looks at.
 _STAGES = {
+    "alive": (alive.run, "does the chip live"),
     "hello": (hello.run, "who is there"),
     "lines": (lines.run, "what ties lines together (touch nothing)"),
     "positions": (positions.run, "each switch and its diode"),
 }
 STAGES = tuple(_STAGES)
+_ALWAYS = ("alive", "hello")  # without them there is nobody to ask
+
+
+def result_without_board(keyboard: Keyboard, found: AliveFindings, settings: Settings) -> Result:
+    """A run that ended before there was anybody to talk to."""
+    first = Stage("alive", found.verdict, found.not_tested)
+    return result_of(
+        Account(
+            keyboard=keyboard,
+            matrix=Matrix(keyboard.wiring),
+            board=Identity(),
+            can={},
+            found=Found(alive=found),
+            stages=(first, *(Stage(name, Verdict.SKIPPED) for name in STAGES[1:])),
+            link=Counters(),
+            remarks=found.notes,
+        ),
+        after=settings.after,
+        tool=settings.tool,
+        when=settings.when,
+    )
 
 
 class Session:
@@ -56,7 +80,7 @@ class Session:
         ended = False
         transport = self._talk.link.transport
         for name, (dialogue, words) in _STAGES.items():
-            if ended or (name not in self._settings.stages and name != "hello"):
+            if ended or (name not in self._settings.stages and name not in _ALWAYS):
                 stages.append(Stage(name, Verdict.SKIPPED))
                 continue
             self._tell(Event("stage", words, stage=name))

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Protocol
 from keyc.diagnostics import UserError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from serial import SerialBase  # type: ignore[import-untyped]
 
     from hil.virtual import Console
@@ -92,9 +94,11 @@ class BoardTransport:
 class SerialTransport:
     """Whatever `serial.serial_for_url` takes: a device, `COM5`, `socket://127.0.0.1:PORT`."""
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, while_gone: Callable[[], None] = lambda: None) -> None:
+        """`while_gone` is called again and again while `reopen` waits: it may load an image."""
         import time
 
+        self._while_gone = while_gone
         self._url = url
         self._clock_ns = time.monotonic_ns
         self._port = _opened(url)
@@ -146,6 +150,7 @@ class SerialTransport:
             except UserError:
                 if self.now_us >= until_us:
                     return False
+                self._while_gone()
                 sleep(0.1)
 
     def close(self) -> None:

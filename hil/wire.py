@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from binascii import crc32
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 PROTOCOL = 1
 LINE_BYTES = 48  # longest line, without its end
@@ -12,8 +14,7 @@ SEQUENCES = 1 << 16
 TIMES_US = 1 << 32
 
 
-@dataclass(frozen=True, slots=True)
-class Sentence:
+class Sentence(NamedTuple):
     """One line from the board: its name, its fields as they were written, its sequence number."""
 
     name: str
@@ -39,8 +40,6 @@ class Damaged:
 
 def crc_32(data: bytes) -> int:
     """CRC-32 of IEEE 802.3; of b"123456789" it is CBF43926."""
-    from binascii import crc32
-
     return crc32(data)
 
 
@@ -61,6 +60,17 @@ def line_of(name: str, *fields: object, sequence: int | None = None, checked: bo
 def parse_line(line: bytes) -> Sentence | Damaged:
     """What a line from the board says; with or without its end."""
     text = line.removesuffix(b"\n").removesuffix(b"\r")
+    found = _LINE(text)
+    if found is not None and len(text) <= LINE_BYTES:
+        words, sequence, check = found.groups()
+        number = int(sequence)
+        if number < SEQUENCES and int(check, 16) == crc32(text[:-_CHECK_BYTES]):
+            name, *fields = words.decode("ascii").split(" ")
+            return Sentence(name, tuple(fields), number)
+    return _damage(line, text)
+
+
+def _damage(line: bytes, text: bytes) -> Damaged:
     if len(text) > LINE_BYTES:
         return Damaged(line, "too long")
     body, mark, check = text.rpartition(b" *")
@@ -68,13 +78,8 @@ def parse_line(line: bytes) -> Sentence | Damaged:
         return Damaged(line, "no CRC")
     if int(check, 16) != crc_32(body):
         return Damaged(line, "wrong CRC")
-    # What follows is damage that a right CRC doesn't show: a board that speaks another language.
-    if not _BODY(body):
-        return Damaged(line, "not words with single blanks")
-    name, *fields = body.decode("ascii").split(" ")
-    if not fields or not fields[-1].isdigit() or int(fields[-1]) >= SEQUENCES:
-        return Damaged(line, "no sequence number")
-    return Sentence(name, tuple(fields[:-1]), int(fields[-1]))
+    # Damage that a right CRC doesn't show: a board that speaks another language.
+    return Damaged(line, "no sequence number" if _BODY(body) else "not words with single blanks")
 
 
 class Lines:
@@ -103,6 +108,8 @@ class Lines:
 
 
 _CHECK = re.compile(rb"[0-9A-F]{8}").fullmatch
+_CHECK_BYTES = len(" *00000000")
+_LINE = re.compile(rb"([a-z][a-z-]*(?: [0-9A-Za-z-]+)*) ([0-9]+) \*([0-9A-F]{8})").fullmatch
 _BODY = re.compile(rb"[a-z][a-z-]*(?: [0-9A-Za-z-]+)+").fullmatch
 
 

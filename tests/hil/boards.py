@@ -112,7 +112,7 @@ class Desk:
                 matrix=self.matrix,
                 board=Identity(),
                 can={},
-                found=Found(self.findings, self.positions),
+                found=Found(lines=self.findings, positions=self.positions),
                 stages=(Stage("lines", Verdict.PASS), Stage("positions", Verdict.PASS)),
                 link=Counters(),
             ),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cache
+from io import BytesIO
 from pathlib import Path
 from random import Random
 from tempfile import TemporaryDirectory
@@ -21,7 +22,7 @@ from hil.result import Result
 from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
-from keyc.keyboard import Diodes
+from keyc.keyboard import Diodes, Keyboard
 from keyc.tables import fingerprints
 
 KEYBOARD = keyboard_of(small())
@@ -56,6 +57,10 @@ def run(faults: Sequence[str], seed: int = 1) -> tuple[Result, bytes]:
         return result, path.read_bytes()
 
 
+def read_dump(dump: bytes, keyboard: Keyboard, fingerprint: str) -> Result:
+    return verdicts_of(BytesIO(dump), keyboard, fingerprint)
+
+
 def verdicts(result: Result) -> dict[str, str]:
     return {one.switch: one.verdict.value for one in result.positions}
 
@@ -63,7 +68,7 @@ def verdicts(result: Result) -> dict[str, str]:
 @pytest.mark.parametrize("faults", FAULTS)
 def test_a_dump_gives_what_the_live_run_gave(faults: Sequence[str]) -> None:
     live, dump = run(faults)
-    read = verdicts_of(dump, KEYBOARD, WIRING)
+    read = read_dump(dump, KEYBOARD, WIRING)
     assert read.positions == live.positions
     assert read.lines == live.lines
     assert read.faults == live.faults
@@ -85,7 +90,7 @@ def test_a_restart_at_a_pin_is_in_the_dump() -> None:
         dump = Dump(path)
         live = Session(keyboard, Link(BoardTransport(finger)), FingerHand(finger), prints, notes=dump).run()
         dump.close()
-        read = verdicts_of(path.read_bytes(), keyboard, prints)
+        read = read_dump(path.read_bytes(), keyboard, prints)
     assert [one.title for one in live.faults] == ["bridge GPIO16 RUN"]
     assert read.faults == live.faults
 
@@ -96,7 +101,7 @@ def test_a_dump_cut_anywhere_is_never_a_wrong_verdict(faults: Sequence[str]) -> 
     truth = verdicts(live)
     chance = Random(len(dump))
     for cut in sorted(chance.sample(range(len(dump)), 60)):
-        for name, verdict in verdicts(verdicts_of(dump[:cut], KEYBOARD, WIRING)).items():
+        for name, verdict in verdicts(read_dump(dump[:cut], KEYBOARD, WIRING)).items():
             assert verdict in {truth[name], *MODEST}, (cut, name)
 
 
@@ -122,7 +127,7 @@ def test_missing_and_damaged_lines_are_never_a_wrong_verdict(faults: Sequence[st
                 lines[at] = lines[at][: chance.randrange(len(lines[at]))]
             else:
                 lines.insert(at, b"AT\r\n")
-        for name, verdict in verdicts(verdicts_of(b"".join(lines), KEYBOARD, WIRING)).items():
+        for name, verdict in verdicts(read_dump(b"".join(lines), KEYBOARD, WIRING)).items():
             assert verdict in {truth[name], *MODEST}, (round_, name)
 
 
@@ -130,14 +135,14 @@ def test_random_bytes_are_no_dump() -> None:
     for seed in range(200):
         chance = Random(seed)
         data = bytes(chance.randrange(256) for _ in range(chance.randrange(400)))
-        result = verdicts_of(data, KEYBOARD, WIRING)
+        result = read_dump(data, KEYBOARD, WIRING)
         assert set(verdicts(result).values()) == {"untested"}
         assert result.faults == ()
 
 
 def test_a_dump_of_another_wiring_is_refused() -> None:
     _, dump = run(())
-    result = verdicts_of(dump, KEYBOARD, "0123456789ab")
+    result = read_dump(dump, KEYBOARD, "0123456789ab")
     assert result.verdict.value == "error"
     assert "another wiring" in (result.trouble or "")
     assert set(verdicts(result).values()) == {"untested"}
@@ -146,7 +151,7 @@ def test_a_dump_of_another_wiring_is_refused() -> None:
 def test_without_its_notes_a_dump_answers_and_proves_nothing() -> None:
     _, dump = run(("reversed SW7", "open SW2"))
     bare = b"".join(line for line in dump.splitlines(keepends=True) if not line.startswith(b"bench "))
-    found = verdicts(verdicts_of(bare, KEYBOARD, WIRING))
+    found = verdicts(read_dump(bare, KEYBOARD, WIRING))
     assert found.pop("SW7") == "reversed"  # two presses that agree need no question
     assert found.pop("SW2") == "untested"
     assert set(found.values()) == {"answers"}
@@ -184,7 +189,7 @@ ALL = [f"SW{n}" for n in range(1, 14)]
 @pytest.mark.parametrize("diodes", [Diodes.CATHODE_TO_ROW, Diodes.CATHODE_TO_COLUMN])
 def test_a_plain_dump_answers(diodes: Diodes) -> None:
     keyboard = keyboard_of(small(diodes))
-    result = verdicts_of(plain(one_by_one(ALL), diodes=diodes).encode(), keyboard, WIRING)
+    result = read_dump(plain(one_by_one(ALL), diodes=diodes).encode(), keyboard, WIRING)
     assert set(verdicts(result).values()) == {"answers"}
     assert result.verdict.value == "incomplete"
     assert NO_CHECKSUMS in result.notes
@@ -194,7 +199,7 @@ def test_a_plain_dump_answers(diodes: Diodes) -> None:
 
 
 def test_a_plain_dump_says_which_were_never_reached() -> None:
-    result = verdicts_of(plain(one_by_one(ALL), ["reversed SW7", "open SW2"]).encode(), KEYBOARD, WIRING)
+    result = read_dump(plain(one_by_one(ALL), ["reversed SW7", "open SW2"]).encode(), KEYBOARD, WIRING)
     assert result.unreached == ("SW2", "SW7")
     assert verdicts(result)["SW2"] == verdicts(result)["SW7"] == "untested"
 
@@ -203,7 +208,7 @@ def test_a_ghost_puts_the_diode_across_from_it_under_suspicion() -> None:
     """SW1, SW2 and SW5 held make SW6 answer: current from column 2 goes SW2, row 1, SW1 backwards, column 1,
     SW5, row 2. So it is SW1's diode, across from SW6 (common practice: ghosts need a diode that leaks)."""
     frames = [["SW1"], ["SW1", "SW2"], ["SW1", "SW2", "SW5"], ["SW1", "SW2"], []]
-    result = verdicts_of(plain(frames, ["shorted SW1"]).encode(), KEYBOARD, WIRING)
+    result = read_dump(plain(frames, ["shorted SW1"]).encode(), KEYBOARD, WIRING)
     ghosts = {(one.ghost, one.suspect, one.proven) for one in result.ghosting}
     assert ("SW6", "SW1", False) in ghosts
     assert {one.rectangle for one in result.ghosting} == {("SW1", "SW2", "SW5", "SW6")}
@@ -215,13 +220,13 @@ def test_a_ghost_puts_the_diode_across_from_it_under_suspicion() -> None:
 def test_what_outlives_the_corner_is_no_ghost() -> None:
     """SW1 is let go first: SW6 goes with it, SW5 stays, so SW5 was pressed and SW6 was the ghost."""
     frames = [["SW1"], ["SW1", "SW2"], ["SW1", "SW2", "SW5"], ["SW2", "SW5"], []]
-    result = verdicts_of(plain(frames, ["shorted SW1"]).encode(), KEYBOARD, WIRING)
+    result = read_dump(plain(frames, ["shorted SW1"]).encode(), KEYBOARD, WIRING)
     assert [(one.ghost, one.suspect) for one in result.ghosting] == [("SW6", "SW1")]
 
 
 def test_three_corners_without_a_ghost_exercise_the_rectangle_and_clear_nothing() -> None:
     frames = [["SW1"], ["SW1", "SW2"], ["SW1", "SW2", "SW5"], []]
-    result = verdicts_of(plain(frames).encode(), KEYBOARD, WIRING)
+    result = read_dump(plain(frames).encode(), KEYBOARD, WIRING)
     assert result.ghosting == ()
     assert result.rectangles_exercised == 1
     assert result.rectangles == 18  # 3 choose 2 rows times 4 choose 2 columns
@@ -230,14 +235,14 @@ def test_three_corners_without_a_ghost_exercise_the_rectangle_and_clear_nothing(
 
 def test_without_diodes_every_rectangle_ghosts_and_that_is_said() -> None:
     keyboard = keyboard_of(small(Diodes.NONE))
-    result = verdicts_of(plain(one_by_one(ALL), diodes=Diodes.NONE).encode(), keyboard, WIRING)
+    result = read_dump(plain(one_by_one(ALL), diodes=Diodes.NONE).encode(), keyboard, WIRING)
     assert any("no diodes" in text for text in result.not_tested)
 
 
 def test_a_key_that_stays_down_in_a_dump_is_stuck() -> None:
     text = "low-lines 2 40\nlow-lines 3 0\nlow-lines 4 0\nfinished watch\n"
     text += "change 3 80 20000\nchange 3 0 40000\nchange 4 80 60000\nchange 4 0 80000\nfinished change\n"
-    result = verdicts_of(text.encode(), KEYBOARD, WIRING)
+    result = read_dump(text.encode(), KEYBOARD, WIRING)
     assert verdicts(result)["SW1"] == "stuck"
     assert result.stuck == ("SW1",)
 
@@ -245,7 +250,7 @@ def test_a_key_that_stays_down_in_a_dump_is_stuck() -> None:
 def test_a_plain_dump_cut_anywhere_says_less() -> None:
     whole = plain(one_by_one(ALL)).encode()
     for cut in range(0, len(whole), 7):
-        assert set(verdicts(verdicts_of(whole[:cut], KEYBOARD, WIRING)).values()) <= MODEST
+        assert set(verdicts(read_dump(whole[:cut], KEYBOARD, WIRING)).values()) <= MODEST
 
 
 @pytest.mark.parametrize(
@@ -253,16 +258,16 @@ def test_a_plain_dump_cut_anywhere_says_less() -> None:
     ["change 2 40", "change 2 4G 10", "change 77 40 10", "change 2 40 10 11", "change two 40 10", "hello"],
 )
 def test_half_a_line_of_a_plain_dump_counts_for_nothing(line: str) -> None:
-    result = verdicts_of(f"{line}\nfinished change\n".encode(), KEYBOARD, WIRING)
+    result = read_dump(f"{line}\nfinished change\n".encode(), KEYBOARD, WIRING)
     assert set(verdicts(result).values()) == {"untested"}
     assert result.link.damaged == 1
 
 
 def test_an_empty_dump_says_so() -> None:
-    result = verdicts_of(b"", KEYBOARD, WIRING)
+    result = read_dump(b"", KEYBOARD, WIRING)
     assert result.trouble == "there is no line of the wire in this dump"
 
 
 def test_crlf_is_taken_too() -> None:
     live, dump = run(())
-    assert verdicts_of(dump.replace(b"\n", b"\r\n"), KEYBOARD, WIRING).positions == live.positions
+    assert read_dump(dump.replace(b"\n", b"\r\n"), KEYBOARD, WIRING).positions == live.positions

@@ -74,6 +74,7 @@ def test_a_good_board_passes() -> None:
     assert result.verdict.value == "pass"
     assert verdicts(result) == but()
     assert [(stage.name, stage.verdict.value) for stage in result.stages] == [
+        ("alive", "pass"),
         ("hello", "pass"),
         ("lines", "pass"),
         ("positions", "pass"),
@@ -165,7 +166,7 @@ def test_three_faults_then_mended() -> None:
 def test_stages_alone(stages: tuple[str, ...]) -> None:
     result = bench(settings=Settings(stages=stages))
     run = [stage.name for stage in result.stages if stage.verdict.value != "skipped"]
-    assert run == list(dict.fromkeys(("hello", *stages)))
+    assert run == list(dict.fromkeys(("alive", "hello", *stages)))
     assert result.verdict.value == "pass"
     if "positions" not in stages:
         assert set(verdicts(result).values()) == {"untested"}
@@ -297,7 +298,7 @@ def test_ctrl_c_leaves_a_true_result() -> None:
     assert verdicts(result) == dict.fromkeys(ALL, "untested") | dict.fromkeys(ALL[:3], "proven") | {
         "SW4": "answers"  # not let go yet
     }
-    assert [stage.verdict.value for stage in result.stages] == ["pass", "pass", "aborted"]
+    assert [stage.verdict.value for stage in result.stages] == ["pass", "pass", "pass", "aborted"]
 
 
 # -- the wrong board ---------------------------------------------------------------------------------
