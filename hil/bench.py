@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from hil.record import Dump, Record
     from hil.result import Result
     from hil.stages.alive import AliveFindings
+    from keyc.firmware import Image
     from keyc.keyboard import Keyboard
 
 _LOOKS_S = 60.0  # for a board that is to be plugged in
@@ -38,6 +39,7 @@ class Bench:
         self._record: Record | None = None
         self._dump: Dump | None = None
         self._events: TextIO | None = None
+        self._wanted_image: Image = "bench"  # which one a board gets that waits for an image
 
     def __enter__(self) -> Bench:
         return self
@@ -103,10 +105,11 @@ class Bench:
         from datetime import UTC, datetime
 
         from hil.conversation import Settings
-        from hil.session import STAGES
+        from hil.session import BY_NAME_ONLY, STAGES
 
-        words = ",".join(STAGES) if self._options.stages is None else self._options.stages
-        stages = [word.strip() for word in words.split(",") if word.strip()]
+        stages = [name for name in STAGES if name not in BY_NAME_ONLY]
+        if self._options.stages is not None:
+            stages = [word.strip() for word in self._options.stages.split(",") if word.strip()]
         unknown = [word for word in stages if word not in STAGES]
         if unknown or not stages:
             raise UserError(
@@ -168,7 +171,7 @@ class Bench:
         from hil.result import Verdict
         from hil.transport import SerialTransport
 
-        computer = Computer(self._bench_image)
+        computer = Computer(self._image)
         port = self._options.port
         if port is None:
             asked = self._options.stages is not None and "alive" in self._options.stages.split(",")
@@ -178,12 +181,15 @@ class Bench:
                     return found
                 raise no_board(computer.ports)
             (port,) = computer.answering()
-        return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), Person()
+        return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), Person(self._load)
 
-    def _bench_image(self) -> bytes:
+    def _load(self, image: str) -> None:
+        self._wanted_image = "trial" if image == "trial" else "bench"
+
+    def _image(self) -> bytes:
         from keyc.firmware import build_uf2
 
-        return build_uf2(self._keyboard, "bench").bytes
+        return build_uf2(self._keyboard, self._wanted_image).bytes
 
     def _virtual_board(self) -> tuple[Link, Hand] | AliveFindings:
         from hil.board import parse_fault
@@ -191,16 +197,17 @@ class Bench:
         from hil.link import Link
         from hil.stages.alive import Sight, findings
         from hil.transport import BoardTransport
-        from hil.virtual import Finger, board_of
+        from hil.virtual import Finger, board_of, loader_of
 
         options = self._options
         faults = [parse_fault(text, self._keyboard.wiring) for text in options.fault]
         if options.chip:
             say("building the image and starting the emulated chip …")
-        finger = Finger(board_of(self._keyboard, faults, chip=options.chip, seed=options.seed), options.seed)
+        board = board_of(self._keyboard, faults, chip=options.chip, seed=options.seed)
+        finger = Finger(board, options.seed)
         if not finger.connected:
             return findings(Sight.NOTHING)
-        return Link(BoardTransport(finger)), FingerHand(finger)
+        return Link(BoardTransport(finger)), FingerHand(finger, loader_of(board, self._keyboard))
 
     def _open_files(self, settings: Settings) -> None:
         from hil.record import Dump, Record

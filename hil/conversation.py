@@ -20,11 +20,13 @@ from hil.transport import PortGone
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from contextlib import AbstractContextManager
 
     from hil.history import Run
     from hil.link import Link
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Question
+    from hil.stages.typing import KeyReceived
     from hil.wire import Sentence
     from keyc.keyboard import Keyboard
 
@@ -45,6 +47,17 @@ class Hand(Protocol):
 
     def gone(self) -> None:
         """The board is gone: it wants to be plugged in again, and its image loaded."""
+
+    def load(self, image: str) -> None:
+        """The board restarts into its ROM: it is to get this image, now and after each pulled cable."""
+
+    def typing(self, switches: Sequence[str]) -> AbstractContextManager[None]:
+        """Types, on real keys, for as long as the context lasts: best each of these switches."""
+        ...
+
+    def has_typed(self) -> bool:
+        """Whether it knows that nothing more will come."""
+        ...
 
 
 class Notes(Protocol):
@@ -96,10 +109,12 @@ class Conversation:
         *,
         tell: Callable[[Event], None],
         notes: Notes | None,
+        arrived: Callable[[], Sequence[KeyReceived] | None] = lambda: None,
     ) -> None:
         self.keyboard, self.link, self.hand = keyboard, link, hand
         self.fingerprint, self.settings, self.tell = fingerprint, settings, tell
         self._notes = notes
+        self.arrived = arrived  # keys that came to this computer since the last call; None: nobody listens
         self.matrix = Matrix(keyboard.wiring)
         self.rows = rows_of_caps(keyboard.caps)
         self.numbers = {switch.name: n for n, switch in enumerate(keyboard.wiring.switches)}
@@ -159,6 +174,26 @@ class Conversation:
             if isinstance(seen, Introduced):
                 self.identity, self.can = seen.identity, dict(seen.can)
         return self.identity
+
+    def change_image(self, image: str) -> None:
+        """Another image onto the same board. Raises Trouble where that can't be done."""
+        how = f"load it by hand: keyc flash FILE --image {image}, then --stages typing"
+        self.tell(Event("trouble", f"the {image} image is loaded now; hold BOOTSEL and plug in if it isn't"))
+        self.hand.load(image)
+        before = self.identity
+        try:
+            self.link.ask("restart")
+        except NoAnswer:
+            raise Trouble(f"the board doesn't restart into its ROM; {how}") from None
+        except (PortGone, BoardRestarted):
+            pass
+        if not self.link.reconnect(self.settings.reconnect_us):
+            raise Trouble(f"the board did not come back with its {image} image; {how}")
+        now = self.introduced()
+        if now.image != image or now.wiring != before.wiring:
+            raise Trouble(f"the board came back with another image than the {image} image; {how}")
+        if before.flash_id and now.flash_id and before.flash_id != now.flash_id:
+            raise Trouble("another board was plugged in. What was proven of the first one is kept")
 
     def recover(self, gone: Exception) -> None:
         """Waits for the board to be back, and makes sure that it is the same one."""

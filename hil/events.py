@@ -10,7 +10,7 @@ from typing import Any
 class Event:
     """Something that happened, for the screen, for the record, and for a page or a robot finger.
 
-    `kind`: board, history, stage, line, prompt, press, verdict, trouble, back, ended. `text` is in words.
+    `kind`: board, history, stage, line, prompt, press, typed, verdict, trouble, back, ended. `text`: in words.
     """
 
     kind: str
@@ -26,6 +26,7 @@ class Event:
     total: int | None = None
     again: bool | None = None
     flash_id: str | None = None
+    key: str | None = None  # typed: what the computer was told, by its W3C name
 
     def as_json(self) -> dict[str, Any]:
         """`event` first, then what is known."""

@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import sys
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
     from hil.stages.positions import Question
     from hil.virtual import Finger
 
 _PATIENCE_US = 60_000  # from the end of a press to being sure that nothing came of it
 _REACH_US, _HOLD_US = 40_000, 30_000  # a brisk hand
+_ROUNDS, _STROKE_US, _STROKE_HELD_US = 4, 83_000, 95_000  # a fast typist; a key is held into the next one
 
 
 class Person:
-    """A person: presses the switch, and Enter on the computer if it doesn't answer."""
+    """A person: presses the switch, and Enter on the computer if it doesn't answer. `load`: has another
+    image put onto the board when its ROM shows a drive."""
+
+    def __init__(self, load: Callable[[str], None] = lambda image: None) -> None:
+        self._load = load
 
     def asked(self, question: Question) -> None:
         """Nothing to do: the person reads the prompt."""
@@ -34,12 +42,41 @@ class Person:
     def gone(self) -> None:
         """Nothing to do: the person is told to plug it in again."""
 
+    def load(self, image: str) -> None:
+        self._load(image)
+
+    @contextmanager
+    def typing(self, switches: Sequence[str]) -> Iterator[None]:
+        """What is typed into this terminal by mistake isn't shown, and thrown away at the end."""
+        try:
+            import termios
+        except ImportError:  # no such thing on this system
+            yield
+            return
+        if not sys.stdin or not sys.stdin.isatty():
+            yield
+            return
+        before = termios.tcgetattr(sys.stdin)
+        silent = termios.tcgetattr(sys.stdin)
+        silent[3] &= ~termios.ECHO
+        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, silent)
+        try:
+            yield
+        finally:
+            termios.tcsetattr(sys.stdin, termios.TCSAFLUSH, before)
+
+    def has_typed(self) -> bool:
+        """Never: a pause says so."""
+        return False
+
 
 class FingerHand:
-    """The finger of a virtual board: does what a prompt asks, and says so when nothing comes of it."""
+    """The finger of a virtual board: does what a prompt asks, and says so when nothing comes of it. `load`:
+    puts another image onto that board."""
 
-    def __init__(self, finger: Finger) -> None:
+    def __init__(self, finger: Finger, load: Callable[[str], None] = lambda image: None) -> None:
         self._finger = finger
+        self._load = load
         self._until_us: int | None = None
         self._free_us = 0  # when the hand has let go of the last switch and reached the next one
 
@@ -56,3 +93,21 @@ class FingerHand:
 
     def gone(self) -> None:
         self._finger.obey("plug")
+
+    def load(self, image: str) -> None:
+        self._load(image)
+        self._finger.obey("wait 500ms")
+        self._finger.obey("plug")
+
+    @contextmanager
+    def typing(self, switches: Sequence[str]) -> Iterator[None]:
+        """Every switch a few times in turn, a dozen presses a second, each held into the next one."""
+        at_us = self._finger.now_us
+        for _ in range(_ROUNDS):
+            for switch in switches:
+                at_us += _STROKE_US
+                self._until_us = self._finger.tap(switch, _STROKE_HELD_US, at_us) + _PATIENCE_US
+        yield
+
+    def has_typed(self) -> bool:
+        return self._until_us is not None and self._finger.now_us >= self._until_us

@@ -15,6 +15,7 @@ from keyc.engine import Engine, EngineLibrary, Report, load
 from keyc.keyboard import Wiring
 
 if TYPE_CHECKING:
+    from keyc.keyboard import Keyboard
     from keyc.tables import Fingerprints, Tables
 
 _CHUNK = 4096
@@ -43,8 +44,8 @@ class HostBoard:
     """One board on the bench; fulfils `hil.virtual.VirtualBoard`.
 
     `image` is what runs on it: the bench, or with `tables` the daily or the trial image. A bench image that
-    is given no fingerprints is the universal one: it knows no keyboard. `seed` decides readings that electricity
-    leaves open (0 high, 1 low, else each by itself). Raises UserError (exit status 3) without a compiler.
+    is given no fingerprints is the universal one: it knows no keyboard. `seed` decides readings that
+    electricity leaves open (0 high, 1 low, else each by itself). Raises UserError (exit status 3) without a compiler.
     """
 
     def __init__(
@@ -102,11 +103,12 @@ class HostBoard:
             self._image = _TrialImage(self._library, self._tables, identity, self._now_us)
         self._lay_lines()
 
-    def load(self, image: Literal["bench", "daily", "trial"], tables: Tables | None = None) -> None:
-        """Another image takes the place of what runs: as after `plug`, with that one copied to it."""
-        self.unplug()
-        self._which, self._tables = image, tables
-        self.plug()
+    def next_image(self, keyboard: Keyboard, image: Literal["bench", "trial"]) -> None:
+        """The image that it gets when it is plugged in next."""
+        from keyc.tables import tables_of
+
+        self._which = image
+        self._tables = None if image == "bench" else tables_of(keyboard)
 
     def unplug(self) -> None:
         if isinstance(self._image, _BenchImage | _TrialImage):
@@ -261,7 +263,8 @@ class _TrialImage(Engine):
         super().__init__(library, tables, now_us)
 
     def _begun(self, now_us: int) -> ctypes.Array[ctypes.c_uint64]:
-        host = (ctypes.c_uint64 * ((self._functions.keyc_host_trial_bytes() + 7) // 8))()
+        words = (int(self._functions.keyc_host_trial_bytes()) + 7) // 8
+        host = (ctypes.c_uint64 * words)()
         tables = ctypes.byref(self._tables)
         if not self._functions.keyc_host_trial_begin(
             host, self._state, tables, ctypes.byref(self._identity), now_us

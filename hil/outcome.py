@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from hil.diagnose import diagnosis
 from hil.result import (
+    Fault,
     Identity,
     LinkCounts,
     Position,
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from hil.link import Counters
     from hil.stages.alive import AliveFindings
     from hil.stages.positions import Positions
+    from hil.stages.typing import Typing, TypingFindings
     from keyc.keyboard import Keyboard
 
 GHOSTING_NOT_TESTED = "ghosting: not tested (no three corners of a rectangle were pressed at once)"
@@ -40,6 +42,7 @@ class Found:
     alive: AliveFindings | None = None
     lines: LineFindings | None = None
     positions: Positions | None = None
+    typing: Typing | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,14 +64,16 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
     """Verdicts, faults and what remains untested."""
     found, matrix = account.found, account.matrix
     positions = found.positions
+    typed = found.typing.findings() if found.typing else None
     verdicts = _positions_of(account)
     told = diagnosis(matrix, found.lines or LineFindings(()), positions, verdicts if positions else ())
-    faults = told.faults
+    faults = _with_typed(told.faults, typed)
+    verdicts = _verdicts_with_typed(verdicts, typed)
     if found.alive is not None and found.alive.fault is not None:
         faults = (found.alive.fault, *faults)
     shorted = [one.switch for one in verdicts if one.verdict is PositionVerdict.SHORTED]
     ghosts = positions.ghosts if positions else None
-    stages = tuple(_with_not_tested(account, stage, verdicts) for stage in account.stages)
+    stages = tuple(_with_not_tested(account, stage, verdicts, typed) for stage in account.stages)
     unreached = [
         one.switch
         for one in verdicts
@@ -106,8 +111,34 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         presses=positions.presses if positions else 0,
         trouble=account.trouble,
         when=when,
-        notes=account.remarks,
+        notes=(*account.remarks, *(typed.notes if typed else ())),
+        typing=typed,
     )
+
+
+def _with_typed(faults: tuple[Fault, ...], typed: TypingFindings | None) -> tuple[Fault, ...]:
+    """What typing showed comes last, unless it is known already."""
+    known = {
+        where
+        for fault in faults
+        if fault.kind in ("bounces", "drops", "sticks", "closed")
+        for where in fault.where
+    }
+    new = [fault for fault in typed.faults if fault.where[0] not in known] if typed else []
+    return (*faults, *(replace(fault, rank=len(faults) + n) for n, fault in enumerate(new, 1)))
+
+
+def _verdicts_with_typed(verdicts: list[Position], typed: TypingFindings | None) -> list[Position]:
+    """A switch that was good when it was measured, and isn't when it is typed on, is not good."""
+    if typed is None:
+        return verdicts
+    mild = (PositionVerdict.PROVEN, PositionVerdict.ANSWERS, PositionVerdict.UNTESTED)
+    return [
+        replace(one, verdict=typed.positions[one.switch], blocked_by=())
+        if one.switch in typed.positions and one.verdict in mild
+        else one
+        for one in verdicts
+    ]
 
 
 def _positions_of(account: Account) -> list[Position]:
@@ -123,7 +154,11 @@ def _positions_of(account: Account) -> list[Position]:
     return found
 
 
-def _with_not_tested(account: Account, stage: Stage, verdicts: list[Position]) -> Stage:
+def _with_not_tested(
+    account: Account, stage: Stage, verdicts: list[Position], typed: TypingFindings | None
+) -> Stage:
+    if stage.name == "typing" and typed is not None:
+        return replace(stage, not_tested=typed.not_tested)
     if stage.name == "lines" and stage.verdict is not Verdict.SKIPPED and account.found.positions is None:
         return replace(stage, not_tested=(NOT_SEEN,))
     if stage.name != "positions" or account.found.positions is None:

@@ -8,7 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from hil.stages.typing import TypingFindings
 
 SCHEMA = 1
 
@@ -290,6 +293,7 @@ class Result:
     trouble: str | None = None  # what the rig could not do
     when: str | None = None  # when the run began, as the caller's clock had it
     notes: tuple[str, ...] = field(default=())
+    typing: TypingFindings | None = None
 
     @property
     def proven(self) -> int:
@@ -324,5 +328,6 @@ class Result:
             "resolution_us": self.resolution_us,
             "link": self.link.as_json(),
             "presses": self.presses,
+            "typing": None if self.typing is None else self.typing.as_json(),
             "notes": list(self.notes),
         }

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hil.conversation import Conversation, Hand, Notes, Settings, Trouble
-from hil.dialogues import alive, hello, lines, positions
+from hil.dialogues import alive, hello, lines, positions, typing
 from hil.events import Event
 from hil.judge import Matrix
 from hil.link import BoardRestarted, Counters, NoAnswer, Refused
@@ -18,10 +18,11 @@ from hil.result import Identity, Result, Stage, Verdict
 from hil.transport import PortGone
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from hil.link import Link
     from hil.stages.alive import AliveFindings
+    from hil.stages.typing import KeyReceived
     from keyc.keyboard import Keyboard
 
 # In the order they run, with what each looks at.
@@ -30,8 +31,10 @@ _STAGES = {
     "hello": (hello.run, "who is there"),
     "lines": (lines.run, "what ties lines together (touch nothing)"),
     "positions": (positions.run, "each switch and its diode"),
+    "typing": (typing.run, "real keys, typed as usual"),
 }
 STAGES = tuple(_STAGES)
+BY_NAME_ONLY = ("typing",)  # wants another image, and hands that type: a run has it where it is asked for
 _ALWAYS = ("alive", "hello")  # without them there is nobody to ask
 
 
@@ -68,10 +71,13 @@ class Session:
         *,
         tell: Callable[[Event], None] = lambda event: None,
         notes: Notes | None = None,
+        arrived: Callable[[], Sequence[KeyReceived] | None] = lambda: None,
     ) -> None:
         self._settings = settings or Settings()
         self._tell, self._notes = tell, notes
-        self._talk = Conversation(keyboard, link, hand, fingerprint, self._settings, tell=tell, notes=notes)
+        self._talk = Conversation(
+            keyboard, link, hand, fingerprint, self._settings, tell=tell, notes=notes, arrived=arrived
+        )
 
     def run(self) -> Result:
         """The whole run. Never raises for what the board, the port or the person does."""

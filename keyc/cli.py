@@ -90,7 +90,9 @@ def _parser() -> ArgumentParser:
 
     flash = commands.add_parser("flash", help="bring an image onto a board that shows its drive")
     flash.add_argument("file", metavar="FILE|X.uf2", help="a keymap file, which is built first, or an image")
-    flash.add_argument("--image", choices=("daily", "bench", "trial"), default="daily", help="which image of FILE")
+    flash.add_argument(
+        "--image", choices=("daily", "bench", "trial"), default="daily", help="which image of FILE"
+    )
     flash.add_argument("--drive", metavar="PATH", help="the drive, where there are several")
     flash.add_argument(
         "--wait", metavar="SECONDS", type=float, default=60.0, help="for the drive; default 60"
