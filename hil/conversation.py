@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 _RECONNECT_US = 60_000_000
 _SAME_PIN = 2  # restarts at one pin's first drive that make it a finding
+_LEAVES_US = 3_000_000  # from being told to restart to being gone
 _LOOKS = 12
 
 
@@ -181,12 +182,8 @@ class Conversation:
         self.tell(Event("trouble", f"the {image} image is loaded now; hold BOOTSEL and plug in if it isn't"))
         self.hand.load(image)
         before = self.identity
-        try:
-            self.link.ask("restart")
-        except NoAnswer:
-            raise Trouble(f"the board doesn't restart into its ROM; {how}") from None
-        except (PortGone, BoardRestarted):
-            pass
+        if not self._has_left():
+            raise Trouble(f"the board doesn't restart into its ROM; {how}")
         if not self.link.reconnect(self.settings.reconnect_us):
             raise Trouble(f"the board did not come back with its {image} image; {how}")
         now = self.introduced()
@@ -194,6 +191,20 @@ class Conversation:
             raise Trouble(f"the board came back with another image than the {image} image; {how}")
         if before.flash_id and now.flash_id and before.flash_id != now.flash_id:
             raise Trouble("another board was plugged in. What was proven of the first one is kept")
+
+    def _has_left(self) -> bool:
+        """Sends the board into its ROM; whether it went."""
+        transport = self.link.transport
+        try:
+            self.link.ask("restart")
+            until_us = transport.now_us + _LEAVES_US
+            while transport.now_us < until_us:
+                self.link.sentence(until_us - transport.now_us)
+        except NoAnswer:
+            return False
+        except (PortGone, BoardRestarted):
+            return True
+        return False
 
     def recover(self, gone: Exception) -> None:
         """Waits for the board to be back, and makes sure that it is the same one."""

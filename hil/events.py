@@ -10,7 +10,8 @@ from typing import Any
 class Event:
     """Something that happened, for the screen, for the record, and for a page or a robot finger.
 
-    `kind`: board, history, stage, line, prompt, press, typed, verdict, trouble, back, ended. `text`: in words.
+    `kind`: board, history, stage, line, prompt, press, typed, verdict, trouble, back, ended.
+    `text` is in words.
     """
 
     kind: str

@@ -45,7 +45,8 @@ class HostBoard:
 
     `image` is what runs on it: the bench, or with `tables` the daily or the trial image. A bench image that
     is given no fingerprints is the universal one: it knows no keyboard. `seed` decides readings that
-    electricity leaves open (0 high, 1 low, else each by itself). Raises UserError (exit status 3) without a compiler.
+    electricity leaves open (0 high, 1 low, else each by itself). Raises UserError (exit status 3) without a
+    compiler.
     """
 
     def __init__(

@@ -118,12 +118,8 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
 
 def _with_typed(faults: tuple[Fault, ...], typed: TypingFindings | None) -> tuple[Fault, ...]:
     """What typing showed comes last, unless it is known already."""
-    known = {
-        where
-        for fault in faults
-        if fault.kind in ("bounces", "drops", "sticks", "closed")
-        for where in fault.where
-    }
+    alike = [fault for fault in faults if fault.kind in ("bounces", "drops", "sticks", "closed")]
+    known = {name for fault in alike for name in fault.where}
     new = [fault for fault in typed.faults if fault.where[0] not in known] if typed else []
     return (*faults, *(replace(fault, rank=len(faults) + n) for n, fault in enumerate(new, 1)))
 

@@ -1,8 +1,9 @@
 """Keyboard → C → ELF → UF2: the images that an RP2040 board runs.
 
 `daily` is written to the flash; the chip's ROM runs the others from RAM. `bench` measures and sends no keys
-(and needs no keyboard: without one it fits any board), `trial` is the daily keyboard with a console beside it. The compiler is the one that `pip install "keyc[image]"` brings: its version is
-pinned, so that the same keymap gives the same bytes on every machine. `arm-none-eabi-gcc` does as well.
+(and needs no keyboard: without one it fits any board), `trial` is the daily keyboard with a console beside
+it. The compiler is the one that `pip install "keyc[image]"` brings: its version is pinned, so that the same
+keymap gives the same bytes on every machine. `arm-none-eabi-gcc` does as well.
 """
 
 from __future__ import annotations

@@ -128,7 +128,7 @@ class Typing:
         return not any(one.is_down for one in self._seen.values())
 
     def switch(self, number: int, time_us: int, *, down: bool) -> str | None:
-        """A switch moved, at that time of the board's clock; its name. A number that is none changes nothing."""
+        """A switch moved, at that time of the board's clock; its name, or None for a number that is none."""
         if not 0 <= number < len(self._names):
             return None
         name = self._names[number]
@@ -167,7 +167,7 @@ class Typing:
         (self._received_down.add if key.down else self._received_down.discard)(key.code)
 
     def interrupted(self) -> None:
-        """Something of what the board said is lost: what is down is told anew, and no gap counts across it."""
+        """Something is lost of what the board said: what is down comes anew, and no gap counts across it."""
         self._lost = True
         for seen in self._seen.values():
             seen.is_down, seen.up_us = False, None
@@ -179,7 +179,8 @@ class Typing:
             TypedSwitch(name, one.presses, one.shortest_us, one.suspect, one.close, one.is_down)
             for name, one in self._seen.items()
         )
-        positions = {one.switch: verdict for one in switches if (verdict := _position(one)) is not None}
+        bad = {one.switch: _position(one) for one in switches}
+        positions = {name: verdict for name, verdict in bad.items() if verdict is not None}
         faults = tuple(_fault(one) for one in switches if one.switch in positions)
         once = [one.switch for one in switches if one.suspect and one.switch not in positions]
         not_typed = [one.switch for one in switches if not one.presses]
@@ -201,7 +202,7 @@ class Typing:
         if self._lost:
             notes = (
                 *notes,
-                "a part of what the board said while typing is lost: there may have been more presses",
+                "a part of what the board said while typing is lost: presses may be missing",
             )
         return TypingFindings(verdict, switches, keys, positions, faults, tuple(not_tested), notes)
 
@@ -246,7 +247,7 @@ def _fault(one: TypedSwitch) -> Fault:
         causes=(
             Cause(
                 f"the contact of {name} is dirty or worn: it bounces for longer than the debounce time",
-                f"{name}: work it thirty times and type again; else a longer debounce for it, or a new switch",
+                f"{name}: work it thirty times and type again; else a longer debounce, or a new switch",
                 f"on ohms, board unplugged, across {name}'s two legs, pressed: a steady reading under 1 Ω",
             ),
             Cause(
@@ -265,8 +266,8 @@ def _fault(one: TypedSwitch) -> Fault:
 
 def _close_notes(switches: tuple[TypedSwitch, ...]) -> tuple[str, ...]:
     return tuple(
-        f"{one.switch}: {one.close} time{'s' if one.close > 1 else ''} down again "
-        f"{SUSPECT_US // 1000} to {CLOSE_US // 1000} ms after its release: a quick finger, or a contact to watch"
+        f"{one.switch}: {one.close} time{'s' if one.close > 1 else ''} down again {SUSPECT_US // 1000} to "
+        f"{CLOSE_US // 1000} ms after its release: a quick finger, or a contact to watch"
         for one in switches
         if one.close
     )
