@@ -179,7 +179,7 @@ class Conversation:
     def change_image(self, image: str) -> None:
         """Another image onto the same board. Raises Trouble where that can't be done."""
         how = f"load it by hand: keyc flash FILE --image {image}, then --stages typing"
-        self.tell(Event("trouble", f"the {image} image is loaded now; hold BOOTSEL and plug in if it isn't"))
+        self.tell(Event("line", f"the {image} image is loaded; if it isn't, plug in with BOOTSEL held"))
         self.hand.load(image)
         before = self.identity
         if not self._has_left():
@@ -213,7 +213,7 @@ class Conversation:
             self._notes.lost()
         self._reader.lost()
         if isinstance(gone, PortGone):
-            self.tell(Event("trouble", "the board is gone: plug it in again, with its bench image"))
+            self.tell(Event("trouble", f"the board is gone: plug it in again, with its {before.image} image"))
             self.hand.gone()
             if not self.link.reconnect(self.settings.reconnect_us):
                 raise Trouble("the board went away and did not come back. What was proven is kept")

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 _PATIENCE_US = 60_000  # from the end of a press to being sure that nothing came of it
 _REACH_US, _HOLD_US = 40_000, 30_000  # a brisk hand
-_ROUNDS, _STROKE_US, _STROKE_HELD_US = 4, 83_000, 95_000  # a fast typist; a key is held into the next one
+_ROUNDS, _STROKE_US, _STROKE_HELD_US = 4, 83_000, 60_000  # a fast typist
 
 
 class Person:
@@ -101,7 +101,7 @@ class FingerHand:
 
     @contextmanager
     def typing(self, switches: Sequence[str]) -> Iterator[None]:
-        """Every switch a few times in turn, a dozen presses a second, each held into the next one."""
+        """Every switch a few times in turn, a dozen presses a second."""
         at_us = self._finger.now_us
         for _ in range(_ROUNDS):
             for switch in switches:

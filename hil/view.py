@@ -70,6 +70,9 @@ class LiveView:
             if event.meant == "good" and event.switch:
                 self._verdicts[event.switch] = "proven"
             said = [] if event.meant == "good" else [event.text]
+        elif event.kind == "typed":
+            if event.switch and self._verdicts.get(event.switch, "untested") == "untested":
+                self._verdicts[event.switch] = "answers"
         elif event.kind == "ended":
             self.close()
             return
@@ -162,7 +165,7 @@ def _lines_of(event: Event) -> list[str]:
         return [f"    {event.text}"] if event.verdict in _BAD else []
     if event.kind == "press":
         return [f"    {event.text}"]
-    if event.kind == "ended":
+    if event.kind in ("ended", "typed"):
         return []
     return [f"  {event.text}"]
 

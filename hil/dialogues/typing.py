@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from hil.conversation import Trouble
 from hil.events import Event
 from hil.link import BoardRestarted, Lost, NoAnswer
-from hil.result import Verdict
+from hil.result import PositionVerdict, Verdict
 from hil.stages.typing import Typing
 from hil.transport import PortGone
 from hil.wire import Sentence
@@ -33,11 +34,22 @@ def run(talk: Conversation) -> Verdict:
     typing = Typing(tuple(talk.numbers))
     talk.found.typing = typing
     _watch(talk, typing)
-    talk.tell(Event("prompt", _PROMPT, stage="typing", proven=0, total=len(talk.numbers)))
+    talk.tell(Event("line", _PROMPT, stage="typing"))
     with talk.hand.typing(tuple(talk.numbers)):
         _listen(talk, typing)
     talk.link.stop()
-    return typing.findings().verdict
+    found = typing.findings()
+    for name, verdict in found.positions.items():
+        told = Event("verdict", f"{name}: {verdict.value}", switch=name, verdict=verdict.value)
+        talk.tell(replace(told, proven=_proven(talk), total=len(talk.numbers)))
+    return found.verdict
+
+
+def _proven(talk: Conversation) -> int:
+    measured = talk.found.positions
+    if measured is None:
+        return 0
+    return sum(measured.position(name).verdict is PositionVerdict.PROVEN for name in talk.numbers)
 
 
 def _watch(talk: Conversation, typing: Typing) -> None:
