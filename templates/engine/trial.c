@@ -162,12 +162,21 @@ static void refused(struct keyc_trial *trial, unsigned why)
     keyc_bench_tell(&trial->bench, KEYC_BENCH_REFUSED, why, 0, 0);
 }
 
+static bool is_known(unsigned word)
+{
+    return word == KEYC_BENCH_WHO || word == KEYC_BENCH_WATCH || word == KEYC_BENCH_STOP ||
+           word == KEYC_BENCH_RECEIVED || word == KEYC_BENCH_SEND_AGAIN || word == KEYC_BENCH_RESTART;
+}
+
 static void obey(struct keyc_trial *trial, const struct keyc_keyboard *keyboard,
                  const struct keyc_bench_command *command)
 {
     bool takes_number = command->word == KEYC_BENCH_RECEIVED || command->word == KEYC_BENCH_SEND_AGAIN;
-    if (command->word < KEYC_BENCH_COMMANDS &&
-        (command->has_field != takes_number || command->field > UINT16_MAX)) {
+    if (!is_known(command->word)) { /* what the bench image measures, or why the line made no sense */
+        refused(trial, command->word < KEYC_BENCH_COMMANDS ? KEYC_BENCH_UNKNOWN_WORD : command->word);
+        return;
+    }
+    if (command->has_field != takes_number || command->field > UINT16_MAX) {
         refused(trial, KEYC_BENCH_WRONG_FIELDS);
         return;
     }
@@ -189,13 +198,10 @@ static void obey(struct keyc_trial *trial, const struct keyc_keyboard *keyboard,
         if (!keyc_bench_send_again(&trial->bench, (uint16_t)command->field))
             refused(trial, KEYC_BENCH_NOT_KEPT);
         break;
-    case KEYC_BENCH_RESTART:
+    default:
         trial->watching = false;
         trial->bench.work = RESTARTING;
         keyc_bench_tell(&trial->bench, KEYC_BENCH_FINISHED, KEYC_BENCH_RESTART, 0, 0);
-        break;
-    default: /* what the bench image measures, or why the line made no sense */
-        refused(trial, command->word < KEYC_BENCH_COMMANDS ? KEYC_BENCH_UNKNOWN_WORD : command->word);
         break;
     }
 }

@@ -78,6 +78,7 @@ def test_a_good_board_passes() -> None:
         ("hello", "pass"),
         ("lines", "pass"),
         ("positions", "pass"),
+        ("typing", "skipped"),
     ]
     assert result.faults == result.stuck == result.unreached == ()
     assert result.presses == 13
@@ -298,7 +299,7 @@ def test_ctrl_c_leaves_a_true_result() -> None:
     assert verdicts(result) == dict.fromkeys(ALL, "untested") | dict.fromkeys(ALL[:3], "proven") | {
         "SW4": "answers"  # not let go yet
     }
-    assert [stage.verdict.value for stage in result.stages] == ["pass", "pass", "pass", "aborted"]
+    assert [stage.verdict.value for stage in result.stages] == ["pass", "pass", "pass", "aborted", "skipped"]
 
 
 # -- the wrong board ---------------------------------------------------------------------------------
