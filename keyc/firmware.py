@@ -305,7 +305,7 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
         cathodes = anodes = directs = dials = 0
         made_from = "no keymap"
     else:
-        vendor, product = keyboard.usb_vendor, keyboard.usb_product
+        vendor, product = usb_id_of(keyboard, image)
         maker, title = keyboard.maker, keyboard.title
         prints = fingerprints(keyboard)
         cathodes, anodes, directs, dials = _line_masks(keyboard.wiring)
@@ -331,6 +331,12 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
             "engine": _hex_bytes(bytes.fromhex(prints.engine)),
         },
     )
+
+
+def usb_id_of(keyboard: Keyboard, image: Image) -> tuple[int, int]:
+    """Vendor and product of an image: its own where the keymap file gives it one."""
+    own = {"bench": keyboard.bench_usb, "trial": keyboard.trial_usb}.get(image)
+    return own or (keyboard.usb_vendor, keyboard.usb_product)
 
 
 def _line_masks(wiring: Wiring) -> tuple[int, int, int, int]:

@@ -124,7 +124,7 @@ class _Resolver:
         dials = self._dials(wiring, actions)
         title = self._title(head.title, "the keyboard") if head else ""
         maker = self._title(settings["maker"].value, "the maker") if "maker" in settings else ""
-        vendor, product = self._usb_id(settings)
+        vendor, product = self._usb_id(settings, "usb") or TEST_USB_ID
         if head is None or wiring is None or not wiring.switches or not layers:
             return None
         return Keyboard(
@@ -142,6 +142,8 @@ class _Resolver:
             span=mistakes.at(head.title),
             chords=tuple(chords),
             dials=tuple(dials),
+            bench_usb=self._usb_id(settings, "bench-usb"),
+            trial_usb=self._usb_id(settings, "trial-usb"),
         )
 
     def _only(self, kind: type[_StatementKind], name: str) -> _StatementKind | None:
@@ -174,14 +176,14 @@ class _Resolver:
         lines = block.settings if block else ()
         return {line.keyword.text: line for line in lines if self._mistakes.once(seen, line.keyword)}
 
-    def _usb_id(self, settings: Mapping[str, Setting]) -> tuple[int, int]:
-        if "usb" in settings:
-            try:
-                return measures.usb_id(settings["usb"].value.text)
-            except measures.Misread as misread:
-                self._mistakes.misread(misread, settings["usb"].value)
-                return 0, 0
-        return TEST_USB_ID
+    def _usb_id(self, settings: Mapping[str, Setting], name: str) -> tuple[int, int] | None:
+        if name not in settings:
+            return None
+        try:
+            return measures.usb_id(settings[name].value.text)
+        except measures.Misread as misread:
+            self._mistakes.misread(misread, settings[name].value)
+            return 0, 0
 
     def _host_layout(self, settings: Mapping[str, Setting]) -> Layout:
         if "host-layout" in settings:

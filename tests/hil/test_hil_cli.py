@@ -120,7 +120,13 @@ def test_stages_can_be_chosen(capsys: pytest.CaptureFixture[str], file: str) -> 
     status, out, _ = run(capsys, "bench", file, "--virtual", "--stages", "hello,lines", "--format", "json")
     assert status == 0
     stages = {one["name"]: one["verdict"] for one in json.loads(out)["stages"]}
-    assert stages == {"alive": "pass", "hello": "pass", "lines": "pass", "positions": "skipped", "typing": "skipped"}
+    assert stages == {
+        "alive": "pass",
+        "hello": "pass",
+        "lines": "pass",
+        "positions": "skipped",
+        "typing": "skipped",
+    }
 
 
 @pytest.mark.parametrize(
