@@ -75,11 +75,11 @@ def test_the_keys_are_those_of_the_daily_image(trial: bytes) -> None:
     for switches in (("SW1",), ("SW1", "SW2"), ("SW2", "SW11"), ()):
         assert finger(daily, *switches) == finger(both, *switches)
     for board in (daily, both):
-        assert board.host.control(0xA1, 3, 0, 0, length=1) == b"\x01"
+        assert board.host.control(0xA1, 3, 0, 0, 1) == b"\x01"
         board.host.control(0x21, 0x0A, 0, 0)
-        assert board.host.control(0xA1, 2, 0, 0, length=1) == b"\x00"
+        assert board.host.control(0xA1, 2, 0, 0, 1) == b"\x00"
         with pytest.raises(UsbStall):
-            board.host.control(0xA1, 0x7F, 0, 0, length=1)
+            board.host.control(0xA1, 0x7F, 0, 0, 1)
 
 
 def test_what_is_told_is_what_the_host_got(trial: bytes) -> None:

@@ -276,5 +276,5 @@ def test_the_usb_logic_is_clean_under_every_compiler(name: str, tmp_path: Path) 
 
     folder = shipped("templates", "engine")
     files = [str(path) for path in sorted(folder.glob("engine_usb*.c"))]
-    assert len(files) == 3
+    assert len(files) == 4
     assert compile_objects(every_compiler()[name], tmp_path, files, f"-I{folder}") == ""
