@@ -8,15 +8,17 @@ it, and what reads the same is listed with it. An undefined reading agrees with 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import combinations
+from collections import Counter
+from dataclasses import dataclass, field
+from itertools import combinations, permutations
 from typing import TYPE_CHECKING
 
-from hil.board import Board, Fault, Table
+from hil.board import EVERY_DIODE, Board, Fault, Table
 from hil.judge import lines_of, switches_on
 from hil.observe import REST, Observation, mask_of, members
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes
+from keyc.pins import neighbours
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -24,7 +26,9 @@ if TYPE_CHECKING:
     from keyc.keyboard import Wiring
 
 _ROUNDS = 6  # how many faults the search adds, takes away or exchanges at most
+_MORE = 1_500  # readings worked out at most where one set that explains everything is known already
 _TRIED = 6_000  # readings that one search works out at most: a board full of faults is mended step by step
+_LOOKED_AT = 5  # states by which a step is judged before all of them are looked at
 _BEAM = 4  # unfinished sets that are followed at a time
 _COVERED = 8  # silent switches whose opens and cuts are told in other ways too
 _NEVER = 1 << 30
@@ -32,14 +36,17 @@ _NEAR = 6  # switches of one fault whose own faults are tried in its place
 _TOGETHER = ("bridge", "leaky", "swapped")  # the order of what they name says nothing
 
 Faults = frozenset[Fault]
+Closed = frozenset[str]  # the switches that are held: a state of the board
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """`rest`: a whole look with nothing pressed. `pressed`: per switch the table with it alone pressed."""
+    """`rest`: a whole look with nothing pressed. `pressed`: per switch the table with it alone pressed.
+    `chords`: tables with several held at once."""
 
     rest: Observation
     pressed: Mapping[str, Observation]
+    chords: Mapping[frozenset[str], Observation] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,58 +90,83 @@ class _Search:
         held = rest.row(REST) | (0 if rest.down is None else rest.over & ~rest.down)
         self.ignored |= held & ~lines_of(wiring)
         self.at = {(s.row, s.column): s.name for s in wiring.switches if s.direct is None}
-        self.states: dict[str | None, Observation] = {None: evidence.rest}
-        self.states.update(evidence.pressed)
+        self.states: dict[Closed, Observation] = {frozenset(): evidence.rest}
+        self.states.update({frozenset((name,)): table for name, table in evidence.pressed.items()})
+        self.states.update(evidence.chords)
+        self.pressed = set(evidence.pressed)
         self.boards: dict[Faults, Board | None] = {}
         self.left = _TRIED
 
     def explanation(self, named: Sequence[Fault]) -> Explanation:
-        faults = frozenset(named)
-        differs = self._differs(faults)
-        if differs or len(faults) > 2:
-            found: list[tuple[int, Faults]] = [(differs, faults)] if not differs else []
-            for leaks in (False, True):  # dirt agrees with almost anything, so it comes last
-                found += self._searched([faults, frozenset()], leaks)
-                if any(not wrong for wrong, _ in found):
+        given = frozenset(named)
+        whole = {given} if not self._differs(given) else set()
+        best, differs = given, self._differs(given)
+        entangled = any(self._touch(one, other) for one, other in combinations(given, 2))
+        odd = any(_COST[one.kind] >= _UNLIKELY for one in given)
+        if whole:
+            self.left = min(self.left, _MORE)
+        if not whole or entangled or odd:
+            # Dirt agrees with almost anything, so it comes last.
+            for leaks in (False, True):
+                roots = [frozenset[Fault]()] if whole else [given, frozenset[Fault]()]
+                most = len(given) + odd if whole else _ROUNDS
+                found, nearest = self._searched(roots, most, leaks=leaks)
+                whole |= found
+                if nearest[0] < differs:
+                    differs, best = nearest
+                if whole:
                     break
-            differs, faults = min(found, key=lambda one: (one[0], len(one[1])))
-        faults = self._without_needless(faults, differs)
+        if whole:
+            needed = {self._without_needless(one) for one in whole}
+            best, differs = min(needed, key=lambda one: (_cost(one), sorted(map(str, one)))), 0
+            others = sorted((one for one in needed if len(one) <= len(best) + odd), key=_cost)
         ordered = (
-            *(fault for fault in named if fault in faults),
-            *sorted(faults - set(named), key=_likeliness),
+            *(fault for fault in named if fault in best),
+            *sorted(best - given, key=_likeliness),
         )
-        exchanges: tuple[Exchange, ...] = ()
-        if not differs:
-            exchanges = (
-                *(
-                    Exchange(frozenset((fault,)), one)
-                    for fault in ordered
-                    for one in self._alike(faults, fault)
-                ),
-                *self._other_covers(faults),
-                *self._by_dirt(faults),
+        if differs:
+            return Explanation(ordered, (), differs)
+        alike = [Exchange(frozenset((fault,)), one) for fault in ordered for one in self._alike(best, fault)]
+        alike += [*self._other_covers(best), *self._by_dirt(best), *self._turned(best)]
+        known = {(one.of, frozenset(one.instead)) for one in alike}
+        singly = {(*one.of, *one.instead) for one in alike if len(one.instead) == len(one.of) == 1}
+        for other in others:
+            of, instead = best - other, other - best
+            # What single exchanges make, one after the other, needs no line of its own.
+            made = len(of) == len(instead) and any(
+                singly.issuperset(zip(of, some, strict=True)) for some in permutations(instead)
             )
-        return Explanation(ordered, exchanges, differs)
+            if of and instead and not made and (of, instead) not in known:
+                alike.append(Exchange(of, tuple(sorted(instead, key=_likeliness))))
+        return Explanation(ordered, tuple(alike), 0)
 
     # -- comparing ---------------------------------------------------------------------------------
 
-    def _differs(self, faults: Faults, order: Iterable[str | None] = (), *, most: int | None = None) -> int:
-        """How many readings differ from what these faults would give; stops counting beyond `most`."""
+    def _differs(
+        self,
+        faults: Faults,
+        order: Iterable[Closed] = (),
+        *,
+        most: int | None = None,
+        only: bool = False,
+    ) -> int:
+        """How many readings differ from what these faults would give; stops counting beyond `most`.
+        `order`: the states that are looked at first, or `only`."""
         board = self._board(faults)
         if board is None:
             return _NEVER
         count = 0
-        for state in dict.fromkeys((*order, *self.states)):
+        for state in dict.fromkeys((*order, *(() if only else self.states))):
             if state not in self.states:
                 continue
             self.left -= 1
-            table = board.table(frozenset(() if state is None else (state,)))
+            table = board.table(state)
             count += sum(wrong.bit_count() for _, wrong in self._rows(self.states[state], table))
             if most is not None and count > most:
                 break
         return count
 
-    def _where_differs(self, faults: Faults) -> dict[tuple[str | None, int], int]:
+    def _where_differs(self, faults: Faults) -> dict[tuple[Closed, int], int]:
         """(state, row) → the lines that read otherwise than with these faults."""
         board = self._board(faults)
         if board is None:
@@ -142,7 +174,7 @@ class _Search:
         return {
             (state, row): wrong
             for state, seen in self.states.items()
-            for row, wrong in self._rows(seen, board.table(frozenset(() if state is None else (state,))))
+            for row, wrong in self._rows(seen, board.table(state))
         }
 
     def _rows(self, seen: Observation, table: Table) -> Iterator[tuple[int, int]]:
@@ -171,30 +203,48 @@ class _Search:
 
     # -- searching ---------------------------------------------------------------------------------
 
-    def _searched(self, roots: Sequence[Faults], leaks: bool) -> list[tuple[int, Faults]]:
-        """Sets that explain everything, or as much as was found; from each root a few at a time."""
+    def _searched(
+        self, roots: Sequence[Faults], most: int, *, leaks: bool
+    ) -> tuple[set[Faults], tuple[int, Faults]]:
+        """Sets of `most` faults at most that explain everything, those with the fewest steps from a root;
+        and the one that explains most. Steps are judged by the states that differ, and then by all."""
         ahead = [(self._differs(root), root) for root in dict.fromkeys(roots)]
         seen = set(roots)
-        for _ in range(_ROUNDS):
-            whole = [one for one in ahead if not one[0]]
-            if whole or self.left <= 0:
-                return whole or ahead
-            further: list[tuple[int, int, Faults]] = []
-            for differs, faults in ahead:
+        nearest = min(ahead, key=lambda one: one[0])
+        for _ in range(most):
+            further: list[tuple[int, float, int, Faults]] = []
+            for _, faults in ahead:
                 where = self._where_differs(faults)
-                concerned = tuple(dict.fromkeys(state for state, _ in where))
+                wrong_in: Counter[Closed] = Counter()
+                for (state, _), wrong in where.items():
+                    wrong_in[state] += wrong.bit_count()
+                differs = wrong_in.total()
+                # First what shows with nothing pressed: it shows in every other state too.
+                at_rest = {place: wrong for place, wrong in where.items() if not place[0]}
+                where = at_rest or where
                 for changed in self._steps(faults, self._near_difference(where, leaks)):
-                    if changed in seen or self.left <= 0:
+                    if changed in seen or self.left <= 0 or len(changed) > most:
                         continue
                     seen.add(changed)
-                    now = self._differs(changed, concerned, most=differs - 1)
-                    if now < differs:
-                        further.append((now, len(further), changed))
-            if not further:
-                return ahead
-            best = sorted(further, key=lambda one: (one[0], len(one[2]), one[1]))[:_BEAM]
-            ahead = [(differs, faults) for differs, _, faults in best]
-        return ahead
+                    touched = [s for one in changed ^ faults for s in self._states_of(one) if s in wrong_in]
+                    looked = list(dict.fromkeys((*touched, *wrong_in)))[:_LOOKED_AT]
+                    if at_rest:
+                        looked = [frozenset()]
+                    before = sum(wrong_in[state] for state in looked)
+                    now = self._differs(changed, looked, most=before - 1, only=True)
+                    if not now:
+                        now, before = self._differs(changed, looked, most=differs - 1), differs
+                    if now < before:
+                        further.append((differs - before + now, _cost(changed), len(further), changed))
+            further.sort()
+            whole = {one for now, _, _, one in further if not now}
+            if whole or not further:
+                return whole, nearest
+            ahead = sorted(
+                ((self._differs(one), one) for _, _, _, one in further[: 3 * _BEAM]), key=lambda one: one[0]
+            )[:_BEAM]
+            nearest = min(nearest, ahead[0], key=lambda one: one[0])
+        return set(), nearest
 
     def _steps(self, faults: Faults, near: Sequence[tuple[Fault, ...]]) -> Iterator[Faults]:
         """A fault more (or two that go together), one less, or one exchanged."""
@@ -212,14 +262,13 @@ class _Search:
         return bool(set(self._lines(one)) & set(self._lines(other)))
 
     def _near_difference(
-        self, differs: Mapping[tuple[str | None, int], int], leaks: bool
+        self, differs: Mapping[tuple[Closed, int], int], leaks: bool
     ) -> list[tuple[Fault, ...]]:
         """Faults at the switches and lines of readings that differ, likeliest first."""
         names: dict[str, None] = {}
         lines: dict[int, None] = {}
         for (state, row), wrong in differs.items():
-            if state is not None:
-                names[state] = None
+            names.update(dict.fromkeys(sorted(state, key=self.order.__getitem__)))
             each = (*members(wrong), *((row,) if row < REST else ()))
             lines.update(dict.fromkeys(each))
             for a, b in combinations(each, 2):
@@ -235,9 +284,7 @@ class _Search:
         for name in some[:6]:
             found += self._node_bridges(name, lines)
         found += [Fault("swapped", _in_order(both)) for both in combinations(some, 2)]
-        for group in (self.wiring.rows, self.wiring.columns):
-            both = [gpio for gpio in group if gpio in lines]
-            found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(sorted(both), 2)]
+        found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(sorted(lines), 2)]
         if leaks:
             found += [_dirt(a, b) for a, b in combinations(sorted({**lines, **own}), 2)]
         together = [
@@ -245,7 +292,30 @@ class _Search:
             for gpio in own
             for kind in ("low", "high")
         ]
+        together += [
+            (Fault("open", (f"GPIO{gpio}",)), Fault("closed", (name,)))
+            for gpio in own
+            for name in switches_on(self.wiring, gpio)
+        ]
+        if self.wiring.diodes is not Diodes.NONE:  # a bridge of two nodes shows at rest beside a short
+            for a, b in combinations(list(lines)[:4], 2):
+                nodes = [(x, y) for x in self._on(a) for y in self._on(b) if x != y]
+                together += [
+                    (Fault("shorted", (name,)), Fault("bridge", _in_order(both)))
+                    for both in nodes
+                    for name in both
+                ]
+        together += [
+            (Fault("open", (f"GPIO{a}",)), Fault("bridge", _in_order((f"GPIO{a}", f"GPIO{b}"))))
+            for a in own
+            for b in lines
+            if a != b
+        ]
         return [*((fault,) for fault in dict.fromkeys(map(canonical, found))), *together]
+
+    def _on(self, gpio: int) -> list[str]:
+        """The first few switches of the matrix on a line."""
+        return [name for name in switches_on(self.wiring, gpio) if self.switches[name].direct is None][:_NEAR]
 
     def _kinds(self, name: str) -> tuple[str, ...]:
         plain = self.switches[name].direct is not None or self.wiring.diodes is Diodes.NONE
@@ -267,15 +337,12 @@ class _Search:
             if other != name and switch.direct is None and {switch.row, switch.column} & wanted:
                 yield Fault("bridge", _in_order((name, other)))
 
-    def _without_needless(self, faults: Faults, differs: int) -> Faults:
+    def _without_needless(self, faults: Faults) -> Faults:
         """Leaves out what explains nothing, and puts one fault for two that it explains."""
         for fault in sorted(faults, key=_likeliness, reverse=True):
-            if fault.kind != "leaky" and self.left > 0:
-                fewer = faults - {fault}
-                if self._differs(fewer, self._states_of(fault), most=differs) <= differs:
-                    faults = fewer
-        if differs:
-            return faults
+            fewer = faults - {fault}
+            if self.left > 0 and not self._differs(fewer, self._states_of(fault), most=0):
+                faults = fewer
         for one, other in combinations(sorted(faults, key=str), 2):
             if not {one, other} <= faults or not self._touch(one, other):
                 continue
@@ -309,7 +376,7 @@ class _Search:
     def _other_covers(self, faults: Faults) -> Iterator[Exchange]:
         """Silent switches told as other opens and cuts: as many as now, or as two or three switches."""
         group = frozenset(one for one in faults if one.kind in ("open", "cut"))
-        silent = {name for one in group for name in self._silenced_by(one)} & set(self.states)
+        silent = {name for one in group for name in self._silenced_by(one)} & self.pressed
         if not group or not 2 <= len(silent) <= _COVERED:
             return
         pieces: dict[Fault, frozenset[str]] = {}
@@ -317,10 +384,10 @@ class _Search:
             pieces[Fault("open", (name,))] = frozenset((name,))
             for gpio in self._lines(Fault("open", (name,))):
                 for one in self._line_faults(gpio):
-                    hushed = self._silenced_by(one) & set(self.states)
+                    hushed = self._silenced_by(one) & self.pressed
                     if one.kind in ("open", "cut") and hushed and hushed <= silent:
                         pieces[one] = frozenset(hushed)
-        most = max(len(group), len(silent) if len(silent) <= 3 else 0)
+        most = max(len(group) + 1, len(silent) if len(silent) <= 3 else 0)
         for count in range(1, most + 1):
             for some in combinations(pieces, count):
                 if self.left <= 0:
@@ -344,6 +411,13 @@ class _Search:
                     leak, both = _dirt(a, b), frozenset((one, other))
                     if not self._differs(faults - both | {leak}, self._states_of(one), most=0):
                         yield Exchange(both, (leak,))
+
+    def _turned(self, faults: Faults) -> Iterator[Exchange]:
+        """Every diode that could be measured in backwards: perhaps it is the file's line."""
+        turned = frozenset(one for one in faults if one.kind == "reversed" and one.where != (EVERY_DIODE,))
+        instead = Fault("reversed", (EVERY_DIODE,))
+        if len(turned) > 1 and not self._differs(faults - turned | {instead}, most=0):
+            yield Exchange(turned, (instead,))
 
     def _silenced_by(self, fault: Fault) -> set[str]:
         """The switches that this open or cut keeps from answering."""
@@ -377,6 +451,8 @@ class _Search:
             ]
             if fault.where[0] in self.switches:
                 found += self._with_hidden(fault.where[0])
+                held = [g for one in faults if one.kind in ("low", "high") for g in self._lines(one)]
+                found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a in lines for b in held if a != b]
         elif kind in ("low", "high"):
             touching = {gpio for each in faults for gpio in self._lines(each)} - set(lines)
             found += [Fault("bridge", (f"GPIO{a}", f"GPIO{b}")) for a in lines for b in touching]
@@ -397,6 +473,8 @@ class _Search:
             }
             found += [Fault("bridge", (f"GPIO{a}", f"GPIO{b}")) for a in lines for b in touching if a != b]
             found += [Fault(each, (f"GPIO{a}",)) for a in lines for each in ("low", "high")]
+            if any(one.kind == "swapped" for one in faults):
+                found += [Fault("closed", (name,)) for name in names[: 4 * _NEAR]]
             found += [
                 Fault("closed", (self.at[place],))
                 for place in _both_ways([*lines, *(touching - set(lines))])
@@ -418,6 +496,8 @@ class _Search:
                 found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(group, 2)]
             found += [Fault("swapped", _in_order(both)) for both in combinations(names[:_NEAR], 2)]
             found += [one for name in names[:2] for one in self._with_hidden(name)]
+        elif kind == "moved":
+            found += [one for name in names for one in self._node_bridges(name, self.all_lines)]
         elif kind in ("reversed", "shorted", "closed"):
             found += [Fault(each, (name,)) for name in names for each in self._kinds(name)]
             found += [Fault("low", (f"GPIO{gpio}",)) for gpio in lines]
@@ -432,7 +512,7 @@ class _Search:
     def _with_hidden(self, name: str) -> Iterator[Fault]:
         """This one exchanged with a switch that no press could judge."""
         for other in self.switches:
-            if other != name and other not in self.states:
+            if other != name and other not in self.pressed:
                 yield Fault("swapped", _in_order((name, other)))
 
     def _pairs_near(self, fault: Fault) -> Iterator[tuple[Fault, ...]]:
@@ -462,23 +542,62 @@ class _Search:
             return list(found)[:1]
         return list(found)
 
-    def _states_of(self, fault: Fault) -> list[str | None]:
+    def _states_of(self, fault: Fault) -> list[Closed]:
         """The states in which this fault shows first."""
         names = [word for word in fault.where if word in self.switches]
         if fault.kind == "cut" or not names:
             on = [name for gpio in self._lines(fault) for name in switches_on(self.wiring, gpio)]
             names = [*names, *on]
-        return [*names, None] if fault.kind in ("open", "cut", "swapped") else [None, *names]
+        alone = [frozenset((name,)) for name in names]
+        chords = [held for held in self.evidence.chords if held & set(names)]
+        if fault.kind in ("open", "cut", "swapped"):
+            return [*alone, *chords, frozenset()]
+        return [frozenset(), *alone, *chords]
 
 
 _DIRT = "47k"  # anything from 10 to 200 kOhm reads alike
 
 # Common practice among people who solder boards by hand, likeliest first.
-_LIKELY = ("bridge", "open", "reversed", "low", "high", "closed", "shorted", "cut", "swapped")
+# Logarithms of how rarely one comes at one place; from memory.
+_COST = {
+    "open": 5.0,
+    "reversed": 5.2,
+    "bridge": 5.4,
+    "low": 6.0,
+    "high": 6.2,
+    "closed": 6.2,
+    "shorted": 6.2,
+    "cut": 6.6,
+    "swapped": 6.6,
+    "leaky": 11.0,
+    "moved": 9.0,
+}
+_UNLIKELY = 9.0
+_FAR_APART = 1.0  # a bridge between pins that aren't neighbours
+_PIN = 0.5  # a pin of the chip that isn't soldered: beside the switches' legs there are few
 
 
-def _likeliness(fault: Fault) -> tuple[int, str]:
-    return (_LIKELY.index(fault.kind) if fault.kind in _LIKELY else len(_LIKELY), str(fault))
+def _cost(faults: Iterable[Fault]) -> float:
+    """How unlikely these faults are together: the fewest first, the commoner ones first."""
+    return sum(
+        _COST[one.kind]
+        + _FAR_APART * _is_far_apart(one)
+        + _PIN * (one.kind == "open" and one.where[0].startswith("GPIO"))
+        for one in faults
+    )
+
+
+def _is_far_apart(fault: Fault) -> bool:
+    if fault.kind != "bridge":
+        return False
+    a, b = fault.where
+    if not (a.startswith("GPIO") and b.startswith("GPIO")):
+        return True
+    return int(b[4:]) not in {pin.gpio for pin in neighbours(int(a[4:]))}
+
+
+def _likeliness(fault: Fault) -> tuple[float, str]:
+    return _cost((fault,)), str(fault)
 
 
 def _dirt(a: int, b: int) -> Fault:

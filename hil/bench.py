@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+from hil.result import Verdict
 from keyc.command import say
 from keyc.diagnostics import UserError
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from hil.events import Event
     from hil.history import Run
     from hil.link import Link
+    from hil.page import Page
     from hil.record import Dump, Record
     from hil.result import Result
     from hil.stages.alive import AliveFindings
@@ -27,7 +29,6 @@ if TYPE_CHECKING:
     from keyc.keyboard import Keyboard
 
 _LOOKS_S = 60.0  # for a board that is to be plugged in
-VIRTUAL = "measured on a virtual board, which proves nothing about a real one"
 
 
 class Bench:
@@ -40,6 +41,8 @@ class Bench:
         self._dump: Dump | None = None
         self._events: TextIO | None = None
         self._wanted_image: Image = "bench"  # which one a board gets that waits for an image
+        self._page: Page | None = None
+        self._runs = 0  # in the record, by this bench
 
     def __enter__(self) -> Bench:
         return self
@@ -56,43 +59,68 @@ class Bench:
         """The run. Raises UserError for what is wrong before it begins."""
         import sys
 
+        from hil.mending import OF_MENDS, mended, proven_without, touched_by, with_what_stands
         from hil.session import Session, result_without_board
         from hil.stages.alive import AliveFindings
         from hil.view import view_on
         from keyc.tables import fingerprints
 
         settings = self._settings()
-        view = view_on(sys.stderr, self._keyboard)
+        page = self._opened_page()
+        view = view_on(sys.stderr, self._keyboard, self._options.side)
         self._stack.callback(view.close)
-        board = self._board(view.show)
+
+        def show(event: Event) -> None:
+            view.show(event)
+            if page is not None:
+                page.show(event)
+
+        board = self._board(show)
         settings = replace(settings, earlier=self._earlier())
         self._open_files(settings)
         if isinstance(board, AliveFindings):
-            result = result_without_board(self._keyboard, board, settings)
-            return self._finished(result, settings)
+            result = self._finished(result_without_board(self._keyboard, board, settings), settings)
+            if self._page is not None:
+                self._page.finish(result)
+            return result
         link, hand = board
         self._stack.callback(link.close)
 
         def tell(event: Event) -> None:
-            view.show(event)
+            show(event)
             if self._record is not None:
                 self._record.event(event)
             self._send(event)
 
-        session = Session(
-            self._keyboard,
-            link,
-            hand,
-            fingerprints(self._keyboard).wiring,
-            settings,
-            tell=tell,
-            notes=self._dump,
-        )
-        return self._finished(session.run(), settings)
+        def run(settings: Settings) -> Result:
+            wiring = fingerprints(self._keyboard).wiring
+            return Session(self._keyboard, link, hand, wiring, settings, tell=tell, notes=self._dump).run()
+
+        result = self._finished(run(settings), settings)
+        while self._options.mend and result.verdict is Verdict.FAIL and result.faults:
+            fault = result.faults[0]
+            touched = touched_by(fault, result, self._keyboard.wiring)
+            if not mended(link, hand, fault, tell):
+                break
+            settings = replace(
+                settings,
+                stages=[name for name in settings.stages if name in OF_MENDS],
+                touched=touched,
+                proven=proven_without(result, touched),
+                board=result.board,
+                earlier=(),
+            )
+            self._begin_record(settings)
+            result = self._finished(with_what_stands(run(settings), result, touched), settings)
+        if self._page is not None:
+            self._page.finish(result)
+        return result
 
     def _finished(self, result: Result, settings: Settings) -> Result:
         result = replace(result, notes=(*result.notes, *self._regressions(settings, result)))
         if self._options.virtual:
+            from hil.history import VIRTUAL
+
             result = replace(result, notes=(VIRTUAL, *result.notes))
         if self._record is not None:
             self._record.result(result)
@@ -101,20 +129,54 @@ class Bench:
                 say(f"warning: {each.failure}. The result below is complete.")
         return result
 
+    def stay(self, result: Result) -> None:
+        """Keeps the page there, with the report that was written, until it is closed."""
+        page = self._page
+        if page is None or result.verdict is Verdict.ABORTED:
+            return
+        from hil.hands import Person
+
+        if self._options.report:
+            with suppress(OSError):
+                page.offer(Path(self._options.report).read_text("utf-8"), self._options.report)
+        say("the page stays until you close it; Enter or Ctrl-C ends it here")
+        with suppress(KeyboardInterrupt):
+            page.stay(Person().gives_up)
+
+    def _opened_page(self) -> Page | None:
+        if not self._options.page:
+            return None
+        from hil.page import Page, show_in_browser
+
+        try:
+            page = self._page = Page(self._keyboard, self._options.side)
+        except OSError as error:
+            raise UserError(
+                f"the page can't be served on this computer: {error.strerror or error}",
+                "leave out --page: the terminal shows the same",
+                exit_status=3,
+            ) from None
+        self._stack.callback(page.close)
+        say(f"page: {page.address}")
+        if not self._options.no_browser and not show_in_browser(page.address):
+            say("no browser was found: open that address in one on this computer")
+        return page
+
     def _settings(self) -> Settings:
         from datetime import UTC, datetime
 
         from hil.conversation import Settings
-        from hil.session import BY_NAME_ONLY, STAGES
+        from hil.session import STAGES, USUAL
 
-        stages = [name for name in STAGES if name not in BY_NAME_ONLY]
-        if self._options.stages is not None:
-            stages = [word.strip() for word in self._options.stages.split(",") if word.strip()]
+        words = ",".join(USUAL) if self._options.stages is None else self._options.stages
+        stages = [word.strip() for word in words.split(",") if word.strip()]
+        if stages == ["all"]:
+            stages = [*STAGES]
         unknown = [word for word in stages if word not in STAGES]
         if unknown or not stages:
             raise UserError(
                 f"there is no stage {unknown[0]}" if unknown else "no stage is named",
-                f"the stages of this version: {', '.join(STAGES)}",
+                f"the stages: {', '.join(STAGES)}; or `all`",
                 exit_status=2,
             )
         if not self._options.virtual and (self._options.fault or self._options.chip):
@@ -123,11 +185,14 @@ class Bench:
             raise UserError(
                 "a virtual board of its own has no port", "leave out --port or --virtual", exit_status=2
             )
+        if self._options.no_browser and not self._options.page:
+            raise UserError("no page was asked for", "add --page, or leave out --no-browser", exit_status=2)
         return Settings(
             stages=stages,
             after=self._options.after,
             tool=self._options.tool,
             touched=self._touched(),
+            side=self._options.side,
             when=datetime.now(UTC).isoformat(timespec="seconds"),
         )
 
@@ -171,6 +236,7 @@ class Bench:
         from hil.result import Verdict
         from hil.transport import SerialTransport
 
+        hand = Person(load=self._load) if self._page is None else Person(self._page.gave_up, self._load)
         computer = Computer(self._image)
         port = self._options.port
         if port is None:
@@ -181,7 +247,7 @@ class Bench:
                     return found
                 raise no_board(computer.ports)
             (port,) = computer.answering()
-        return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), Person(self._load)
+        return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), hand
 
     def _load(self, image: str) -> None:
         self._wanted_image = "trial" if image == "trial" else "bench"
@@ -204,13 +270,12 @@ class Bench:
         if options.chip:
             say("building the image and starting the emulated chip …")
         board = board_of(self._keyboard, faults, chip=options.chip, seed=options.seed)
-        finger = Finger(board, options.seed)
+        finger = Finger(board, options.seed, bouncing=True)
         if not finger.connected:
             return findings(Sight.NOTHING)
         return Link(BoardTransport(finger)), FingerHand(finger, loader_of(board, self._keyboard))
 
     def _open_files(self, settings: Settings) -> None:
-        from hil.record import Dump, Record
 
         if self._options.events is not None:
             try:
@@ -223,19 +288,37 @@ class Bench:
                     "open it in the shell, e.g. 3>events.jsonl with --events 3",
                     exit_status=2,
                 ) from None
+        self._begin_record(settings)
+
+    def _begin_record(self, settings: Settings) -> None:
+        """A new run in the record, and a dump of its own."""
+        from hil.record import Dump, Record
+
         path = self._record_path()
+        netlist = self._netlist()
         if path is None:
             return
+        self._runs += 1
         self._record = Record(
             path,
             tool=self._tool,
             keyboard=self._keyboard.title,
             when=settings.when or "",
             after=settings.after,
+            diodes=self._keyboard.wiring.diodes.value,
+            netlist=netlist,
         )
         self._stack.callback(self._record.close)
-        self._dump = Dump(path.with_suffix(".dump"))
+        self._dump = Dump(path.with_suffix(f".{self._runs}.dump" if self._runs > 1 else ".dump"))
         self._stack.callback(self._dump.close)
+
+    def _netlist(self) -> str | None:
+        """Which board revision this is, by the fingerprint of its netlist."""
+        if self._options.netlist is None:
+            return None
+        from keyc.netlist import fingerprint, read_netlist
+
+        return fingerprint(read_netlist(self._options.netlist))
 
     def _record_path(self) -> Path | None:
         if self._options.record:
@@ -246,7 +329,7 @@ class Bench:
         return file.with_name(f"{file.stem}.bench.jsonl")
 
     def _send(self, event: Event) -> None:
-        if self._events is None:
+        if self._events is None or event.kind == "sent":  # what is typed goes no further than the page
             return
         try:
             self._events.write(json.dumps(event.as_json(), ensure_ascii=False) + "\n")

@@ -38,14 +38,15 @@ _RAILS_BETWEEN = frozenset({"DVDD", "VREG_VOUT"})  # 1.1 V: neither low nor high
 _PULLED_UP = frozenset({"RUN", "SWCLK", "SWD"})
 _OTHER_COPPER = _RAILS_HIGH | _RAILS_LOW | _RAILS_BETWEEN | _PULLED_UP
 
-_ONE_SWITCH = ("open", "closed", "reversed", "shorted", "drops", "sticks")
+EVERY_DIODE = "diodes"  # what `reversed` names when the file's `diodes` line is the wrong way round
+_ONE_SWITCH = ("open", "closed", "reversed", "shorted", "sticks")
 _ONE_LINE = ("open", "low", "high")
 _FORMS = {
     "open": "open SW7, or open GPIO2",
     "closed": "closed SW7",
-    "reversed": "reversed SW7",
+    "reversed": "reversed SW7, or reversed diodes (every one)",
     "shorted": "shorted SW7",
-    "drops": "drops SW7",
+    "drops": "drops SW7, drops GPIO3, or drops SW7 20%",
     "bounces": "bounces SW7 6ms",
     "sticks": "sticks SW7",
     "cut": "cut GPIO2 after SW3",
@@ -55,6 +56,7 @@ _FORMS = {
     "leaky": "leaky GPIO3 GPIO4 47k",
     "slow": "slow GPIO3 300pF",
     "swapped": "swapped GPIO2 GPIO3, or swapped SW7 SW8",
+    "moved": "moved SW7 GPIO8 GPIO3 (from the anode's line to the cathode's), or moved SW7 GPIO9 GND",
     "no-flash": "no-flash",
     "no-usb": "no-usb",
 }
@@ -197,9 +199,23 @@ def parse_fault(text: str, wiring: Wiring) -> Fault:
         if kind == "open" and gpio_of(names[0]) is None:
             a_switch(names[0])
         return Fault(kind, (a_pin(names[0]),))
+    if kind == "reversed" and names == [EVERY_DIODE]:
+        if wiring.diodes is Diodes.NONE:
+            raise mistake("this keyboard has no diodes", "name another fault")
+        return Fault(kind, (EVERY_DIODE,))
+    if kind == "moved" and len(names) == 3:
+        cathode = "GND" if names[2].upper() == "GND" else a_pin(names[2])
+        return Fault(kind, (a_switch(names[0]).name, *two_different(a_pin(names[1]), cathode)))
     if len(names) == 1 and kind in _ONE_SWITCH:
         name = with_diode(names[0]) if kind in ("reversed", "shorted") else a_switch(names[0]).name
         return Fault(kind, (name,))
+    if kind == "drops" and len(names) in (1, 2):
+        if len(names) == 2 and percent_of(names[1]) is None:
+            raise mistake(f"{names[1]} is no share of presses")
+        where = names[0] if names[0] in switches or gpio_of(names[0]) is None else a_pin(names[0])
+        if gpio_of(where) is None:
+            a_switch(where)
+        return Fault(kind, (where,), names[1] if len(names) == 2 else None)
     if kind == "bounces" and len(names) == 2:
         if _microseconds(names[1]) is None:
             raise mistake(f"{names[1]} is no time")
@@ -255,6 +271,12 @@ def duration_us(text: str) -> int:
     return time_us
 
 
+def percent_of(text: str) -> float | None:
+    """The share in `20%`; None where that is none."""
+    match = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)%", text)
+    return float(match[1]) / 100 if match and float(match[1]) <= 100 else None
+
+
 def _microseconds(text: str) -> int | None:
     match = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)(us|ms|s)", text)
     return round(float(match[1]) * {"us": 1, "ms": 1_000, "s": 1_000_000}[match[2]]) if match else None
@@ -296,6 +318,10 @@ class _Copper:
     def join(self, a: int, b: int) -> None:
         self.parent[self.net(a)] = self.net(b)
 
+    def settle(self) -> None:
+        """Every piece points at its net, so that asking is one step."""
+        self.parent = [self.net(piece) for piece in range(len(self.parent))]
+
     def copy(self) -> _Copper:
         return _Copper(self.parent.copy())
 
@@ -332,7 +358,12 @@ class Board:
         self._capacitance = dict.fromkeys(self._pins, _PIN_PF) | dict.fromkeys(self._pads, _PAD_PF)
         self._leaks: list[tuple[int, int]] = []
         self._one_way_leaks: list[tuple[int, int]] = []
-        self._starts, self._seats = self._tracks()
+        self._heads, self._seats = self._tracks()
+        self._starts = self._heads.copy()
+        for fault in self.faults:
+            if fault.kind == "swapped" and gpio_of(fault.where[0]) is not None:
+                one, other = (int(word[4:]) for word in fault.where)
+                self._starts[one], self._starts[other] = self._starts[other], self._starts[one]
         for gpio, (pin, pad) in enumerate(zip(self._pins, self._pads, strict=True)):
             if f"GPIO{gpio}" not in planted.get("open", ()):
                 copper.join(pin, pad)
@@ -351,6 +382,12 @@ class Board:
         self._touching = frozenset(
             name for f in self.faults if f.kind == "bridge" for name in f.where if name in self._contacts
         )
+        copper.settle()
+        farads: dict[int, float] = {}
+        for piece, picofarads in self._capacitance.items():
+            at = copper.net(piece)
+            farads[at] = farads.get(at, 0.0) + picofarads * 1e-12
+        self._farads = farads  # per net while nothing is pressed
         if copper.net(self._ground) == copper.net(self._supply):
             raise UserError(
                 "these faults together tie the supply to ground: such a board doesn't start",
@@ -370,14 +407,14 @@ class Board:
     # -- building the copper -----------------------------------------------------------------------
 
     def _tracks(self) -> tuple[list[int], dict[tuple[int, str], int]]:
-        """Per pad the piece of track it leads into; per line and switch the piece the switch sits on."""
-        starts: list[int] = []
+        """Per line of the wiring its track's first piece; per line and switch the piece it sits on."""
+        heads: list[int] = []
         seats: dict[tuple[int, str], int] = {}
         cuts = {fault.where for fault in self.faults if fault.kind == "cut"}
         for gpio in range(GPIO_COUNT):
             line = _on_line(self.wiring, gpio)
             piece = self._copper.piece()
-            starts.append(piece)
+            heads.append(piece)
             self._capacitance[piece] = _TRACK_PF if line else 0.0
             for switch in line:
                 seats[gpio, switch.name] = piece
@@ -385,33 +422,37 @@ class Board:
                 if (f"GPIO{gpio}", switch.name) in cuts:
                     piece = self._copper.piece()
                     self._capacitance[piece] = 0.0
-        for fault in self.faults:
-            if fault.kind == "swapped" and fault.where[0] not in {s.name for s in self.wiring.switches}:
-                one, other = (int(word[4:]) for word in fault.where)
-                starts[one], starts[other] = starts[other], starts[one]
-        return starts, seats
+        return heads, seats
 
     def _soldered(self, switch: Switch, planted: dict[str, set[str]]) -> _Contact:
         """The switch with its diode, which sits between the switch and the cathode's line."""
         is_open = switch.name in planted.get("open", ())
-        if switch.direct is not None:
-            pad = self._seats[switch.direct, switch.name]
-            return _Contact(pad, pad if is_open else self._ground)
-        assert switch.row is not None
-        assert switch.column is not None
-        row, column = self._seats[switch.row, switch.name], self._seats[switch.column, switch.name]
-        if self.wiring.diodes is Diodes.NONE:
-            return _Contact(column, column if is_open else row)
-        to_row = self.wiring.diodes is Diodes.CATHODE_TO_ROW
-        anode_line, cathode_line = (column, row) if to_row else (row, column)
+        anode_line, cathode_line = self._lines_of(switch)
+        if self.wiring.diodes is Diodes.NONE or cathode_line == self._ground:
+            return _Contact(anode_line, anode_line if is_open else cathode_line)
         between = self._copper.piece()
         entry = between if is_open else anode_line
         if switch.name in planted.get("shorted", ()):
             self._copper.join(between, cathode_line)
             return _Contact(entry, between)
-        if switch.name in planted.get("reversed", ()):
+        turned = planted.get("reversed", set())
+        if (switch.name in turned) != (EVERY_DIODE in turned):
             return _Contact(entry, between, cathode_line, between)
         return _Contact(entry, between, between, cathode_line)
+
+    def _lines_of(self, switch: Switch) -> tuple[int, int]:
+        """The copper that the switch leads from, and that its diode leads to (to ground: no diode)."""
+        for fault in self.faults:
+            if fault.kind == "moved" and fault.where[0] == switch.name:
+                anode, cathode = fault.where[1:]
+                end = self._ground if cathode == "GND" else self._heads[int(cathode[4:])]
+                return self._heads[int(anode[4:])], end
+        if switch.direct is not None:
+            return self._seats[switch.direct, switch.name], self._ground
+        assert switch.row is not None
+        assert switch.column is not None
+        row, column = self._seats[switch.row, switch.name], self._seats[switch.column, switch.name]
+        return (row, column) if self.wiring.diodes is Diodes.CATHODE_TO_COLUMN else (column, row)
 
     def _indicators(self) -> None:
         """An LED lets a pull's current through, but not far enough to be called low or high."""
@@ -421,6 +462,8 @@ class Board:
 
     def _plant(self, fault: Fault) -> None:
         copper = self._copper
+        if fault.kind == "moved":
+            return
         pads = [self._pads[int(w[4:])] for w in fault.where if gpio_of(w) is not None]
         if fault.kind in ("low", "high"):
             copper.join(pads[0], self._ground if fault.kind == "low" else self._supply)
@@ -480,8 +523,12 @@ class Board:
         at_rest = _pulled_up(ground, high, unsure)
         rows: dict[int, Reading] = {}
         held_high = 0
+        nothing_held = not (ground.anything | high.anything | unsure)
         for at in dict.fromkeys(pin_nets):
             pins = pins_of[at]
+            if nothing_held and not flow.leads_to(at):
+                rows[at] = Reading(pins)
+                continue
             if pins & (high.none | high.one) & ~ground.none:
                 held_high |= pins
                 rows[at] = at_rest
@@ -502,9 +549,9 @@ class Board:
 
     def _rise_us(self, copper: _Copper, pin_nets: Sequence[int]) -> tuple[int, ...]:
         farads: dict[int, float] = {}
-        for piece, picofarads in self._capacitance.items():
-            at = copper.net(piece)
-            farads[at] = farads.get(at, 0.0) + picofarads * 1e-12
+        for net, own in self._farads.items():
+            at = copper.net(net)
+            farads[at] = farads.get(at, 0.0) + own
         pull_ups: dict[int, int] = {}
         for at in pin_nets:
             pull_ups[at] = pull_ups.get(at, 0) + 1
@@ -556,6 +603,10 @@ class _Flow:
     def add_leak(self, source: int, target: int) -> None:
         self._leaks_from.setdefault(source, set()).add(target)
         self._leaks_to.setdefault(target, set()).add(source)
+
+    def leads_to(self, net: int) -> bool:
+        """Whether current from anywhere else gets to `net`."""
+        return net in self._diodes_to or net in self._leaks_to
 
     def drops_to(self, net: int, pins_of: dict[int, int]) -> _Drops:
         """Lines whose current reaches `net`."""

@@ -43,7 +43,8 @@ _USB_IRQ = 5
 _DEBUG_PIN = 15  # which can show the USB controller a D+ of its own (datasheet 2.19.2, erratum E5)
 _PAD_RESET = 0x56  # datasheet 2.19.6.3: input on, 4 mA, pull-down, Schmitt trigger
 _FUNCTION_SIO, _FUNCTION_NULL = 5, 31
-_DEBUG_CONTROL = 8 | 2 << 12 | 3 << 16  # function 8, output off, input high
+_OUTPUT_OFF = 2  # 2.19.6.1, OEOVER
+_DEBUG_CONTROL = 8 | _OUTPUT_OFF << 12 | 3 << 16  # function 8, output off, input high
 _RESET_PLL_SYS, _RESET_PLL_USB = 1 << 12, 1 << 13  # datasheet 2.14.3
 
 # Where a block lies: the bus keeps it under its address without the low 14 bits, shifted by two.
@@ -753,15 +754,15 @@ class _Lines:
         self._on_sio &= ~(1 << pin)
         if function == _FUNCTION_SIO:
             self._on_sio |= 1 << pin
-        # Nothing is driven by the debugging input, which shows the USB controller an idle bus.
-        elif function != _FUNCTION_NULL and not self.debug_input_high:
-            self._note(pin, f"given to function {function}")
         bit, output, enable = 1 << pin, control >> 8 & 3, control >> 12 & 3
+        # The way to the debugging input, which shows the USB controller an idle bus: its output is off.
+        allowed = pin == _DEBUG_PIN and enable == _OUTPUT_OFF
+        if function not in (_FUNCTION_SIO, _FUNCTION_NULL) and not allowed:
+            self._note(pin, f"given to function {function}")
         # Both held at a value (2.19.6.1, OUTOVER and OEOVER): the pin is an output that nothing else moves.
         fixed = output & 2 and enable == 3
         self._fixed = self._fixed | bit if fixed else self._fixed & ~bit
         self._fixed_high = self._fixed_high | bit if fixed and output == 3 else self._fixed_high & ~bit
-        allowed = self.debug_input_high if pin == _DEBUG_PIN else False
         if control & 0x30033300 and not allowed and not (fixed and not control & 0x30030000):
             self._note(pin, f"overridden in IO_BANK0 (CTRL {control:#x})")
         self.refresh()

@@ -12,7 +12,10 @@ if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
     from typing import BinaryIO
 
+    from hil.history import Run
+    from hil.link import Link
     from hil.result import Result
+    from hil.witnesses import Hearing
     from keyc.keyboard import Keyboard
 
 
@@ -48,12 +51,18 @@ def _parser() -> ArgumentParser:
     bench.add_argument("file", metavar="FILE", help="the keymap file")
     bench.add_argument("--port", metavar="PORT", help="default: the only board that answers")
     bench.add_argument(
-        "--stages", metavar="A,B", help="some of alive, hello, lines, positions; default: all of them"
+        "--stages",
+        metavar="A,B",
+        help="some of alive, hello, lines, positions, together, bounce, flex; or all; "
+        "default: all but bounce and flex",
     )
     bench.add_argument(
         "--after", metavar="STEP", default="", help="the step of assembly done last: bare, plate …"
     )
     bench.add_argument("--touched", metavar="SW7,D7,GPIO3", help="after a mend: ask only for what it touched")
+    bench.add_argument(
+        "--mend", action="store_true", help="with faults: wait for each mend, and ask what it touched"
+    )
     bench.add_argument("--with", dest="tool", choices=("finger", "tweezers"), default="finger")
     bench.add_argument(
         "--record",
@@ -61,14 +70,22 @@ def _parser() -> ArgumentParser:
         help="appended to; default: NAME.bench.jsonl beside FILE, and none with --virtual. "
         "A dump for `hil read` lies beside it",
     )
+    bench.add_argument(
+        "--netlist", metavar="NET", help="the board's netlist: the record says which revision it belongs to"
+    )
     bench.add_argument("--report", metavar="X.html", help="one HTML file that needs nothing else")
     bench.add_argument("--junit", metavar="X.xml")
     bench.add_argument(
-        "--side", choices=("front", "back"), default="front", help="how the report's picture looks"
+        "--side",
+        choices=("front", "back"),
+        default="front",
+        help="of the board that you look at; back: solder side",
     )
     bench.add_argument(
         "--events", metavar="FD", type=int, help="JSON lines about what happens, to this descriptor"
     )
+    bench.add_argument("--page", action="store_true", help="shows it in the browser too, with sound")
+    bench.add_argument("--no-browser", action="store_true", help="with --page: prints its address alone")
     bench.add_argument("--format", choices=("text", "json"), default="text")
     _add_virtual(bench)
     bench.add_argument("--virtual", action="store_true", help="against a virtual board with its own finger")
@@ -99,7 +116,7 @@ def _parser() -> ArgumentParser:
     learn.add_argument(
         "--shape",
         metavar="FILE",
-        help="a keymap file: its switches' names go to the keys in the shape's order",
+        help="a file with a `shape`, wired or not: its names go to the keys in the shape's order",
     )
     learn.add_argument("--keys", type=int, metavar="N", help="ends after so many keys")
     learn.add_argument(
@@ -110,7 +127,11 @@ def _parser() -> ArgumentParser:
 
     compare = commands.add_parser("compare", help="what changed between two records")
     compare.add_argument("old", metavar="OLD")
-    compare.add_argument("new", metavar="NEW", help="the same file twice: its last two runs")
+    compare.add_argument("new", metavar="NEW", nargs="?", help="the same file twice: its last two runs")
+    compare.add_argument("--file", metavar="FILE", help="the keymap file, another witness; with --netlist")
+    compare.add_argument("--netlist", metavar="NET", help="the board's netlist (IPC-D-356), the third one")
+    compare.add_argument("--controller", metavar="REF", help="the netlist's controller, such as U3")
+    compare.add_argument("--pins", metavar="MAP", help="a module's pins, as for keyc wiring")
     compare.add_argument("--format", choices=("text", "json"), default="text")
     compare.set_defaults(command=_compare)
     return parser
@@ -167,47 +188,41 @@ def _read(options: Namespace) -> int:
 
 
 def _learn(options: Namespace) -> int:
-    from hil.learn import learn, learnt
-    from hil.link import Link
+    from hil.hands import Person
+    from hil.learn import file_text, learn, learnt, wanted_in
+    from hil.view import learning_view_on
 
-    names: list[str] = []
-    if options.shape:
-        names = [cap.switch for cap in _keyboard(options.shape).caps]
-    wanted = options.keys or len(names) or None
-    if options.virtual:
-        from hil.host_board import HostBoard
-        from hil.transport import BoardTransport
-        from hil.virtual import Finger
-
-        keyboard = _keyboard(options.virtual)
-        finger = Finger(HostBoard(keyboard.wiring))
-        at_us = 1_000_000
-        for cap in keyboard.caps:
-            at_us = finger.tap(cap.switch, 30_000, at_us + 60_000)
-        wanted = wanted or len(keyboard.caps)
-        link = Link(BoardTransport(finger))
-    else:
-        from hil.ports import only_port
-        from hil.transport import SerialTransport
-
-        link = Link(SerialTransport(options.port or only_port()))
+    wanted = wanted_in(options.shape) if options.shape else None
+    names = wanted.names if wanted else ()
+    link, keys = _board_to_learn(options)
+    view = learning_view_on(sys.stderr, wanted.caps if wanted else ())
     try:
-        learner = learn(link, say, done=lambda one: wanted is not None and len(one.contacts) >= wanted)
+        learner = learn(
+            link,
+            view.show,
+            names=names,
+            places=wanted.places if wanted else None,
+            enough=options.keys or keys or None,
+            skip=Person().gives_up,
+        )
     finally:
+        view.close()
         link.close()
     if not learner.contacts:
         say("no key was pressed, so nothing was learnt: press every key once")
         return UNPROVEN
-    found = learnt(learner.contacts, names)
+    found = learnt(learner.contacts, learner.names)
+    missing = [name for name in names if name not in learner.names]
     for remark in found.remarks:
         say(f"note: {remark}")
+    if missing:
+        from hil.report import names_in_short
+
+        say(f"note: no key was learnt for {names_in_short(missing)}")
     if options.output:
         from keyc.write import write_whole
 
-        cells = [" ".join("off" for _ in line.split()) for line in found.shape.splitlines()[1:-1]]
-        layer = "\n".join(["layer base {", *(f"    {line}" for line in cells), "}"])
-        title = 'keyboard "Learnt" {\n    usb 0x1209:0x0001  maker "Nobody"\n}\n'
-        write_whole(options.output, f"{title}{found.wiring}{found.shape}{layer}\n")
+        write_whole(options.output, file_text(found, None if missing else wanted))
     if options.format == "json":
         from hil.result import SCHEMA
 
@@ -215,32 +230,86 @@ def _learn(options: Namespace) -> int:
         print_json({"schema": SCHEMA, "tool": _tool(), **told})
     else:
         print(found.wiring, end="")
-    return WRONG if found.remarks else DONE
+    if found.remarks:
+        return WRONG
+    return UNPROVEN if missing else DONE
+
+
+def _board_to_learn(options: Namespace) -> tuple[Link, int | None]:
+    """The board, and how many keys it has where that is known."""
+    from hil.link import Link
+
+    if not options.virtual:
+        from hil.ports import only_port
+        from hil.transport import SerialTransport
+
+        return Link(SerialTransport(options.port or only_port())), None
+    from hil.host_board import HostBoard
+    from hil.transport import BoardTransport
+    from hil.virtual import Finger
+
+    keyboard = _keyboard(options.virtual)
+    finger = Finger(HostBoard(keyboard.wiring))
+    at_us = 1_000_000
+    for cap in keyboard.caps:
+        at_us = finger.tap(cap.switch, 30_000, at_us + 60_000)
+    return Link(BoardTransport(finger)), len(keyboard.caps)
 
 
 def _compare(options: Namespace) -> int:
-    from pathlib import Path
-
-    from hil.history import changes, compared_text, runs_in
+    from hil.history import changes, compared_text
     from keyc.diagnostics import UserError
 
-    old, new = ([run for run in runs_in(Path(path)) if run.verdicts] for path in (options.old, options.new))
-    if options.old == options.new:
-        old = old[:-1]
-    for path, runs in ((options.old, old), (options.new, new)):
-        if not runs:
-            raise UserError(
-                f"{path} holds no run to compare", "a run comes to verdicts in its stage positions"
-            )
-    found = changes(old[-1], new[-1])
+    if bool(options.file) != bool(options.netlist) or not (options.new or options.file):
+        raise UserError(
+            "there is nothing to compare the record with",
+            "give a second record; or the two other witnesses, --file FILE.keys and --netlist NET",
+            exit_status=2,
+        )
+    records = [options.old, options.new] if options.new else [options.old]
+    runs = [_run(path, before_last=options.new == options.old) for path in records[:-1]]
+    runs.append(_run(records[-1]))
+    found = changes(*runs) if options.new else ()
+    hearing = _hearing(options, runs[-1]) if options.file else None
     if options.format == "json":
         from hil.result import SCHEMA
 
-        told = {"old": old[-1].when, "new": new[-1].when, "changes": [one.as_json() for one in found]}
-        print_json({"schema": SCHEMA, "tool": _tool(), **told})
+        told = {"old": runs[0].when, "new": runs[-1].when, "changes": [one.as_json() for one in found]}
+        witnesses = {"witnesses": hearing.as_json()} if hearing else {}
+        print_json({"schema": SCHEMA, "tool": _tool(), **(told if options.new else {}), **witnesses})
     else:
-        print(compared_text(old[-1], new[-1]))
-    return WRONG if any(one.worse for one in found) else DONE
+        if options.new:
+            print(compared_text(*runs))
+        if hearing:
+            from hil.witnesses import text_of
+
+            print(text_of(hearing))
+    if any(one.worse for one in found) or (hearing and hearing.differing):
+        return WRONG
+    return UNPROVEN if hearing and not hearing.is_whole else DONE
+
+
+def _run(path: str, *, before_last: bool = False) -> Run:
+    """The last run with verdicts in a record, or the one before it. Raises UserError where there is none."""
+    from pathlib import Path
+
+    from hil.history import runs_in
+    from keyc.diagnostics import UserError
+
+    runs = [run for run in runs_in(Path(path)) if run.verdicts]
+    runs = runs[:-1] if before_last else runs
+    if not runs:
+        raise UserError(f"{path} holds no run to compare", "a run comes to verdicts in its stage positions")
+    return runs[-1]
+
+
+def _hearing(options: Namespace, run: Run) -> Hearing:
+    from hil.witnesses import heard
+    from keyc.witnesses import comparison_with
+
+    keyboard = _keyboard(options.file)
+    comparison = comparison_with(keyboard, options.netlist, options.controller, options.pins)
+    return heard(keyboard, options.netlist, comparison, run)
 
 
 def _bench(options: Namespace) -> int:
@@ -249,7 +318,8 @@ def _bench(options: Namespace) -> int:
     keyboard = _keyboard(options.file)
     with Bench(options, keyboard, _tool()) as bench:
         result = bench.run()
-    _hand_over(options, result, keyboard)
+        _hand_over(options, result, keyboard)
+        bench.stay(result)
     return RIG if bench.failed_to_write and _status(result) == DONE else _status(result)
 
 

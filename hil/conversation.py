@@ -6,14 +6,28 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from hil.events import Event
 from hil.judge import Matrix, lines_of
 from hil.link import BoardRestarted, Lost, NoAnswer
-from hil.observe import AboutToDrive, Gap, Introduced, Looked, Observation, Reader, Seen, Spoke, Watching
+from hil.observe import (
+    REST,
+    AboutToDrive,
+    Changed,
+    Gap,
+    Holding,
+    Introduced,
+    LetGo,
+    Looked,
+    Observation,
+    Reader,
+    Seen,
+    Spoke,
+    Watching,
+)
 from hil.outcome import Found
-from hil.result import Identity
+from hil.result import BAD_LINES, Identity, PositionVerdict
 from hil.stages import lines
 from hil.stages.positions import rows_of_caps
 from hil.transport import PortGone
@@ -24,13 +38,25 @@ if TYPE_CHECKING:
 
     from hil.history import Run
     from hil.link import Link
+    from hil.result import Fault
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Question
     from hil.stages.typing import KeyReceived
     from hil.wire import Sentence
+    from keyc.caps import Side
     from keyc.keyboard import Keyboard
 
+_Answer = TypeVar("_Answer")
+
 _RECONNECT_US = 60_000_000
+_ANSWERING = frozenset(
+    {
+        PositionVerdict.PROVEN,
+        PositionVerdict.ANSWERS,
+        PositionVerdict.CHATTERING,
+        PositionVerdict.INTERMITTENT,
+    }
+)
 _SAME_PIN = 2  # restarts at one pin's first drive that make it a finding
 _LEAVES_US = 3_000_000  # from being told to restart to being gone
 _LOOKS = 12
@@ -45,6 +71,19 @@ class Hand(Protocol):
     def gives_up(self) -> bool:
         """Whether the hand says, since the last call, that the switch asked for doesn't answer."""
         ...
+
+    def mends(self, fault: Fault) -> bool:
+        """This fault is to be mended now, with the board unplugged. Whether the hand can do it."""
+        ...
+
+    def asked_to_press(self, switch: str) -> None:
+        """The bench asks for one whole press, and will ask again for the next."""
+
+    def asked_together(self, switches: Sequence[str]) -> None:
+        """The bench asks for these switches to be held down at the same time, and then let go."""
+
+    def asked_to_flex(self, held: Sequence[str], time_us: int) -> None:
+        """The bench asks to hold these switches down for so long, and to squeeze the case meanwhile."""
 
     def gone(self) -> None:
         """The board is gone: it wants to be plugged in again, and its image loaded."""
@@ -74,7 +113,9 @@ class Notes(Protocol):
 @dataclass(frozen=True, slots=True)
 class Settings:
     """`after`: the step of assembly that was last done. `tool`: finger or tweezers. `touched`: the switches
-    to ask for; None: all. `earlier`: the record's runs before, oldest first."""
+    to ask for; None: all. `earlier`: the record's runs before, oldest first. `side`: of the board that the
+    person looks at. `board`: who it has to be, if that is known. `proven`: switches
+    that stand proven from a run before."""
 
     stages: Sequence[str] = ("hello", "lines", "positions")
     after: str = ""
@@ -83,6 +124,10 @@ class Settings:
     reconnect_us: int = _RECONNECT_US
     touched: frozenset[str] | None = None
     earlier: Sequence[Run] = ()
+    flex_us: int = 30_000_000  # how long the case is squeezed
+    side: Side = "front"
+    board: Identity | None = None
+    proven: frozenset[str] = frozenset()
 
 
 class Trouble(Exception):
@@ -125,7 +170,24 @@ class Conversation:
         self.resets: list[int] = []  # pins at whose first drive the board restarts
         self.base: Observation | None = None
         self.remarks: list[str] = []
+        self.restarts = 0  # how often the board was away, or began anew
         self._reader = Reader()
+        self._closed = 0  # readings that are low, and weren't with nothing touched
+
+    @property
+    def usable(self) -> list[str]:
+        """Switches of which a press can be expected to show, in the order of the caps: those that answered,
+        or where nobody has pressed them yet, those whose lines are in order."""
+        order = [name for row in self.rows for name in row]
+        lines, positions = self.found.lines, self.found.positions
+        if positions is not None:
+            return [name for name in order if positions.position(name).verdict in _ANSWERING]
+        if lines is None:
+            return order
+        bad = {line.gpio for line in lines.lines if line.verdict in BAD_LINES}
+        shut = {*lines.closed, *lines.maybe_closed}
+        at = self.matrix.switches
+        return [n for n in order if n not in shut and not {at[n].row, at[n].column, at[n].direct} & bad]
 
     def keep(self, word: str, *numbers: object) -> None:
         """Notes in the dump what the bench did."""
@@ -209,9 +271,13 @@ class Conversation:
     def recover(self, gone: Exception) -> None:
         """Waits for the board to be back, and makes sure that it is the same one."""
         before = self.identity
+        self.restarts += 1
         if self._notes is not None:
             self._notes.lost()
         self._reader.lost()
+        if self._closed:
+            self._closed = 0
+            self.tell(Event("contact", "a contact is no longer seen", down=False))
         if isinstance(gone, PortGone):
             self.tell(Event("trouble", f"the board is gone: plug it in again, with its {before.image} image"))
             self.hand.gone()
@@ -223,33 +289,81 @@ class Conversation:
         if before.wiring != now.wiring or before.image != now.image:
             raise Trouble("the board came back with another image. What was proven is kept")
 
-    def watched(self) -> Observation:
-        """Begins to watch; the table as it is at this moment."""
+    def watched(self, quiet_us: int | None = None) -> Observation:
+        """Begins to watch; the table as it is at this moment. `quiet_us`: as soon as this, where the board
+        can tell a change sooner than it does of its own accord."""
+        soonest_us = self.can.get("soonest")
+        quiet_us = None if quiet_us is None or soonest_us is None else max(quiet_us, soonest_us)
+
+        def asked() -> list[Observation]:
+            spare = 0 if self.found.lines is None else self.found.lines.spare
+            mask = self._mask(lines_of(self.keyboard.wiring) | spare)
+            table = self._table_of(self.link.watch(mask, quiet_us), Watching)
+            if table is not None:
+                self._tell_contact(table)
+            return [] if table is None else [table]
+
+        return self._insisted(asked)
+
+    def held(self, driven: int) -> Holding | LetGo:
+        """Begins to hold a pin low (`REST`: none) and to be told the edges of the switches' lines."""
+
+        def asked() -> list[Holding | LetGo]:
+            mask = self._mask(lines_of(self.keyboard.wiring))
+            seen = [self.take(said) for said in self.link.edges(None if driven == REST else driven, mask)]
+            return [one for one in seen if isinstance(one, Holding | LetGo)]
+
+        return self._insisted(asked)
+
+    def _insisted(self, asked: Callable[[], list[_Answer]]) -> _Answer:
+        """Asks until there is an answer, and waits for the board where it goes away. The last one counts."""
         for _ in range(_LOOKS):
             try:
-                mask = self._mask(lines_of(self.keyboard.wiring))
-                table = self._table_of(self.link.watch(mask), Watching)
-                if table is not None:
-                    return table
+                answers = asked()
+                if answers:
+                    return answers[-1]
             except (PortGone, BoardRestarted) as gone:
                 self.recover(gone)
             except NoAnswer:
                 raise Trouble("the board stopped answering. What was proven is kept") from None
         raise Trouble("the board restarts again and again: check cable and supply. What was proven is kept")
 
-    def heard(self, wait_us: int) -> Seen | Resumed | None:
+    def heard(self, wait_us: int, quiet_us: int | None = None) -> Seen | Resumed | None:
         """What the next sentence of a watched board means; None for most, and when none comes for a while.
 
         After a gap, a restart or a pulled cable it watches anew: what was seen stands. Raises Trouble if
         the board is gone for good.
         """
+        seen = self._heard(wait_us)
+        return Resumed(self.watched(quiet_us)) if isinstance(seen, Gap | Spoke) else seen
+
+    def heard_of_edges(self, wait_us: int, driven: int) -> Seen | None:
+        """The same for a board that tells edges: after a gap it begins anew, which is told as `Holding`."""
+        seen = self._heard(wait_us)
+        ended = isinstance(seen, LetGo) and seen.against is None
+        return self.held(driven) if ended or isinstance(seen, Gap | Spoke) else seen
+
+    def _heard(self, wait_us: int) -> Seen | None:
         try:
             said = self.link.sentence(wait_us)
         except (PortGone, BoardRestarted) as gone:
             self.recover(gone)
-            return Resumed(self.watched())
+            return Gap()
         seen = None if said is None else self.take(said)
-        return Resumed(self.watched()) if isinstance(seen, Gap | Spoke) else seen
+        if isinstance(seen, Changed):
+            self._tell_contact(seen.table)
+        return seen
+
+    def _tell_contact(self, table: Observation) -> None:
+        """Tells what has closed or opened since the last table, so that it can be heard while it lasts."""
+        if self.base is None:
+            return
+        closed = table.low & ~self.base.low & table.readable & self.base.readable
+        before, self._closed = self._closed, closed
+        if closed & ~before:
+            self.tell(Event("contact", "a contact closed", down=True))
+        elif before & ~closed:
+            self.tell(Event("contact", "a contact opened", down=False))
 
     def _mask(self, wanted: int | None) -> int:
         """Of these pins, those that the board may drive and that don't restart it."""

@@ -11,16 +11,19 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from hil.board import EVERY_DIODE
+from hil.contacts import OHMS, node_bridge, unsteady
 from hil.judge import Matrix, State, ends, names_in_order, switches_on
 from hil.result import Cause, Fault, Line, LineVerdict, Position, PositionVerdict
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours, package_pin_of_gpio
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from hil.alike import Exchange
     from hil.board import Fault as Planted
+    from hil.observe import Observation
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Positions
     from keyc.keyboard import Switch
@@ -41,6 +44,7 @@ _ORDER = (
     "reversed",
     "shorted",
     "swapped",
+    "moved",
     "drops",
     "bounces",
 )
@@ -48,7 +52,7 @@ _ORDER = (
 # What is there all the time; the rest shows in time, and the model of one moment says nothing about it.
 _MODELLED = frozenset(_ORDER) - {"slow", "sticks", "drops", "bounces"}
 
-_OHMS = "on continuity or 200 Ω, board unplugged"
+_MOST_DIODES = 3  # from so many on, most of them in backwards is the file's mistake rather than the iron's
 _DIODE = "on diode test, board unplugged"
 
 
@@ -60,21 +64,41 @@ class Diagnosis:
     lines: tuple[Line, ...]
 
 
+def ranked(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    """These faults in the order of mending, numbered from 1."""
+    in_order = sorted(faults, key=lambda fault: _ORDER.index(fault.kind))
+    return tuple(replace(fault, rank=n) for n, fault in enumerate(in_order, 1))
+
+
 def diagnosis(
-    matrix: Matrix, lines: LineFindings, positions: Positions | None, verdicts: Sequence[Position]
+    matrix: Matrix,
+    lines: LineFindings,
+    positions: Positions | None,
+    verdicts: Sequence[Position],
+    further: Sequence[Fault] = (),
+    chords: Mapping[frozenset[str], Observation] | None = None,
 ) -> Diagnosis:
-    """Everything to mend. `verdicts`: the positions' verdicts; empty if that stage didn't run."""
-    return _Diagnosis(matrix, lines, positions, {one.switch: one for one in verdicts}).whole()
+    """Everything to mend. `verdicts`: the positions' verdicts; empty if that stage didn't run. `further`:
+    faults that other stages found, which no table of one press shows. `chords`: tables with several
+    switches held, each read alike twice."""
+    by_name = {one.switch: one for one in verdicts}
+    return _Diagnosis(matrix, lines, positions, by_name, chords or {}).whole(further)
 
 
 class _Diagnosis:
     def __init__(
-        self, matrix: Matrix, lines: LineFindings, positions: Positions | None, verdicts: dict[str, Position]
+        self,
+        matrix: Matrix,
+        lines: LineFindings,
+        positions: Positions | None,
+        verdicts: dict[str, Position],
+        chords: Mapping[frozenset[str], Observation],
     ) -> None:
+        self.chords = chords
         self.matrix, self.findings, self.positions, self.verdicts = matrix, lines, positions, verdicts
         self.wiring = matrix.wiring
 
-    def whole(self) -> Diagnosis:
+    def whole(self, further: Sequence[Fault] = ()) -> Diagnosis:
         open_lines, cuts, single = self._opens()
         faults = [
             *self._held_lines(),
@@ -89,9 +113,8 @@ class _Diagnosis:
             *self._node_bridges(),
             *self._unsteady(),
         ]
-        faults = self._checked(faults)
-        faults.sort(key=lambda fault: _ORDER.index(fault.kind))
-        ranked = tuple(replace(fault, rank=n) for n, fault in enumerate(faults, 1))
+        faults = _joined([*self._checked(faults), *further])
+        in_order = ranked(faults)
         opened = {int(f.where[0][4:]) for f in faults if f.kind in ("open", "cut") and f.pins == f.where[:1]}
         told = tuple(
             replace(line, verdict=LineVerdict.OPEN)
@@ -99,7 +122,7 @@ class _Diagnosis:
             else line
             for line in self.findings.lines
         )
-        return Diagnosis(ranked, told)
+        return Diagnosis(in_order, told)
 
     # -- against the electrical model --------------------------------------------------------------
 
@@ -110,7 +133,8 @@ class _Diagnosis:
         from hil.alike import Evidence, canonical, explanation
 
         named = {canonical(_planted(fault)): fault for fault in faults if fault.kind in _MODELLED}
-        evidence = Evidence(self.findings.table, self.positions.tables() if self.positions else {})
+        pressed = self.positions.tables() if self.positions else {}
+        evidence = Evidence(self.findings.table, pressed, self.chords)
         found = explanation(self.wiring, evidence, named)
         if found.differs:
             return faults  # not a board that the model knows: what the rules say is all there is
@@ -151,7 +175,11 @@ class _Diagnosis:
         if kind == "closed":
             return self._closed_switch(where[0], from_start=True)
         if kind == "swapped":
-            return self._crossed_lines(gpios[0], gpios[1], ()) if gpios else self._crossed_switches(where, ())
+            return self._crossed_lines(gpios) if gpios else self._crossed_switches(where)
+        if kind == "moved":
+            return self._moved_switch(*where)
+        if where == (EVERY_DIODE,):
+            return self._every_diode()
         if not gpios:
             by_switch = {
                 "open": self._open_switch,
@@ -159,7 +187,7 @@ class _Diagnosis:
                 "shorted": self._shorted,
             }
             if kind == "bridge":
-                return self._node_bridge(where, f"pressed, {where[0]} reads as this would")
+                return node_bridge(where, f"pressed, {where[0]} reads as this would", slipped=True)
             return by_switch[kind](where[0])
         line = self.findings.line(gpios[0])
         if line is None:
@@ -190,7 +218,7 @@ class _Diagnosis:
 
     def _low(self, line: Line) -> Fault:
         direct = [s.name for s in self.wiring.switches if s.direct == line.gpio]
-        meter = f"{_OHMS}, from {_pad(line.gpio)} to ground: it must not beep (under 10 Ω is the fault)"
+        meter = f"{OHMS}, from {_pad(line.gpio)} to ground: it must not beep (under 10 Ω is the fault)"
         causes = [
             Cause(f"solder or a whisker from {line.pin} to ground", _look(line.gpio), meter),
             Cause(
@@ -200,7 +228,7 @@ class _Diagnosis:
                     self.matrix,
                     "at each part on this line, and where the track passes a screw or a fill",
                 ),
-                f"{_OHMS}, to ground, while you lift or wiggle one part after the other",
+                f"{OHMS}, to ground, while you lift or wiggle one part after the other",
             ),
         ]
         if direct:
@@ -209,7 +237,7 @@ class _Diagnosis:
                 Cause(
                     f"{direct[0]} is held down or its contact is stuck",
                     f"{direct[0]}: free it, or take its cap off",
-                    f"{_OHMS}, across {direct[0]}'s two legs: silent while nobody presses it",
+                    f"{OHMS}, across {direct[0]}'s two legs: silent while nobody presses it",
                 ),
             )
         elif line.role == "row" or line.role == "column":
@@ -229,7 +257,7 @@ class _Diagnosis:
             Cause(
                 f"{line.pin} touches RUN, whose own pull-up holds it",
                 f"{_look(line.gpio)}; RUN is pin {pin.number}",
-                f"{_OHMS}, from {_pad(line.gpio)} to RUN: it must not beep",
+                f"{OHMS}, from {_pad(line.gpio)} to RUN: it must not beep",
             )
             for pin in neighbours(line.gpio)
             if pin.name == "RUN"
@@ -238,12 +266,12 @@ class _Diagnosis:
             Cause(
                 f"solder from {line.pin} to {rails[0].name if rails else 'the supply'}",
                 f"{_look(line.gpio)}; {beside}",
-                f"{_OHMS}, from {_pad(line.gpio)} to 3V3: it must not beep",
+                f"{OHMS}, from {_pad(line.gpio)} to 3V3: it must not beep",
             ),
             Cause(
                 f"the track of {line.pin} touches the supply somewhere else",
                 _on(line, self.matrix, "at each part on this line"),
-                f"{_OHMS}, to 3V3, while you lift or wiggle one part after the other",
+                f"{OHMS}, to 3V3, while you lift or wiggle one part after the other",
             ),
         ]
         return self._line_fault("high", line, causes, f"{line.pin} reads high although it is pulled down")
@@ -273,7 +301,7 @@ class _Diagnosis:
                 Cause(
                     f"solder between {line.pin} (pin {line.package_pin}) and RUN (pin {number})",
                     _look(line.gpio),
-                    f"{_OHMS}, from {_pad(line.gpio)} to RUN: it must not beep",
+                    f"{OHMS}, from {_pad(line.gpio)} to RUN: it must not beep",
                 )
             ],
             f"the board restarted each time {line.pin} was driven",
@@ -282,7 +310,7 @@ class _Diagnosis:
 
     def _bridge(self, a: int, b: int, group: tuple[int, ...]) -> Fault:
         names = [f"GPIO{gpio}" for gpio in group]
-        meter = f"{_OHMS}, between {_pad(a)} and {_pad(b)}: it must not beep (under 10 Ω is the fault)"
+        meter = f"{OHMS}, between {_pad(a)} and {_pad(b)}: it must not beep (under 10 Ω is the fault)"
         causes = []
         beside = _are_beside(a, b)
         if beside:
@@ -437,12 +465,12 @@ class _Diagnosis:
             Cause(
                 f"{name} is held down, or its contact is stuck",
                 f"{name}: take the cap off, see that the stem comes up and the case doesn't press it",
-                f"{_OHMS}, across {name}'s two legs: silent while nobody presses it",
+                f"{OHMS}, across {name}'s two legs: silent while nobody presses it",
             ),
             Cause(
                 f"solder joins {name}'s two legs",
                 f"the two joints of {name} on the solder side",
-                f"{_OHMS}, across {name}'s two legs, the switch's stem up: it must not beep",
+                f"{OHMS}, across {name}'s two legs, the switch's stem up: it must not beep",
             ),
         ]
         if switch.direct is None and self.wiring.diodes is not Diodes.NONE:
@@ -511,17 +539,17 @@ class _Diagnosis:
                 Cause(
                     f"{pin} isn't soldered to its pad",
                     f"{_look(gpio)}. Flux, then touch the joint with a clean iron and a little solder",
-                    f"{_OHMS}, from the chip's pin itself to {first}'s leg: it must beep",
+                    f"{OHMS}, from the chip's pin itself to {first}'s leg: it must beep",
                 ),
                 Cause(
                     f"the track of {pin} is broken before its first switch",
                     f"between the chip and {first}; a scratch, a lifted pad, a via that wasn't filled",
-                    f"{_OHMS}, from {_pad(gpio)} to {first}'s leg: it must beep",
+                    f"{OHMS}, from {_pad(gpio)} to {first}'s leg: it must beep",
                 ),
                 Cause(
                     f"the board has this line on another pin than {pin}",
                     "the schematic, and the file's `wiring`",
-                    f"{_OHMS}, from {first}'s leg to the pins near {pin}: the one that beeps is it",
+                    f"{OHMS}, from {first}'s leg to the pins near {pin}: the one that beeps is it",
                 ),
             ),
             evidence=(f"none of the {len(names)} switches on {pin} answers: {', '.join(names)}",),
@@ -539,12 +567,12 @@ class _Diagnosis:
                 Cause(
                     f"the track of {pin} is broken between {after} and {names[0]}",
                     f"between {after} and {names[0]}: a scratch, a lifted pad, a half-wetted joint",
-                    f"{_OHMS}, from {after}'s leg on {pin} to {names[0]}'s: it must beep",
+                    f"{OHMS}, from {after}'s leg on {pin} to {names[0]}'s: it must beep",
                 ),
                 Cause(
                     "these switches or their diodes are not soldered",
                     f"the joints of {', '.join(names)}",
-                    f"{_OHMS}, from each switch's leg to its neighbour's on {pin}: it must beep",
+                    f"{OHMS}, from each switch's leg to its neighbour's on {pin}: it must beep",
                 ),
             ),
             evidence=(f"on {pin}, {after} answers and everything after it is silent: {', '.join(names)}",),
@@ -558,7 +586,7 @@ class _Diagnosis:
             Cause(
                 f"a leg of {name} isn't soldered",
                 f"the two joints of {name} on the solder side: a ring around the leg means no joint",
-                f"{_OHMS}, across {name}'s two pads, {name} pressed: it must beep",
+                f"{OHMS}, across {name}'s two pads, {name} pressed: it must beep",
             )
         ]
         if switch.direct is not None:
@@ -566,12 +594,12 @@ class _Diagnosis:
                 Cause(
                     f"GPIO{switch.direct} isn't soldered, or its track is broken",
                     _look(switch.direct),
-                    f"{_OHMS}, from {_pad(switch.direct)} to {name}'s leg: it must beep",
+                    f"{OHMS}, from {_pad(switch.direct)} to {name}'s leg: it must beep",
                 ),
                 Cause(
                     f"{name} isn't joined to ground",
                     f"{name}'s other leg",
-                    f"{_OHMS}, from that leg to ground: it must beep",
+                    f"{OHMS}, from that leg to ground: it must beep",
                 ),
             ]
         else:
@@ -588,14 +616,14 @@ class _Diagnosis:
                 Cause(
                     f"{name} itself doesn't make contact",
                     f"{name}: press it hard; bridge its legs with a wire and try again",
-                    f"{_OHMS}, across {name}'s own legs, {name} pressed: it must beep",
+                    f"{OHMS}, across {name}'s own legs, {name} pressed: it must beep",
                 )
             )
             causes.append(
                 Cause(
                     "a track to it is broken",
                     f"between {name} and its neighbours on GPIO{switch.row} and GPIO{switch.column}",
-                    f"{_OHMS}, from {name} to the neighbour on the same line: it must beep",
+                    f"{OHMS}, from {name} to the neighbour on the same line: it must beep",
                 )
             )
         evidence = [f"{name}, asked for twice, did not answer in either direction"]
@@ -606,15 +634,49 @@ class _Diagnosis:
                 Cause(
                     f"{name} is wired to the place of {answered}",
                     f"the tracks at {name} and {answered}",
-                    f"{_OHMS}, between {name}'s leg and {answered}'s: only the line they share may beep",
+                    f"{OHMS}, between {name}'s leg and {answered}'s: only the line they share may beep",
                 ),
             )
             evidence.append(f"each time {answered} answered instead, which also answers for itself")
         return self._switch_fault("open", name, causes, evidence)
 
     def _diodes(self) -> list[Fault]:
-        found = [self._reversed(one.switch) for one in self._with(PositionVerdict.REVERSED)]
-        return found + [self._shorted(one.switch) for one in self._with(PositionVerdict.SHORTED)]
+        shorted = [self._shorted(one.switch) for one in self._with(PositionVerdict.SHORTED)]
+        turned = [one.switch for one in self._with(PositionVerdict.REVERSED)]
+        good = [
+            one.switch
+            for one in self._with(PositionVerdict.PROVEN)
+            if self.matrix.switches[one.switch].direct is None
+        ]
+        if len(turned) >= _MOST_DIODES and len(turned) > len(good) + 1:
+            # Against the corrected line those that seemed good are the odd ones.
+            return [self._every_diode(), *(self._reversed(name) for name in good), *shorted]
+        return [*(self._reversed(name) for name in turned), *shorted]
+
+    def _every_diode(self) -> Fault:
+        wiring = self.wiring
+        turned = names_in_order(wiring, (one.switch for one in self._with(PositionVerdict.REVERSED)))
+        ring, now = ("row", "column") if wiring.diodes is Diodes.CATHODE_TO_ROW else ("column", "row")
+        first = turned[0] if turned else "a switch"
+        return Fault(
+            kind="reversed",
+            where=(EVERY_DIODE,),
+            rank=0,
+            causes=(
+                Cause(
+                    f"the file says `diodes {wiring.diodes.value}`, and the board has them cathode-to-{now}",
+                    "the file's `diodes` line; the corrected text is offered below. No iron is needed",
+                    f"{_DIODE}, {first} pressed, red on its {ring}, black on its {now}: 0.5 to 0.7 V",
+                ),
+                Cause(
+                    "all diodes were put in the same wrong way round",
+                    f"the diodes' ringed ends (cathodes), which belong towards the {ring}s",
+                    f"{_DIODE}, {first} pressed, red on its {now}, black on its {ring}: 0.5 to 0.7 V",
+                ),
+            ),
+            evidence=(f"{len(turned)} switches conduct against the file's direction: {', '.join(turned)}",),
+            switches=turned,
+        )
 
     def _reversed(self, name: str) -> Fault:
         diode = self._diode_name(name)
@@ -658,7 +720,7 @@ class _Diagnosis:
                 Cause(
                     "a wire or a bare resistor link was fitted in its place",
                     f"the part at {name}",
-                    f"{_OHMS}, across it: it must not beep both ways",
+                    f"{OHMS}, across it: it must not beep both ways",
                 ),
             ],
             [f"pressed, {name} conducts in both directions: it will ghost"],
@@ -667,100 +729,108 @@ class _Diagnosis:
     def _swaps(self) -> list[Fault]:
         if self.positions is None:
             return []
-        answered = {
-            one.switch: one.answered_as for one in self._with(PositionVerdict.SWAPPED) if one.answered_as
-        }
+        from hil.rewired import exchanges
+
+        seen = self.positions.contacts()
+        settled = {one.switch for one in self._with(PositionVerdict.SWAPPED)}
+        settled |= {name for name in seen if self.positions.answers_beside(name)}
         found = []
-        for a, b in self._swapped_lines(answered):
-            concerned = [
-                name
-                for name in answered
-                if name in {*switches_on(self.wiring, a), *switches_on(self.wiring, b)}
-            ]
-            told = tuple(f"{name} answered as {answered[name]}, twice" for name in concerned)
-            found.append(replace(self._crossed_lines(a, b, told), switches=tuple(concerned)))
-            for name in concerned:
-                del answered[name]
-        while answered:
-            round_ = self.positions.round_of(next(iter(answered)))
-            told = tuple(
-                f"{each} answered as {self.positions.answered_elsewhere(each)}, twice" for each in round_
-            )
-            found.append(self._crossed_switches(round_, told))
-            for each in round_:
-                answered.pop(each, None)
+        for planted in exchanges(self.wiring, seen, settled):
+            fault = self._fault_of(planted)
+            if fault is not None:
+                told = [
+                    f"{name} answered as {one.answered_as}, twice"
+                    for name in fault.switches
+                    if (one := self.verdicts[name]).answered_as
+                ]
+                found.append(replace(fault, evidence=tuple(told) or fault.evidence))
         return found
 
-    def _crossed_lines(self, a: int, b: int, evidence: tuple[str, ...]) -> Fault:
-        concerned = names_in_order(self.wiring, (*switches_on(self.wiring, a), *switches_on(self.wiring, b)))
+    def _crossed_lines(self, gpios: tuple[int, ...]) -> Fault:
+        on = {name for gpio in gpios for name in switches_on(self.wiring, gpio)}
+        concerned = names_in_order(self.wiring, on)
         first = concerned[0] if concerned else "the first switch"
+        lines = [gpio for gpio in gpios if switches_on(self.wiring, gpio)]
+        pins = tuple(f"GPIO{gpio}" for gpio in gpios)
+        if len(gpios) == 2 and len(lines) == 1:
+            (other,) = set(gpios) - set(lines)
+            what = f"the board has the line of GPIO{lines[0]} on GPIO{other}"
+        elif len(gpios) == 2:
+            what = f"the board has {pins[0]} and {pins[1]} the other way round"
+        else:
+            # Each pin has the line of the next one.
+            each = [
+                f"GPIO{line}'s line is on GPIO{pin}"
+                for pin, line in zip(gpios, (*gpios[1:], gpios[0]), strict=True)
+                if line in lines
+            ]
+            what = f"the board has these lines on one another's pins: {', '.join(each)}"
         return Fault(
             kind="swapped",
-            where=(f"GPIO{a}", f"GPIO{b}"),
+            where=pins,
             rank=0,
             causes=(
                 Cause(
-                    f"the board has GPIO{a} and GPIO{b} the other way round",
+                    what,
                     "the schematic, and the file's `wiring`; the corrected text is offered below",
-                    f"{_OHMS}, from {_pad(a)} to {first}'s leg, then from {_pad(b)}: "
-                    "the one that beeps is its line",
+                    f"{OHMS}, from {first}'s leg to {' and then to '.join(_pad(gpio) for gpio in gpios)}: "
+                    "the one that beeps has its line",
+                ),
+                Cause(
+                    "their wires or tracks are crossed",
+                    f"the wires from the chip at {' and '.join(_pad(gpio) for gpio in gpios)}",
+                    f"{OHMS}, from each pin to the switches that the schematic gives it: it must beep",
                 ),
             ),
-            evidence=evidence or (f"the switches on GPIO{a} and GPIO{b} read so",),
+            evidence=(f"the switches on {' and '.join(f'GPIO{gpio}' for gpio in lines)} read so",),
             switches=concerned,
-            pins=(f"GPIO{a}", f"GPIO{b}"),
+            pins=pins,
         )
 
-    def _crossed_switches(self, round_: tuple[str, ...], evidence: tuple[str, ...]) -> Fault:
+    def _crossed_switches(self, round_: tuple[str, ...]) -> Fault:
         return Fault(
             kind="swapped",
             where=round_,
             rank=0,
             causes=(
                 Cause(
-                    "the file names these switches the other way round",
+                    "the file names these switches the other way round"
+                    if len(round_) == 2
+                    else "the file names these switches in another order than the board has them",
                     "the file's `wiring`; the corrected text is offered below",
-                    f"{_OHMS}, along the lines of {' and '.join(round_)}",
+                    f"{OHMS}, along the lines of {' and '.join(round_)}",
                 ),
                 Cause(
                     "their tracks or wires are crossed",
                     f"the wires at {' and '.join(round_)}",
-                    f"{_OHMS}, from each leg to the line that the schematic gives it: it must beep",
+                    f"{OHMS}, from each leg to the line that the schematic gives it: it must beep",
                 ),
             ),
-            evidence=evidence or tuple(f"{each} reads as another one" for each in round_),
+            evidence=tuple(f"{each} reads as another one" for each in round_),
             switches=round_,
         )
 
-    def _swapped_lines(self, answered: dict[str, str]) -> list[tuple[int, int]]:
-        """Pairs of lines whose exchange explains every switch on them."""
-        found = []
-        at = {
-            (switch.row, switch.column): switch.name
-            for switch in self.wiring.switches
-            if switch.direct is None
-        }
-        for lines, is_row in ((self.wiring.rows, True), (self.wiring.columns, False)):
-            for n, a in enumerate(lines):
-                for b in lines[n + 1 :]:
-                    on = [
-                        name for line in (a, b) for name in switches_on(self.wiring, line) if name in answered
-                    ]
-                    if len(on) < 4 or any(
-                        answered[name] != self._moved(at, name, a, b, is_row) for name in on
-                    ):
-                        continue
-                    found.append((a, b))
-        return found
-
-    def _moved(
-        self, at: dict[tuple[int | None, int | None], str], name: str, a: int, b: int, is_row: bool
-    ) -> str | None:
-        switch = self.matrix.switches[name]
-        other = {a: b, b: a}
-        if is_row:
-            return at.get((other.get(switch.row or 0, switch.row), switch.column))
-        return at.get((switch.row, other.get(switch.column or 0, switch.column)))
+    def _moved_switch(self, name: str, anode: str, cathode: str) -> Fault:
+        at = f"from {anode} to {'ground' if cathode == 'GND' else cathode}"
+        fault = self._switch_fault(
+            "moved",
+            name,
+            [
+                Cause(
+                    f"the file has {name} in the wrong place: on the board it leads {at}",
+                    "the schematic, and the file's `wiring`",
+                    f"{OHMS}, from {name}'s legs to {anode} and {cathode}: one leg beeps; the other does "
+                    "behind the diode",
+                ),
+                Cause(
+                    f"a wire or track of {name} leads to the wrong line",
+                    f"both legs of {name} and its diode{self._diode_name(name)}",
+                    f"{OHMS}, from each leg to the line that the schematic gives it: it must beep",
+                ),
+            ],
+            [f"{name} makes contact {at}"],
+        )
+        return replace(fault, where=(name, anode, cathode))
 
     def _node_bridges(self) -> list[Fault]:
         """Switches that answer together although their lines are clear: solder between the parts."""
@@ -777,29 +847,8 @@ class _Diagnosis:
             done.update(pair_)
             others = " and ".join(together)
             evidence = f"{name}, asked for twice, answered together with {others}"
-            found.append(self._node_bridge(pair_, evidence))
+            found.append(node_bridge(pair_, evidence, slipped=True))
         return found
-
-    def _node_bridge(self, pair_: tuple[str, ...], evidence: str) -> Fault:
-        return Fault(
-            kind="bridge",
-            where=pair_,
-            rank=0,
-            causes=(
-                Cause(
-                    f"solder between {pair_[0]} and {pair_[-1]}, at the joint of switch and diode",
-                    f"{' and '.join(pair_)}: the legs that lead to their diodes",
-                    f"{_OHMS}, between those two legs, nothing pressed: it must not beep",
-                ),
-                Cause(
-                    "more than one switch was touched at once",
-                    f"press {pair_[0]} alone, twice",
-                    "no meter is needed",
-                ),
-            ),
-            evidence=(evidence,),
-            switches=pair_,
-        )
 
     def _node_partner(self, name: str, together: tuple[str, ...]) -> str:
         """The switch whose diode takes part: in the row of what answered as well, and answering like this."""
@@ -828,29 +877,12 @@ class _Diagnosis:
         for one in self._with(PositionVerdict.CHATTERING, PositionVerdict.INTERMITTENT):
             name = one.switch
             chatters = one.verdict is PositionVerdict.CHATTERING
-            found.append(
-                self._switch_fault(
-                    "bounces" if chatters else "drops",
-                    name,
-                    [
-                        Cause(
-                            f"the contact of {name} is dirty or worn",
-                            f"{name}: work it thirty times, then try again; else change it",
-                            f"{_OHMS}, across {name}'s legs, pressed: a steady beep under 1 Ω",
-                        ),
-                        Cause(
-                            "a joint that isn't wetted",
-                            f"the joints of {name} and its diode{self._diode_name(name)}",
-                            f"{_OHMS}, across {name}'s pads while you wiggle it, pressed: a steady beep",
-                        ),
-                    ],
-                    [
-                        f"{name} was never quiet for 50 ms while it was pressed"
-                        if chatters
-                        else f"presses of {name} did not agree with one another"
-                    ],
-                )
+            evidence = (
+                f"{name} was never quiet for 50 ms while it was pressed"
+                if chatters
+                else f"presses of {name} did not agree with one another"
             )
+            found.append(unsteady(self.matrix, name, "bounces" if chatters else "drops", [evidence]))
         return found
 
     def _switch_fault(self, kind: str, name: str, causes: list[Cause], evidence: list[str]) -> Fault:
@@ -877,6 +909,16 @@ class _Diagnosis:
             return f"the {'row' if gpio == switch.row else 'column'} GPIO{gpio}"
 
         return words(anode), words(cathode)
+
+
+def _joined(faults: list[Fault]) -> list[Fault]:
+    """The same fault found in two ways is one, with the evidence of both."""
+    found: dict[str, Fault] = {}
+    for fault in faults:
+        known = found.get(fault.id)
+        evidence = fault.evidence if known is None else (*known.evidence, *fault.evidence)
+        found[fault.id] = replace(known or fault, evidence=tuple(dict.fromkeys(evidence)))
+    return list(found.values())
 
 
 def _are_beside(a: int, b: int) -> bool:

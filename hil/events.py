@@ -10,8 +10,11 @@ from typing import Any
 class Event:
     """Something that happened, for the screen, for the record, and for a page or a robot finger.
 
-    `kind`: board, history, stage, line, prompt, press, typed, verdict, trouble, back, ended.
-    `text` is in words.
+    `kind`: board, history, stage, line, prompt, contact, press, verdict, sent, typed, bounce, blip,
+    trouble, back, ended.
+    `contact` comes with each closing and opening, before anybody has judged it: for a tone. `sent`, what the
+    board holds down on the computer just now, is for a page alone and written nowhere; so is the `switch` of
+    `typed`. `text` is in words.
     """
 
     kind: str
@@ -26,6 +29,10 @@ class Event:
     proven: int | None = None
     total: int | None = None
     again: bool | None = None
+    times: int | None = None  # a prompt: how often to press
+    together: tuple[str, ...] | None = None  # a prompt: switches to hold down at the same time
+    took_us: int | None = None
+    down: bool | None = None  # a contact: closed, or opened
     flash_id: str | None = None
     key: str | None = None  # typed: what the computer was told, by its W3C name
 

@@ -9,26 +9,49 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
+    from hil.result import Fault
     from hil.stages.positions import Question
     from hil.virtual import Finger
 
-_PATIENCE_US = 60_000  # from the end of a press to being sure that nothing came of it
+_PATIENCE_US = (
+    500_000  # from the end of a press to being sure that nothing came of it: a lost line is sent again
+)
 _REACH_US, _HOLD_US = 40_000, 30_000  # a brisk hand
+_IRON_MS = 500  # a virtual iron is brisk, too
+_TYPED_US = 80_000  # a press as in typing (common practice)
+_TOGETHER_US, _APART_US = 60_000, 3_000  # a chord: how long, and from finger to finger
+_SQUEEZE_US = 250_000  # from one squeeze of the case to the next
 _ROUNDS, _STROKE_US, _STROKE_HELD_US = 4, 83_000, 60_000  # a fast typist
 
 
 class Person:
-    """A person: presses the switch, and Enter on the computer if it doesn't answer. `load`: has another
-    image put onto the board when its ROM shows a drive."""
+    """A person: presses the switch, and Enter on the computer if it doesn't answer; or says so elsewhere.
+    `load`: has another image put onto the board when its ROM shows a drive."""
 
-    def __init__(self, load: Callable[[str], None] = lambda image: None) -> None:
-        self._load = load
+    def __init__(
+        self,
+        says_silent: Callable[[], bool] = lambda: False,
+        load: Callable[[str], None] = lambda image: None,
+    ) -> None:
+        self._says_silent, self._load = says_silent, load
 
     def asked(self, question: Question) -> None:
         """Nothing to do: the person reads the prompt."""
 
+    def asked_to_press(self, switch: str) -> None:
+        """Nothing to do: the person reads the prompt."""
+
+    def asked_together(self, switches: Sequence[str]) -> None:
+        """Nothing to do: the person reads the prompt."""
+
+    def asked_to_flex(self, held: Sequence[str], time_us: int) -> None:
+        """Nothing to do: the person reads the prompt."""
+
     def gives_up(self) -> bool:
-        """Whether Enter was pressed. Where nobody sits at a terminal, never."""
+        """Whether Enter was pressed (where nobody sits at a terminal, never), or it was said elsewhere."""
+        return self._says_silent() or self._pressed_enter()
+
+    def _pressed_enter(self) -> bool:
         if not sys.stdin or not sys.stdin.isatty():
             return False
         from select import select
@@ -69,6 +92,10 @@ class Person:
         """Never: a pause says so."""
         return False
 
+    def mends(self, fault: Fault) -> bool:
+        """A person can."""
+        return True
+
 
 class FingerHand:
     """The finger of a virtual board: does what a prompt asks, and says so when nothing comes of it. `load`:
@@ -84,6 +111,26 @@ class FingerHand:
         now_us = self._finger.now_us
         done_us = self._finger.tap(question.asked, _HOLD_US, max(now_us, self._free_us) + _REACH_US)
         self._free_us, self._until_us = done_us, done_us + _PATIENCE_US
+
+    def asked_to_press(self, switch: str) -> None:
+        begin_us = max(self._finger.now_us, self._free_us) + _REACH_US
+        done_us = self._finger.tap(switch, _TYPED_US, begin_us)
+        self._free_us, self._until_us = done_us, done_us + _PATIENCE_US
+
+    def asked_together(self, switches: Sequence[str]) -> None:
+        begin_us = max(self._finger.now_us, self._free_us) + _REACH_US
+        for n, name in enumerate(switches):
+            done_us = self._finger.tap(name, _TOGETHER_US - n * _APART_US, begin_us + n * _APART_US)
+        self._free_us, self._until_us = done_us, done_us + _PATIENCE_US
+
+    def asked_to_flex(self, held: Sequence[str], time_us: int) -> None:
+        begin_us = max(self._finger.now_us, self._free_us) + _REACH_US
+        # A little longer than asked for: the bench counts from when it has heard of it.
+        self._free_us = begin_us + time_us + 2 * _SQUEEZE_US
+        for name in held:
+            self._finger.tap(name, time_us + 2 * _SQUEEZE_US, begin_us)
+        for at_us in range(begin_us + _SQUEEZE_US, begin_us + time_us, _SQUEEZE_US):
+            self._finger.squeeze(at_us)
 
     def gives_up(self) -> bool:
         if self._until_us is None or self._finger.now_us < self._until_us:
@@ -111,3 +158,13 @@ class FingerHand:
 
     def has_typed(self) -> bool:
         return self._until_us is not None and self._finger.now_us >= self._until_us
+
+    def mends(self, fault: Fault) -> bool:
+        """Whether such a fault is planted: then it is taken out, with the board unplugged."""
+        planted = next((str(one) for one in self._finger.board.faults if str(one) == fault.title), None)
+        if planted is None:
+            return False
+        self._until_us = None  # whatever was asked for last is over
+        for command in ("unplug", f"mend {planted}", f"wait {_IRON_MS}ms", "plug"):
+            self._finger.obey(command)
+        return True

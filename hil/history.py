@@ -17,11 +17,16 @@ if TYPE_CHECKING:
 _GOOD = frozenset({"proven", "answers"})
 _WORDS = {"untested": "not tested", "open": "silent"}
 _FEW = 6
+VIRTUAL = "measured on a virtual board, which proves nothing about a real one"
 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One run of a record. `verdicts` per switch; `faults` in words; `ended`: it came to a result."""
+    """One run of a record. `verdicts` per switch; `faults` in words; `ended`: it came to a result.
+
+    `pins` of a switch in that run's file: of its row and its column, or its own. `diodes`: that file's word.
+    `netlist`: the fingerprint of the netlist that the board was said to be of.
+    """
 
     keyboard: str
     when: str
@@ -32,6 +37,12 @@ class Run:
     rise_us: Mapping[str, int] = field(default_factory=dict)
     faults: tuple[str, ...] = ()
     ended: bool = False
+    pool: tuple[int, int] = (0, 0)  # presses of good switches whose bounces were timed; the longest, in µs
+    pins: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    answered_as: Mapping[str, str] = field(default_factory=dict)
+    diodes: str | None = None
+    netlist: str | None = None
+    is_virtual: bool = False
 
     @property
     def step(self) -> str:
@@ -107,8 +118,11 @@ def runs_in(path: Path) -> list[Run]:
 def _run(told: Mapping[str, Any]) -> Run:
     began, result = told["began"], told.get("result")
     keyboard, when, after = (str(began.get(key) or "") for key in ("keyboard", "when", "after"))
+    diodes, netlist = began.get("diodes"), began.get("netlist")
     if not isinstance(result, dict):
-        return Run(keyboard, when, after, told.get("flash_id"), told["verdicts"])
+        return Run(
+            keyboard, when, after, told.get("flash_id"), told["verdicts"], diodes=diodes, netlist=netlist
+        )
     try:
         return Run(
             keyboard,
@@ -120,12 +134,49 @@ def _run(told: Mapping[str, Any]) -> Run:
             rise_us={one["pin"]: one["rise_us"] for one in result["lines"] if one["rise_us"] is not None},
             faults=tuple(_fault_in_words(one) for one in result["faults"]),
             ended=True,
+            pool=_pool(result["positions"]),
+            pins={one["switch"]: _pins(one) for one in result["positions"]},
+            answered_as={
+                one["switch"]: one["answered_as"]
+                for one in result["positions"]
+                if one.get("answered_as") is not None
+            },
+            diodes=diodes,
+            netlist=netlist,
+            is_virtual=VIRTUAL in result.get("notes", ()),
         )
     except (KeyError, TypeError):
         raise UserError(
             f"the result of the run of {when or 'unknown time'} has another shape",
             "was it written by another version? Its shapes are in RECORD.md",
         ) from None
+
+
+def _pool(positions: Iterable[Mapping[str, Any]]) -> tuple[int, int]:
+    """As `hil.stages.bounce.pool`, out of a record; older ones than that stage have none."""
+    good = [
+        one["strokes"]
+        for one in positions
+        if one.get("strokes") and one["verdict"] not in ("chattering", "intermittent")
+        if not one["strokes"]["drops"]
+    ]
+    longest = [us for one in good for us in (*one["press_us"], *one["release_us"])]
+    return sum(min(len(one["press_us"]), len(one["release_us"])) for one in good), max(longest, default=0)
+
+
+def pools_of(runs: Iterable[Run], flash_id: str | None, keyboard: str) -> tuple[tuple[int, int], ...]:
+    """What this board's runs pooled; none where boards can't be told apart."""
+    return tuple(
+        run.pool
+        for run in runs
+        if flash_id and (run.flash_id, run.keyboard) == (flash_id, keyboard) and run.pool[0]
+    )
+
+
+def _pins(position: Mapping[str, Any]) -> tuple[int, ...]:
+    """Those of a position's row and column, or of a switch to ground."""
+    named = (position.get(key) for key in ("row", "column", "pin"))
+    return tuple(int(pin.removeprefix("GPIO")) for pin in named if isinstance(pin, str))
 
 
 def _fault_in_words(fault: Mapping[str, Any]) -> str:
@@ -211,6 +262,8 @@ def compared_text(old: Run, new: Run) -> str:
     lines = [f"{old.when or 'earlier'} ({old.step}) → {new.when or 'later'} ({new.step})"]
     if old.flash_id and new.flash_id and old.flash_id != new.flash_id:
         lines.append("these are two different boards: their chips have different ids")
+    if old.netlist and new.netlist and old.netlist != new.netlist:
+        lines.append(f"these are two revisions of a board: by their netlists {old.netlist} and {new.netlist}")
     for one in found:
         before, now = (_WORDS.get(word, word) for word in (one.before, one.now))
         lines.append(f"{'✗' if one.worse else ' '} {one.what}: {before} → {now}")

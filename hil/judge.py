@@ -50,13 +50,26 @@ class Contact:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """Where a contact is: current goes from one line to the other. `cathode`: `REST` is ground."""
+
+    anode: int
+    cathode: int
+
+    def __str__(self) -> str:
+        return f"GPIO{self.anode} to {'GND' if self.cathode == REST else f'GPIO{self.cathode}'}"
+
+
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """`switches`: those that would explain the change (one: it is that one; none: nothing does).
-    `states`: the states that would. `pressed`: positions that newly read as pressed, explained or not."""
+    `states`: the states that would. `pressed`: positions that newly read as pressed, explained or not.
+    `elsewhere`: where no position does, the place of the one contact that would."""
 
     switches: tuple[str, ...]
     states: frozenset[State]
     pressed: tuple[str, ...]
+    elsewhere: Place | None = None
 
     @property
     def switch(self) -> str | None:
@@ -160,7 +173,25 @@ class Matrix:
             switches=self._in_order({one.switch for one in alike}),
             states=frozenset(one.state for one in alike),
             pressed=pressed,
+            elsewhere=None if explaining else self._elsewhere(flow, gained),
         )
+
+    def _elsewhere(self, flow: _Flow, gained: int) -> Place | None:
+        """Where a contact is that the file has no switch for; None if it isn't just one."""
+        found: dict[Place, None] = {}
+        rest = gained if gained >> 32 * REST == 0 else gained & pairs(1 << REST, ROW)
+        while rest:
+            lowest = rest & -rest
+            rest ^= lowest
+            cathode, anode = divmod(lowest.bit_length() - 1, 32)
+            if cathode == REST:
+                shown = self._to_ground(flow, anode)
+            else:
+                shown = self._between(flow, anode, cathode, both_ways=bool(gained & pair(anode, cathode)))
+            if shown.must and not shown.must & ~gained and not gained & ~shown.may:
+                either_way = bool(cathode != REST and gained & pair(anode, cathode))
+                found[Place(*sorted((anode, cathode))) if either_way else Place(anode, cathode)] = None
+        return next(iter(found)) if len(found) == 1 else None
 
     def can_be_judged(self, before: Observation, name: str, *, both_directions: bool) -> bool:
         """Whether a good contact of this switch would show as its own. `both_directions`: and as good."""
@@ -216,22 +247,28 @@ class Matrix:
     def _worked_out(self, flow: _Flow, contact: Contact) -> _Shown:
         switch = self.switches[contact.switch]
         if switch.direct is not None:
-            must = self.forward(contact.switch)
-            may = pairs(_EVERY_ROW, flow.reaching(1 << switch.direct))
-        else:
-            anode, cathode = ends(self.wiring, switch)
-            both_ways = contact.state is State.SHORTED or self.wiring.diodes is Diodes.NONE
-            must = may = 0
-            if both_ways:
-                must = self.forward(contact.switch) | self.backward(contact.switch)
-                joined = 1 << anode | 1 << cathode
-                may = pairs(flow.reached_from(joined), flow.reaching(joined))
-            elif contact.state is State.GOOD:
-                must = self.forward(contact.switch)
-                may = pairs(flow.reached_from(1 << cathode), flow.reaching(1 << anode))
-            else:
-                must = self.backward(contact.switch)
-                may = pairs(flow.reached_from(1 << anode), flow.reaching(1 << cathode))
+            return self._to_ground(flow, switch.direct)
+        anode, cathode = ends(self.wiring, switch)
+        if contact.state is State.REVERSED:
+            anode, cathode = cathode, anode
+        both_ways = contact.state is State.SHORTED or self.wiring.diodes is Diodes.NONE
+        return self._between(flow, anode, cathode, both_ways=both_ways)
+
+    def _to_ground(self, flow: _Flow, gpio: int) -> _Shown:
+        may = pairs(_EVERY_ROW, flow.reaching(1 << gpio))
+        return self._visible(flow, pair(REST, gpio), may)
+
+    def _between(self, flow: _Flow, anode: int, cathode: int, *, both_ways: bool) -> _Shown:
+        """What a contact between two lines shows."""
+        if both_ways:
+            joined = 1 << anode | 1 << cathode
+            must = pair(cathode, anode) | pair(anode, cathode)
+            return self._visible(flow, must, pairs(flow.reached_from(joined), flow.reaching(joined)))
+        may = pairs(flow.reached_from(1 << cathode), flow.reaching(1 << anode))
+        return self._visible(flow, pair(cathode, anode), may)
+
+    @staticmethod
+    def _visible(flow: _Flow, must: int, may: int) -> _Shown:
         ignored = flow.through | ~flow.readable
         must &= ~ignored
         return _Shown(must, may & ~ignored | must)

@@ -9,19 +9,26 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from itertools import count
 from typing import TYPE_CHECKING
 
-from hil.observe import REST, Changed, Gap, Looked, Observation, Reader, Spoke, Watching, members
+from hil.events import Event
+from hil.observe import REST, Changed, Gap, Looked, Observation, Reader, Seen, Spoke, Watching, members
+from hil.places import places_of_caps
+from hil.stages.positions import rows_of_caps
 from keyc.diagnostics import UserError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
-    from hil.link import Link
+    from hil.link import Link, Lost
+    from hil.wire import Sentence
+    from keyc.keyboard import Cap
 
 _HEAR_US = 20_000
 _QUICK_US = 700_000  # two touches within this are meant as one gesture
 _CLOCK = 1 << 32
+_HOW = "press every key once, one at a time. Two quick touches on a known key end it; so does Ctrl-C"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +57,8 @@ class Learner:
         """`base`: the table with nothing pressed. Lines that copper joins count as the lowest of them."""
         self.base = base
         self.contacts: list[Contact] = []
+        self.names: list[str | None] = []  # of the contacts, where a shape says them
+        self.silent: list[str] = []  # names that no key answered to
         self._first_of = {gpio: gpio for gpio in range(REST)}
         for gpio in members(base.over):
             for other in members(base.row(gpio)):
@@ -83,11 +92,23 @@ class Learner:
             return Contact(a, b, False) if other == (b, a) else None
         return None
 
-    def pressed(self, contact: Contact) -> bool:
-        """Whether this key is new."""
+    @property
+    def one_way(self) -> tuple[tuple[int, int], ...]:
+        """Pairs of lines, anode and cathode, between which a diode conducts with nothing pressed."""
+        base = self.base
+        return tuple(
+            (line, driven)
+            for driven in members(base.over)
+            for line in members(base.row(driven))
+            if not base.row(line) >> driven & 1
+        )
+
+    def pressed(self, contact: Contact, name: str | None = None) -> bool:
+        """Whether this key is new; then the name is its."""
         if contact in self.contacts:
             return False
         self.contacts.append(contact)
+        self.names.append(name)
         return True
 
 
@@ -96,17 +117,21 @@ class Learnt:
     """A wiring in the file's words, and what is odd about it."""
 
     wiring: str
-    shape: str
+    rows: tuple[tuple[str, ...], ...]  # as a shape in the matrix's order would have them
     switches: tuple[str, ...]
     remarks: tuple[str, ...]
 
+    @property
+    def shape(self) -> str:
+        return "\n".join(["shape {", *("    " + " ".join(row) for row in self.rows), "}"]) + "\n"
 
-def learnt(contacts: Sequence[Contact], names: Sequence[str] = ()) -> Learnt:
-    """The `wiring` of these keys, in the order of their presses. `names`: from a shape, in its order; left
-    out, they are SW1, SW2 …. Raises UserError where lines don't sort into rows and columns."""
-    named = dict(
-        zip(contacts, [*names, *(f"SW{n}" for n in range(len(names) + 1, len(contacts) + 1))], strict=False)
-    )
+
+def learnt(contacts: Sequence[Contact], names: Sequence[str | None] = ()) -> Learnt:
+    """The `wiring` of these keys, in the order of their presses. `names` belong to the first of them; those
+    that have none are SW1, SW2 …. Raises UserError where lines don't sort into rows and columns."""
+    free = (name for n in count(1) if (name := f"SW{n}") not in names)
+    given = [*names, *[None] * len(contacts)]
+    named = {contact: name or next(free) for contact, name in zip(contacts, given, strict=False)}
     matrix = [one for one in contacts if one.cathode is not None]
     cathodes, anodes = _sides(matrix)
     rows_are_cathodes = len(cathodes) <= len(anodes)
@@ -143,12 +168,56 @@ def learnt(contacts: Sequence[Contact], names: Sequence[str] = ()) -> Learnt:
     ]
     text += [f"    direct GPIO{gpio}  {name}" for gpio, name in direct.items()]
     wiring = "\n".join(["wiring {", f"    diodes {setting}", *text, "}"]) + "\n"
-    by_row: list[list[str]] = []
-    for row in rows:
-        by_row.append([places[row, column] for column in columns if (row, column) in places])
-    by_row += [list(direct.values())] if direct else []
-    shape = "\n".join(["shape {", *("    " + " ".join(line) for line in by_row), "}"]) + "\n"
-    return Learnt(wiring, shape, tuple(named.values()), tuple(remarks))
+    by_row = [tuple(places[row, column] for column in columns if (row, column) in places) for row in rows]
+    by_row += [tuple(direct.values())] if direct else []
+    return Learnt(wiring, tuple(by_row), tuple(named.values()), tuple(remarks))
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A `shape` whose switches are to be found: its caps, and its text."""
+
+    caps: tuple[Cap, ...]
+    text: str
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Line by line, from the left."""
+        return tuple(name for row in rows_of_caps(self.caps) for name in row)
+
+    @property
+    def places(self) -> dict[str, str]:
+        return places_of_caps(self.caps)
+
+
+def wanted_in(path: str) -> Wanted:
+    """The `shape` in a file, whatever else the file holds. Raises UserError where there is none."""
+    from keyc.command import say
+    from keyc.compile import read_source
+    from keyc.diagnostics import has_errors, render_text
+    from keyc.shape import shape_alone
+    from keyc.syntax import parsed
+
+    file = parsed(read_source(path))
+    caps, text, mistakes = shape_alone(file)
+    if has_errors(mistakes):
+        say(render_text(mistakes))
+        raise UserError(f"the `shape` in {path} has mistakes", "mend them, and learn again")
+    if not caps:
+        raise UserError(
+            f"there is no `shape` in {path}", "write one, with the keys' names: shape { SW1 SW2 … }"
+        )
+    return Wanted(caps, text)
+
+
+def file_text(found: Learnt, wanted: Wanted | None) -> str:
+    """A keymap file that checks clean, to go on from: with the shape that was wanted, or one in the matrix's
+    order."""
+    rows = rows_of_caps(wanted.caps) if wanted else found.rows
+    shape = f"{wanted.text}\n" if wanted else found.shape
+    layer = "\n".join(["layer base {", *("    " + " ".join("off" for _ in row) for row in rows), "}"])
+    title = 'keyboard "Learnt" {\n    usb 0x1209:0x0001  maker "Nobody"\n}\n'
+    return f"{title}{found.wiring}{shape}{layer}\n"
 
 
 def _sides(matrix: Sequence[Contact]) -> tuple[list[int], list[int]]:
@@ -189,83 +258,151 @@ def _sides(matrix: Sequence[Contact]) -> tuple[list[int], list[int]]:
 
 def learn(
     link: Link,
-    tell: Callable[[str], None],
+    tell: Callable[[Event], None],
     *,
-    done: Callable[[Learner], bool],
+    names: Sequence[str] = (),
+    places: Mapping[str, str] | None = None,
+    enough: int | None = None,
+    skip: Callable[[], bool] = lambda: False,
 ) -> Learner:
-    """Listens to a board with a bench image until `done`, two quick touches on a known key, or Ctrl-C.
-
-    Raises UserError (status 3) when nothing answers.
+    """Listens to a board with a bench image until `enough` keys, all of `names`, two quick touches on a known
+    key, or Ctrl-C. `names` go to the keys as they are pressed; `skip` says, since the last call, that the
+    one asked for doesn't answer. Raises UserError (status 3) when nothing answers.
     """
-    from hil.link import BoardRestarted, Lost, NoAnswer, Refused
-    from hil.transport import PortGone
+    return _Listening(link, tell, names, places or {}, enough, skip).run()
 
-    reader = Reader()
 
-    def table_of(said: Sequence[object]) -> Observation | None:
-        found = None
-        for one in said:
-            seen = reader.lost() if isinstance(one, Lost) else reader.take(one)  # type: ignore[arg-type]
-            if isinstance(seen, Looked | Watching):
-                found = seen.table
-        return found
+class _Listening:
+    def __init__(
+        self,
+        link: Link,
+        tell: Callable[[Event], None],
+        names: Sequence[str],
+        places: Mapping[str, str],
+        enough: int | None,
+        skip: Callable[[], bool],
+    ) -> None:
+        self._link, self._tell, self._skip = link, tell, skip
+        self._names, self._places, self._enough = list(names), places, enough
+        self._total = len(self._names)
+        self._reader = Reader()
+        self._learner: Learner | None = None
+        self._down: Contact | None = None
+        self._touched: tuple[Contact, int] | None = None  # a key that was known, and when
 
-    learner: Learner | None = None
-    try:
-        table_of(link.who())
-        base = table_of(link.look())
+    def run(self) -> Learner:
+        from hil.link import BoardRestarted, NoAnswer, Refused
+        from hil.transport import PortGone
+
+        try:
+            return self._listen()
+        except KeyboardInterrupt:
+            if self._learner is None:
+                raise
+        except (PortGone, BoardRestarted, NoAnswer, Refused) as error:
+            if self._learner is None or not self._learner.contacts:
+                raise UserError(
+                    f"the board can't be measured: {error}",
+                    "load the bench image for any board: keyc firmware --image bench -o bench.uf2",
+                    exit_status=3,
+                ) from None
+            self._tell(Event("trouble", "the board is gone; what was learnt until then follows"))
+        return self._learner
+
+    def _listen(self) -> Learner:
+        from hil.link import NoAnswer
+
+        self._table_of(self._link.who())
+        base = self._table_of(self._link.look())
         if base is None:
             raise NoAnswer("no whole table")
         usable = base.over & ~base.held & ~base.row(REST)
         base = base.within(usable)
-        learner = Learner(base)
-        tell("press every key once, one at a time, in any order. Two quick touches on one end it")
+        learner = self._learner = Learner(base)
+        self._tell(Event("stage", _HOW, stage="learn"))
         for a, b in learner.joined:
-            tell(f"GPIO{a} and GPIO{b} read as one line with nothing pressed: a bridge, or a stuck key")
-        table_of(link.watch(usable))
-        down: Contact | None = None
-        last: tuple[Contact, int] | None = None
-        while not done(learner):
-            said = link.sentence(_HEAR_US)
-            if said is None:
-                continue
-            seen = reader.lost() if isinstance(said, Lost) else reader.take(said)
+            words = f"GPIO{a} and GPIO{b} read as one line with nothing pressed: a bridge, or a stuck key"
+            self._tell(Event("line", words))
+        for a, b in learner.one_way:
+            words = f"GPIO{a} → GPIO{b} conducts with nothing pressed: is a key there held down?"
+            self._tell(Event("line", words))
+        self._table_of(self._link.watch(usable))
+        self._ask()
+        while not self._is_done(learner):
+            seen = self._heard()
             if isinstance(seen, Gap | Spoke):
-                table_of(link.watch(usable))
-                continue
-            if not isinstance(seen, Changed) or not seen.steady:
-                continue
-            contact = learner.contact_in(seen.table)
-            if contact is None:
-                if seen.table.low & ~base.low & base.readable:
-                    tell("more than one key, or a key that reads oddly: one at a time, please")
-                down = None
-                continue
-            if contact == down:
-                continue
-            down = contact
-            if learner.pressed(contact):
-                tell(f"key {len(learner.contacts)}: {contact.in_words()}")
-                last = None
-                continue
-            tell(f"that is key {learner.contacts.index(contact) + 1} again")
-            if (
-                last is not None
-                and last[0] == contact
-                and (seen.table.time_us - last[1]) % _CLOCK <= _QUICK_US
-            ):
+                self._table_of(self._link.watch(usable))
+            elif isinstance(seen, Changed) and seen.steady and self._pressed(learner, seen.table):
                 break
-            last = (contact, seen.table.time_us)
-    except KeyboardInterrupt:
-        if learner is None:
-            raise
-    except (PortGone, BoardRestarted, NoAnswer, Refused) as error:
-        if learner is None or not learner.contacts:
-            raise UserError(
-                f"the board can't be measured: {error}",
-                "load the bench image for any board: keyc firmware --image bench -o bench.uf2",
-                exit_status=3,
-            ) from None
-        tell("the board is gone; what was learnt until then follows")
-    assert learner is not None
-    return learner
+            elif seen is None and self._names and self._skip():
+                self._skipped(learner)
+        return learner
+
+    def _is_done(self, learner: Learner) -> bool:
+        if self._enough is not None and len(learner.contacts) >= self._enough:
+            return True
+        return self._total > 0 and not self._names
+
+    def _heard(self) -> Seen | None:
+        from hil.link import Lost
+
+        said = self._link.sentence(_HEAR_US)
+        if said is None:
+            return None
+        return self._reader.lost() if isinstance(said, Lost) else self._reader.take(said)
+
+    def _pressed(self, learner: Learner, table: Observation) -> bool:
+        """Whether this was the second of two quick touches on a known key."""
+        contact = learner.contact_in(table)
+        if contact is None:
+            if table.low & ~learner.base.low & learner.base.readable:
+                words = "more than one key, or a key that reads oddly: one at a time, please"
+                self._tell(Event("press", words, meant="unclear"))
+            self._down = None
+            return False
+        if contact == self._down:
+            return False
+        self._down = contact
+        is_new = contact not in learner.contacts
+        name = self._names.pop(0) if is_new and self._names else None
+        if learner.pressed(contact, name):
+            number = len(learner.contacts)
+            words = f"key {number}: {f'{name}, ' if name else ''}{contact.in_words()}"
+            self._tell(
+                Event("press", words, switch=name, meant="good", proven=number, total=self._total or None)
+            )
+            self._touched = None
+            self._ask()
+            return False
+        at = learner.contacts.index(contact)
+        words = f"that is key {at + 1}{f', {learner.names[at]},' if learner.names[at] else ''} again"
+        self._tell(Event("press", words, switch=learner.names[at], meant="answered"))
+        before, self._touched = self._touched, (contact, table.time_us)
+        return (
+            before is not None and before[0] == contact and (table.time_us - before[1]) % _CLOCK <= _QUICK_US
+        )
+
+    def _skipped(self, learner: Learner) -> None:
+        name = self._names.pop(0)
+        learner.silent.append(name)
+        self._tell(Event("verdict", f"{name}: doesn't answer", switch=name, verdict="open"))
+        self._ask()
+
+    def _ask(self) -> None:
+        if not self._names:
+            return
+        name = self._names[0]
+        place = self._places.get(name)
+        words = f"press {name}: {place}" if place else f"press {name}"
+        known = 0 if self._learner is None else len(self._learner.contacts)
+        self._tell(Event("prompt", words, "learn", switch=name, place=place, proven=known, total=self._total))
+
+    def _table_of(self, said: Sequence[Sentence | Lost]) -> Observation | None:
+        from hil.link import Lost
+
+        found = None
+        for one in said:
+            seen = self._reader.lost() if isinstance(one, Lost) else self._reader.take(one)
+            if isinstance(seen, Looked | Watching):
+                found = seen.table
+        return found

@@ -295,9 +295,15 @@ class Link:
         """One whole table, of every pin that the board may drive or of those in the mask."""
         return self.ask("look", *_words(mask))
 
-    def watch(self, mask: int | None = None) -> list[Sentence]:
-        """The table that changes count from; then `sentence` brings the changes."""
-        return self.ask("watch", *_words(mask))
+    def watch(self, mask: int | None = None, quiet_us: int | None = None) -> list[Sentence]:
+        """The table that changes count from; then `sentence` brings the changes, each once it has been
+        quiet for `quiet_us` (which needs a mask)."""
+        quiet = () if quiet_us is None else (str(quiet_us),)
+        return self.ask("watch", *_words(mask), *quiet)
+
+    def edges(self, held: int | None, mask: int) -> list[Sentence]:
+        """The levels of these lines while one pin is held low; then `sentence` brings their edges."""
+        return self.ask("edges", "up" if held is None else str(held), *_words(mask))
 
     def stop(self) -> list[Sentence]:
         return self.ask("stop")

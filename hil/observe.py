@@ -200,7 +200,33 @@ class Refused:
     reason: str
 
 
-Seen = Introduced | Looked | Watching | Changed | Spoke | AboutToDrive | Gap | Refused
+@dataclass(frozen=True, slots=True)
+class Holding:
+    """`edges` began: this pin is held low (`REST`: none), and these lines read low. Edges count from here."""
+
+    driven: int
+    low: int
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A line came to a level, at this time of the board (µs modulo 2³²)."""
+
+    line: int
+    high: bool
+    time_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class LetGo:
+    """No edges are told any more, or none began. `against`: the pin that something holds high."""
+
+    against: int | None
+
+
+Seen = (
+    Introduced | Looked | Watching | Changed | Spoke | AboutToDrive | Gap | Refused | Holding | Edge | LetGo
+)
 
 
 class Reader:
@@ -214,6 +240,9 @@ class Reader:
         self._next: Observation | None = None  # the frame that is coming in
         self._steady = True
         self._in_table = False
+        self._holding = False
+        self._row: tuple[int, int] | None = None  # the last row of `low-lines`
+        self._against: int | None = None
 
     def take(self, sentence: SentenceLike) -> Seen | None:
         """What this sentence completes, if anything."""
@@ -236,8 +265,15 @@ class Reader:
         elif name == "rise":
             gpio, rise_us = _gpio(fields[0]), int(fields[1])
             self._table = replace(self._table, rise_us={**self._table.rise_us, gpio: rise_us})
+        elif name == "edge":
+            if self._holding and fields[1] in ("low", "high"):
+                return Edge(_gpio(fields[0]), fields[1] == "high", int(fields[2]))
         elif name in ("not-recovered", "held-against"):
-            self._unusable(name, 1 << _gpio(fields[0]))
+            if name == "held-against" and self._holding:
+                self._holding = False
+                return LetGo(_gpio(fields[0]))
+            self._against = _gpio(fields[0])
+            self._unusable(name, 1 << self._against)
         elif name == "unsteady":
             self._steady = False
         elif name == "about-to-drive":
@@ -262,7 +298,7 @@ class Reader:
     def lost(self) -> Gap:
         """Lines are missing here: what was coming in is thrown away."""
         self._table, self._now, self._next = Observation(), None, None
-        self._steady, self._in_table = True, False
+        self._steady, self._in_table, self._holding = True, False, False
         return Gap()
 
     def _fingerprint(self, what: str, digits: str | None) -> None:
@@ -299,6 +335,7 @@ class Reader:
             self._table = before.with_row(REST, lines)
         else:
             self._table = self._table.with_row(_gpio(how), lines)
+        self._row = (REST if how == "up" else _gpio(how), lines) if how != "down" else None
 
     def _change(self, fields: tuple[str, ...]) -> None:
         if self._now is None:
@@ -309,6 +346,12 @@ class Reader:
     def _finished(self, word: str) -> Seen | None:
         if word == "who":
             return Introduced(self._identity, dict(self._can))
+        if word == "edges":
+            row, self._row = self._row, None
+            self._table, self._in_table, self._now = Observation(), False, None
+            self._holding = row is not None
+            return LetGo(self._against) if row is None else Holding(*row)
+        was_holding, self._holding = self._holding, False
         if word == "look":
             looked, self._table = self._complete("pins"), Observation()
             self._in_table = False
@@ -325,6 +368,7 @@ class Reader:
             return Changed(self._now, steady) if told else None
         if word == "stop":
             self._now = self._next = None
+            return LetGo(None) if was_holding else None
         return None
 
     def _complete(self, what: str) -> Observation:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from hil.contacts import bouncing_faults, faults_of_chords, flexing_faults
 from hil.diagnose import diagnosis
 from hil.result import (
     Fault,
     Identity,
+    LineVerdict,
     LinkCounts,
     Position,
     PositionVerdict,
@@ -16,23 +18,48 @@ from hil.result import (
     Stage,
     Verdict,
 )
+from hil.stages.bounce import ONCE, POOL, debounce, pool
+from hil.stages.flex import CABLE
 from hil.stages.lines import NOT_SEEN, LineFindings
 from hil.stages.positions import ONE_WAY
+from hil.suggested import suggested_wiring
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from hil.judge import Matrix
     from hil.link import Counters
+    from hil.result import Flexed, Ghost, HeldTogether, Line, SwitchBounce
     from hil.stages.alive import AliveFindings
+    from hil.stages.bounce import Bounces
+    from hil.stages.flex import Flex
     from hil.stages.positions import Positions
+    from hil.stages.together import Together
     from hil.stages.typing import Typing, TypingFindings
     from keyc.keyboard import Keyboard
 
 GHOSTING_NOT_TESTED = "ghosting: not tested (no three corners of a rectangle were pressed at once)"
-NODES = "solder between the diodes of two switches: on one line it shows only with three keys held together"
-LATER = "bounce times, held keys, dials and indicators: this version has no stage for them"
+NODES = (
+    "solder between the diodes of two switches: on one line it shows only with both held down, "
+    "in the stage together"
+)
+NOT_NEIGHBOURS = "solder between the diodes of two switches of one line that don't lie side by side"
+_NOT_RUN = {
+    "bounce": "how contacts bounce: the stage bounce did not run",
+    "flex": "joints that let go when the case is bent: the stage flex did not run",
+}
+LATER = "dials and indicators: this version has no stage for them"
+
+# What a contact does in time adds to these; the others say what has to be mended first.
+_MAY_GET_WORSE = frozenset(
+    {
+        PositionVerdict.PROVEN,
+        PositionVerdict.ANSWERS,
+        PositionVerdict.UNTESTED,
+        PositionVerdict.CHATTERING,
+    }
+)
 
 
 @dataclass(slots=True)
@@ -42,6 +69,11 @@ class Found:
     alive: AliveFindings | None = None
     lines: LineFindings | None = None
     positions: Positions | None = None
+    together: Together | None = None
+    bounces: Bounces | None = None
+    flex: Flex | None = None
+    left_out: dict[str, tuple[str, ...]] = field(default_factory=dict)  # stage → what it did not test
+    pools: tuple[tuple[int, int], ...] = ()  # presses pooled by this board's runs before, and their longest
     typing: Typing | None = None
 
 
@@ -64,9 +96,23 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
     """Verdicts, faults and what remains untested."""
     found, matrix = account.found, account.matrix
     positions = found.positions
+    pressed = _positions_of(account)
+    bounce = found.bounces.findings() if found.bounces else ()
+    flexed = found.flex.findings() if found.flex else None
+    together = found.together.findings() if found.together else None
+    told = diagnosis(
+        matrix,
+        found.lines or LineFindings(()),
+        positions,
+        pressed if positions else (),
+        [
+            *bouncing_faults(matrix, bounce),
+            *(flexing_faults(matrix, flexed) if flexed else ()),
+            *(faults_of_chords(together) if together else ()),
+        ],
+    )
+    verdicts = [_in_time(one, bounce, flexed) for one in pressed]
     typed = found.typing.findings() if found.typing else None
-    verdicts = _positions_of(account)
-    told = diagnosis(matrix, found.lines or LineFindings(()), positions, verdicts if positions else ())
     faults = _with_typed(told.faults, typed)
     verdicts = _verdicts_with_typed(verdicts, typed)
     if found.alive is not None and found.alive.fault is not None:
@@ -98,20 +144,24 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         tool=tool,
         stages=stages,
         positions=tuple(verdicts),
-        lines=told.lines,
+        lines=tuple(_line_in_time(line, flexed) for line in told.lines),
         faults=faults,
-        ghosting=ghosts.found(shorted) if ghosts else (),
-        rectangles_exercised=ghosts.exercised if ghosts else 0,
+        ghosting=_ghosting(ghosts.found(shorted) if ghosts else (), together),
+        rectangles_exercised=(ghosts.exercised if ghosts else 0)
+        + (found.together.exercised if found.together else 0),
         rectangles=ghosts.rectangles() if ghosts else 0,
         stuck=tuple(stuck),
         unreached=tuple(unreached),
-        suggested_wiring=_suggested(account, verdicts),
-        resolution_us=account.can.get("quiet", 0),
+        suggested_wiring=suggested_wiring(account.keyboard, told.faults),
+        resolution_us=account.can.get("edges" if found.bounces else "quiet", 0),
         link=LinkCounts(counts.lines, counts.damaged, counts.lost, counts.resent, counts.reconnects),
         presses=positions.presses if positions else 0,
         trouble=account.trouble,
         when=when,
-        notes=(*account.remarks, *(typed.notes if typed else ())),
+        notes=(*account.remarks, *_notes(flexed, bounce), *(typed.notes if typed else ())),
+        debounce=debounce(bounce, found.pools) if bounce else None,
+        flexed=flexed,
+        together=together,
         typing=typed,
     )
 
@@ -146,8 +196,51 @@ def _positions_of(account: Account) -> list[Position]:
         column = None if switch.column is None else f"GPIO{switch.column}"
         verdict = PositionVerdict.UNTESTED
         why = ("the stage positions did not run",)
-        found.append(Position(switch.name, row, column, verdict, blocked_by=why))
+        pin = None if switch.direct is None else f"GPIO{switch.direct}"
+        found.append(Position(switch.name, row, column, verdict, blocked_by=why, pin=pin))
     return found
+
+
+def _in_time(one: Position, bounce: Iterable[SwitchBounce], flexed: Flexed | None) -> Position:
+    """A position with what its contact did in time. A verdict that says more about it stands."""
+    seen = next((each for each in bounce if each.switch == one.switch), None)
+    verdict = seen.verdict if seen else None
+    if flexed is not None and any(blip.what == one.switch for blip in flexed.blips):
+        verdict = PositionVerdict.INTERMITTENT
+    told = replace(one, bounce=seen)
+    if verdict is None or one.verdict not in _MAY_GET_WORSE:
+        return told
+    return replace(told, verdict=verdict, blocked_by=(ONCE,) if verdict is PositionVerdict.UNTESTED else ())
+
+
+def _line_in_time(line: Line, flexed: Flexed | None) -> Line:
+    blips = [one for one in flexed.blips if line.pin in one.what.split()] if flexed else []
+    if not blips or line.verdict is not LineVerdict.CLEAR:
+        return line
+    did = "let go" if blips[0].let_go else "touched something"
+    return replace(line, verdict=LineVerdict.WEAK, note=f"{did} while the case was squeezed")
+
+
+def _ghosting(found: tuple[Ghost, ...], together: HeldTogether | None) -> tuple[Ghost, ...]:
+    """What the chords proved stands for what was suspected."""
+    proven = together.ghosts if together else ()
+    known = {(one.rectangle, one.ghost) for one in proven}
+    return (*proven, *(one for one in found if (one.rectangle, one.ghost) not in known))
+
+
+def _notes(flexed: Flexed | None, bounce: Iterable[SwitchBounce]) -> list[str]:
+    notes = [
+        f"{one.switch} bounces longer than the others, for up to {one.longest_us / 1000:.1f} ms: no fault, "
+        "but the first to look at"
+        for one in bounce
+        if one.outlier
+    ]
+    if flexed and any(one.what == CABLE for one in flexed.blips):
+        notes.append(
+            "the board went away while the case was squeezed: look at the USB socket's joints, then try "
+            "another cable"
+        )
+    return notes
 
 
 def _with_not_tested(
@@ -155,6 +248,11 @@ def _with_not_tested(
 ) -> Stage:
     if stage.name == "typing" and typed is not None:
         return replace(stage, not_tested=typed.not_tested)
+    left_out = account.found.left_out.get(stage.name)
+    if left_out is not None:
+        stage = replace(stage, not_tested=left_out)
+    if stage.name == "bounce" and account.found.bounces is not None:
+        return replace(stage, not_tested=(*stage.not_tested, *_not_pooled(account.found)))
     if stage.name == "lines" and stage.verdict is not Verdict.SKIPPED and account.found.positions is None:
         return replace(stage, not_tested=(NOT_SEEN,))
     if stage.name != "positions" or account.found.positions is None:
@@ -183,9 +281,27 @@ def _with_not_tested(
     elif not all_measured and not ghosts.exercised and ghosts.rectangles():
         not_tested.append(GHOSTING_NOT_TESTED)
     if has_diodes and all_measured:
-        not_tested.append(NODES)
+        not_tested.append(NODES if account.found.together is None else NOT_NEIGHBOURS)
+    not_tested += [_NOT_RUN[one.name] for one in account.stages if _is_missing(one)]
     not_tested.append(LATER)
     return replace(stage, not_tested=tuple(not_tested))
+
+
+def _is_missing(stage: Stage) -> bool:
+    return stage.verdict is Verdict.SKIPPED and stage.name in _NOT_RUN
+
+
+def _not_pooled(found: Found) -> tuple[str, ...]:
+    """Why no debounce time is recommended."""
+    assert found.bounces is not None
+    pools = [pool(found.bounces.findings()), *found.pools]
+    presses = sum(n for n, _ in pools)
+    if presses >= POOL:
+        return ()
+    return (
+        f"how long to debounce: that takes {POOL} presses of this board, and there are {presses} so far; "
+        "each run of the stage bounce adds to them",
+    )
 
 
 def _overall(stages: tuple[Stage, ...], any_fault: bool, trouble: str | None) -> Verdict:
@@ -199,28 +315,3 @@ def _overall(stages: tuple[Stage, ...], any_fault: bool, trouble: str | None) ->
     if Verdict.INCOMPLETE in verdicts:
         return Verdict.INCOMPLETE
     return Verdict.PASS
-
-
-def _suggested(account: Account, verdicts: list[Position]) -> str | None:
-    """The file's `wiring` with swapped switches put where they answered, as a diff; None if none are."""
-    moved = {
-        one.answered_as: one.switch
-        for one in verdicts
-        if one.verdict is PositionVerdict.SWAPPED and one.answered_as is not None
-    }
-    if not moved:
-        return None
-    from difflib import unified_diff
-
-    switches = account.keyboard.wiring.switches
-    source = switches[0].span.source
-    text = source.text
-    for switch in sorted(switches, key=lambda one: -one.span.start):
-        if switch.name in moved and text[switch.span.start : switch.span.end] == switch.name:
-            text = text[: switch.span.start] + moved[switch.name] + text[switch.span.end :]
-    if text == source.text:
-        return None
-    lines = unified_diff(
-        source.text.splitlines(), text.splitlines(), source.name, source.name, lineterm="", n=1
-    )
-    return "\n".join(lines) + "\n"

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from hil.result import Line, Position
-    from keyc.keyboard import Cap, Keyboard, Switch
+    from keyc.keyboard import Keyboard, Switch
 
 _UNIT = 72.0  # SVG units to one key unit
 _GAP = 4.0
@@ -55,6 +55,9 @@ _LOOKS: Mapping[PositionVerdict, _Look] = {
 }
 
 
+_POINTER = "M-6 -6 H6 L0 6 Z"  # down, as a finger
+
+
 def mark_svg(verdict: PositionVerdict) -> str:
     """A verdict's mark alone, for a legend."""
     return (
@@ -64,55 +67,62 @@ def mark_svg(verdict: PositionVerdict) -> str:
 
 
 def keyboard_svg(keyboard: Keyboard, positions: Sequence[Position], side: Side = "front") -> str:
+    """The keyboard with these verdicts; empty without caps."""
+    return KeyboardPicture(keyboard, side).svg({one.switch: one.verdict for one in positions})
+
+
+class KeyboardPicture:
     """The keyboard as its caps lie, seen from the front or, mirrored, from the solder side."""
-    switches = {switch.name: switch for switch in keyboard.wiring.switches}
-    verdicts = {position.switch: position.verdict for position in positions}
-    laid = laid_out(keyboard.caps, side)
-    if not laid.caps:
-        return ""
-    width, height = laid.width_u * _UNIT, laid.height_u * _UNIT
-    from_where = "front" if side == "front" else "solder side (left and right are exchanged)"
-    title = escape(xml_text(f"{keyboard.title}, seen from the {from_where}"))
-    drawn = [
-        _cap(
-            placed.cap,
-            switches[placed.cap.switch],
-            verdicts.get(placed.cap.switch, PositionVerdict.UNTESTED),
-            placed.x_u * _UNIT,
-            placed.y_u * _UNIT,
-            placed.turn_deg,
-            keyboard.wiring.diodes,
+
+    def __init__(self, keyboard: Keyboard, side: Side = "front") -> None:
+        self._keyboard = keyboard
+        self._switches = {switch.name: switch for switch in keyboard.wiring.switches}
+        self._laid = laid_out(keyboard.caps, side)
+        self._placed = {placed.cap.switch: placed for placed in self._laid.caps}
+        self._side = side
+
+    def svg(self, verdicts: Mapping[str, PositionVerdict]) -> str:
+        """The whole picture. The caps come in the order of the shape, each a `<g>` of its own."""
+        if not self._laid.caps:
+            return ""
+        width, height = self._laid.width_u * _UNIT, self._laid.height_u * _UNIT
+        from_where = "front" if self._side == "front" else "solder side (left and right are exchanged)"
+        title = escape(xml_text(f"{self._keyboard.title}, seen from the {from_where}"))
+        drawn = [self.cap(name, verdicts.get(name, PositionVerdict.UNTESTED)) for name in self._placed]
+        return (
+            f'<svg class="keyboard" viewBox="-6 -6 {width + 12:.1f} {height + 12:.1f}" role="img" '
+            f'aria-label="{title}"><title>{title}</title>\n' + "\n".join(drawn) + "\n</svg>"
         )
-        for placed in laid.caps
-    ]
-    return (
-        f'<svg class="keyboard" viewBox="-6 -6 {width + 12:.1f} {height + 12:.1f}" role="img" '
-        f'aria-label="{title}"><title>{title}</title>\n' + "\n".join(drawn) + "\n</svg>"
-    )
 
-
-def _cap(
-    cap: Cap, switch: Switch, verdict: PositionVerdict, x: float, y: float, turned: float, diodes: Diodes
-) -> str:
-    look = _LOOKS[verdict]
-    width, height = cap.width_u * _UNIT - _GAP, cap.height_u * _UNIT - _GAP
-    turn = f" rotate({turned:g})" if turned else ""
-    dash = ' stroke-dasharray="5 4"' if verdict is PositionVerdict.UNTESTED else ""
-    heavy = 1.5 if verdict in (PositionVerdict.PROVEN, PositionVerdict.UNTESTED) else 3
-    name = switch.name if len(switch.name) <= _fits(width) else switch.name[: _fits(width) - 1] + "…"
-    where = _pins_of(switch)
-    return (
-        f'<g transform="translate({x:.1f} {y:.1f}){turn}">'
-        f"<title>{escape(xml_text(f'{switch.name}: {verdict.value} ({where})'))}</title>"
-        f'<rect x="{-width / 2:.1f}" y="{-height / 2:.1f}" width="{width:.1f}" height="{height:.1f}" rx="7" '
-        f'fill="{look.tint}" stroke="{look.colour}" stroke-width="{heavy}"{dash}/>'
-        f'<text x="{-width / 2 + 6:.1f}" y="{-height / 2 + 16:.1f}" font-size="12" font-weight="600" '
-        f'fill="{_INK}">{escape(xml_text(name))}</text>'
-        f'<g transform="translate({width / 2 - 11:.1f} {-height / 2 + 12:.1f}) scale(.8)">{_mark(look)}</g>'
-        f'<g transform="translate(0 4)">{_symbol(switch, verdict, diodes)}</g>'
-        f'<text y="{height / 2 - 6:.1f}" font-size="11" text-anchor="middle" fill="{_INK}">'
-        f"{verdict.value}</text></g>"
-    )
+    def cap(self, name: str, verdict: PositionVerdict, *, is_next: bool = False) -> str:
+        """One cap at its place. `is_next`: the one to press now, whatever is known of it."""
+        placed, switch = self._placed[name], self._switches[name]
+        look = _LOOKS[verdict]
+        width, height = placed.cap.width_u * _UNIT - _GAP, placed.cap.height_u * _UNIT - _GAP
+        turn = f" rotate({placed.turn_deg:g})" if placed.turn_deg else ""
+        left, top = f"{-width / 2:.1f}", f"{-height / 2:.1f}"
+        shown = name if len(name) <= _fits(width) else name[: _fits(width) - 1] + "…"
+        told = f"{name}: {verdict.value}{', press it now' if is_next else ''} ({_pins_of(switch)})"
+        if is_next:
+            edge, word = f'stroke="{_INK}" stroke-width="7"', "press"
+        else:
+            heavy = 1.5 if verdict in (PositionVerdict.PROVEN, PositionVerdict.UNTESTED) else 3
+            dash = ' stroke-dasharray="5 4"' if verdict is PositionVerdict.UNTESTED else ""
+            edge, word = f'stroke="{look.colour}" stroke-width="{heavy}"{dash}', verdict.value
+        weight = ' font-weight="700"' if is_next else ""
+        return (
+            f'<g transform="translate({placed.x_u * _UNIT:.1f} {placed.y_u * _UNIT:.1f}){turn}">'
+            f"<title>{escape(xml_text(told))}</title>"
+            f'<rect x="{left}" y="{top}" width="{width:.1f}" height="{height:.1f}" rx="7" '
+            f'fill="{"#fff6c9" if is_next else look.tint}" {edge}/>'
+            f'<text x="{-width / 2 + 6:.1f}" y="{-height / 2 + 16:.1f}" font-size="12" font-weight="600" '
+            f'fill="{_INK}">{escape(xml_text(shown))}</text>'
+            f'<g transform="translate({width / 2 - 11:.1f} {-height / 2 + 12:.1f}) scale(.8)">'
+            f"{_path(_POINTER, _INK, fill=_INK) if is_next else _mark(look)}</g>"
+            f'<g transform="translate(0 4)">{_symbol(switch, verdict, self._keyboard.wiring.diodes)}</g>'
+            f'<text y="{height / 2 - 6:.1f}" font-size="11" text-anchor="middle" fill="{_INK}"{weight}>'
+            f"{word}</text></g>"
+        )
 
 
 def _fits(width: float) -> int:

@@ -7,20 +7,31 @@ from typing import TYPE_CHECKING
 from hil.stages.positions import rows_of_caps
 
 if TYPE_CHECKING:
-    from keyc.keyboard import Keyboard
+    from collections.abc import Sequence
+
+    from keyc.caps import Side
+    from keyc.keyboard import Cap, Keyboard
 
 
-def places_of(keyboard: Keyboard) -> dict[str, str]:
+def places_of(keyboard: Keyboard, side: Side = "front") -> dict[str, str]:
     """Per switch where it lies and which pins it sits on: "row 2, 3rd from the left (GPIO3, GPIO8)"."""
-    found: dict[str, str] = {}
     switches = {switch.name: switch for switch in keyboard.wiring.switches}
-    for row, names in enumerate(rows_of_caps(keyboard.caps), 1):
-        for n, name in enumerate(names, 1):
-            switch = switches[name]
-            gpios = [gpio for gpio in (switch.row, switch.column, switch.direct) if gpio is not None]
-            pins = ", ".join(f"GPIO{gpio}" for gpio in gpios)
-            found[name] = f"row {row}, {_ordinal(n)} from the left ({pins})"
+    found: dict[str, str] = {}
+    for name, place in places_of_caps(keyboard.caps, side).items():
+        switch = switches[name]
+        gpios = [gpio for gpio in (switch.row, switch.column, switch.direct) if gpio is not None]
+        found[name] = f"{place} ({', '.join(f'GPIO{gpio}' for gpio in gpios)})"
     return found
+
+
+def places_of_caps(caps: Sequence[Cap], side: Side = "front") -> dict[str, str]:
+    """Per cap where it lies: "row 2, 3rd from the left"; from the solder side what was left is right."""
+    edge = "left" if side == "front" else "right"
+    return {
+        name: f"row {row}, {_ordinal(n)} from the {edge}"
+        for row, names in enumerate(rows_of_caps(caps), 1)
+        for n, name in enumerate(names, 1)
+    }
 
 
 def _ordinal(n: int) -> str:

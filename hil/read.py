@@ -23,7 +23,7 @@ from hil.observe import (
 )
 from hil.outcome import Account, Found, result_of
 from hil.record import NOTE
-from hil.result import Identity, PositionVerdict, Result, Stage, Verdict
+from hil.result import Identity, Result, Stage, Verdict, positions_verdict
 from hil.stages import hello, lines
 from hil.stages.positions import Positions
 from hil.wire import LINE_BYTES, Damaged, Sentence, crc_32, parse_line
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 NO_CHECKSUMS = "this dump has no checksums: damage in it can't be seen"
 
 _BLANK = (b"", b"\r")
+_LATER = ("together", "bounce", "flex")  # notes: these stages began; positions had ended
 _BLOCK = 1 << 16  # bytes
 _MOST_WAITING = 10_000  # frames between two notes: nobody answers one question so often
 _MARK = f"{NOTE} ".encode()
@@ -199,6 +200,7 @@ class _Replay:
         self._lines: lines.LineFindings | None = None
         self._positions: Positions | None = None
         self._question: _Asked | None = None
+        self._is_over = False  # what comes now belongs to a stage that a dump gives no verdicts of
         self._notes = 0  # the number of the next note
         self._waiting: list[Changed | Watching | _Silent] = []
         self._trouble: str | None = None
@@ -231,12 +233,7 @@ class _Replay:
         if positions is None:
             stages.append(Stage("positions", Verdict.SKIPPED))
         else:
-            verdicts = {positions.position(name).verdict for name in self._names}
-            incomplete = {PositionVerdict.PROVEN, PositionVerdict.ANSWERS, PositionVerdict.UNTESTED}
-            if verdicts <= {PositionVerdict.PROVEN}:
-                verdict = Verdict.PASS
-            else:
-                verdict = Verdict.INCOMPLETE if verdicts <= incomplete else Verdict.FAIL
+            verdict = positions_verdict(positions.position(name) for name in self._names)
             stages.append(Stage("positions", verdict))
         nothing = self.counters.lines == 0
         trouble = self._trouble or ("there is no line of the wire in this dump" if nothing else None)
@@ -304,6 +301,8 @@ class _Replay:
     def _count(self, question: _Asked | None) -> None:
         """Lets what was heard since the last note count as answers to a question; None: in free order."""
         waiting, self._waiting = self._waiting, []
+        if self._is_over:
+            return
         if self._positions is not None:
             self._positions.ask(*((None, None) if question is None else self._names_of(question)))
         for one in waiting:
@@ -355,7 +354,12 @@ class _Replay:
             return
         self._count(question)
         self._question = question
-        if note.name == "lost":
+        if note.name in _LATER:
+            self._is_over = True
+            if self._positions is not None:
+                self._positions.ask(None)
+                self._positions.ended = True
+        elif note.name == "lost":
             self._lose()
         elif note.name == "restarts" and len(fields) == 1:
             self._resets.append(int(fields[0]))

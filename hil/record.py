@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 NOTE = "bench"  # the word that begins a note of the bench in a dump
 
-_KEPT = frozenset({"board", "line", "stage", "verdict", "trouble", "back", "history"})
+_KEPT = frozenset({"board", "line", "stage", "verdict", "bounce", "blip", "trouble", "back", "history"})
 
 
 class _File:
@@ -57,12 +57,24 @@ class _File:
 class Record:
     """Appends one run to a file. `failure` says in words what went wrong with the file, if anything did."""
 
-    def __init__(self, path: Path, *, tool: str, keyboard: str, when: str, after: str) -> None:
+    def __init__(
+        self,
+        path: Path,
+        *,
+        tool: str,
+        keyboard: str,
+        when: str,
+        after: str,
+        diodes: str | None = None,
+        netlist: str | None = None,
+    ) -> None:
         self._file = _File(path, "a")
         if _is_cut_short(path):
             self._file.write("\n")
         self._tool = tool
-        self._write({"event": "began", "tool": tool, "keyboard": keyboard, "when": when, "after": after})
+        began = {"event": "began", "tool": tool, "keyboard": keyboard, "when": when, "after": after}
+        more = {"diodes": diodes, "netlist": netlist}
+        self._write(began | {key: value for key, value in more.items() if value is not None})
 
     @property
     def failure(self) -> str | None:

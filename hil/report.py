@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from hil.bounce_plot import bounce_svg
 from hil.diagnose import UNPLUG
 from hil.picture import keyboard_svg, mark_svg, package_svg
 from hil.result import BAD_LINES, BAD_POSITIONS, LineVerdict, PositionVerdict, Verdict
 from keyc.files import shipped
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from markupsafe import Markup
 
@@ -19,7 +20,8 @@ if TYPE_CHECKING:
     from keyc.caps import Side
     from keyc.keyboard import Keyboard
 
-_COLUMNS = 80
+_COLUMNS, _LINES = 80, 22  # a screen, without the prompt and the command above
+_FAULTS_IN_SHORT = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,7 @@ def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "fron
     pointed = {
         int(pin) for fault in result.faults if fault.kind != "swapped" for pin in _package_pins(fault, result)
     }
+    bounces = [one.bounce for one in result.positions if one.bounce is not None]
     return environment.get_template("report.html.j2").render(
         result=_WithRows(result, [_position_row(one, keyboard) for one in result.positions]),
         lines=[_line_row(line) for line in shown],
@@ -79,6 +82,10 @@ def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "fron
         ],
         keyboard_picture=Markup(keyboard_svg(keyboard, result.positions, side)),
         package_picture=Markup(package_svg(result.lines, pointed)),
+        bounces=bounces,
+        bounce_picture=Markup(bounce_svg(bounces, result.debounce)) if bounces else None,
+        blips=_blips(result),
+        not_tested=not_tested(result),
         side=side,
         tool=tool,
         unplug=UNPLUG,
@@ -125,6 +132,19 @@ def _position_row(one: Position, keyboard: Keyboard) -> _PositionRow:
     )
 
 
+def _blips(result: Result) -> list[tuple[str, str]]:
+    """Per place how often it blipped and for how long, in words."""
+    blips = result.flexed.blips if result.flexed else ()
+    found = []
+    for what in dict.fromkeys(one.what for one in blips):
+        mine = [one for one in blips if one.what == what]
+        times = "once" if len(mine) == 1 else f"{len(mine)} times"
+        did = "let go" if mine[0].let_go else "closed"
+        longest_ms = max(one.took_us for one in mine) / 1000
+        found.append((what.replace(" ", " and "), f"{did} {times}, {longest_ms:.1f} ms"))
+    return found
+
+
 def _remark(one: Position) -> str:
     parts = []
     if one.answered_as:
@@ -166,7 +186,30 @@ def _with_capital(text: str) -> str:
 
 
 def text_of(result: Result) -> str:
-    """The result for a terminal of 80 columns."""
+    """The result for a terminal of 80 columns. Where it is longer than a screen, what matters comes once
+    more at its end, so that it is what one sees."""
+    lines = _text_lines(result)
+    if len(lines) > _LINES:
+        lines += ["", *_in_short(result)]
+    return "\n".join(lines)
+
+
+def _in_short(result: Result) -> list[str]:
+    """A screen at most: a line for each fault, and what to do next."""
+    lines = [f"In short: {_headline(result)}"]
+    for fault in result.faults[:_FAULTS_IN_SHORT]:
+        cause = f": {fault.causes[0].what}" if fault.causes else ""
+        lines.append(f"  {fault.rank}. {fault.title}{cause}")
+    more = len(result.faults) - _FAULTS_IN_SHORT
+    if more > 0:
+        lines.append(f"  … and {more} more, above")
+    untested = [one.switch for one in result.positions if one.verdict is PositionVerdict.UNTESTED]
+    if untested:
+        lines.append(f"  not tested: {names_in_short(untested)}")
+    return [line if len(line) <= _COLUMNS else f"{line[: _COLUMNS - 1]}…" for line in lines]
+
+
+def _text_lines(result: Result) -> list[str]:
     lines = [_headline(result)]
     if result.trouble:
         lines += _wrapped(f"the bench could not go on: {result.trouble}", "  ")
@@ -187,13 +230,21 @@ def text_of(result: Result) -> str:
                 f"({sure})",
                 "  ",
             )
+    if result.debounce:
+        advice = result.debounce
+        lines += ["", "Bounce"]
+        lines += _wrapped(
+            f"debounce {advice.recommended_ms}ms is recommended: of {advice.rests_on_presses} presses the "
+            f"longest bounced for {advice.longest_us / 1000:.1f} ms, and half as long again is its margin",
+            "  ",
+        )
     if result.suggested_wiring:
         lines += ["", "If the board is right and the file is not:", result.suggested_wiring.rstrip("\n")]
     if result.not_tested:
         lines += ["", "Not tested, and why"]
-        for text in _gathered(result):
+        for text in not_tested(result):
             lines += _wrapped(text, "  ")
-    return "\n".join(lines)
+    return lines
 
 
 def _headline(result: Result) -> str:
@@ -222,7 +273,7 @@ def _fault_lines(fault: Fault) -> list[str]:
     return lines
 
 
-def _gathered(result: Result) -> Iterable[str]:
+def not_tested(result: Result) -> list[str]:
     """What wasn't tested, with switches that have the same reason on one line."""
     names = {one.switch for one in result.positions}
     by_reason: dict[str, list[str]] = {}
@@ -233,7 +284,27 @@ def _gathered(result: Result) -> Iterable[str]:
             by_reason.setdefault(reason, []).append(name)
         else:
             others.append(text)
-    return [*(f"{', '.join(who)}: {reason}" for reason, who in by_reason.items()), *others]
+    return [*(f"{names_in_short(who)}: {reason}" for reason, who in by_reason.items()), *others]
+
+
+def names_in_short(names: Sequence[str]) -> str:
+    """Names with a comma between them; those that count up are told by their ends: SW2, SW5 to SW9."""
+    parts: list[str] = []
+    run: list[str] = []
+    for name in [*names, ""]:
+        if run and name and name == _following(run[-1]):
+            run.append(name)
+            continue
+        parts += [f"{run[0]} to {run[-1]}"] if len(run) > 2 else run
+        run = [name]
+    return ", ".join(parts)
+
+
+def _following(name: str) -> str | None:
+    """SW10 after SW9; None after a name without a number at its end, or with one that begins with 0."""
+    stem = name.rstrip("0123456789")
+    digits = name[len(stem) :]
+    return f"{stem}{int(digits) + 1}" if digits and digits[0] != "0" else None
 
 
 def _wrapped(text: str, indent: str, further: str | None = None) -> list[str]:

@@ -6,11 +6,14 @@ that a run didn't have are there, empty. Times are microseconds unless the name 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from hil.stages.typing import TypingFindings
 
 SCHEMA = 1
@@ -64,6 +67,128 @@ BAD_LINES = frozenset(LineVerdict) - {LineVerdict.CLEAR, LineVerdict.UNTESTED}
 
 
 @dataclass(frozen=True, slots=True)
+class BounceSide:
+    """All presses, or all releases, of one switch. `bounces`: how often its contact went back in all of
+    them; `took_us`: of each stroke, from its first edge to its last."""
+
+    bounces: int = 0
+    took_us: tuple[int, ...] = ()
+
+    @property
+    def longest_us(self) -> int:
+        return max(self.took_us, default=0)
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchBounce:
+    """How one switch bounces. `drops`: how often its contact let go in the middle of a press. `outlier`: it
+    bounces much longer than the others, though not too long."""
+
+    switch: str
+    press: BounceSide
+    release: BounceSide
+    drops: int = 0
+    verdict: PositionVerdict | None = None  # chattering, intermittent; untested: once; None: nothing wrong
+    outlier: bool = False
+
+    @property
+    def longest_us(self) -> int:
+        return max(self.press.longest_us, self.release.longest_us)
+
+    @property
+    def pooled(self) -> int:
+        """Whole presses, with their releases."""
+        return min(len(self.press.took_us), len(self.release.took_us))
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "press_us": list(self.press.took_us),
+            "release_us": list(self.release.took_us),
+            "drops": self.drops,
+            "outlier": self.outlier,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Debounce:
+    """What to write for `debounce`; the presses of good switches it rests on, and the longest of them."""
+
+    recommended_ms: int
+    rests_on_presses: int
+    longest_us: int
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "recommended_ms": self.recommended_ms,
+            "rests_on_presses": self.rests_on_presses,
+            "longest_us": self.longest_us,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Blip:
+    """A contact or a line that came or went while the case was squeezed. `what`: `SW7`, `GPIO3`, or two lines
+    `GPIO3 GPIO4`; `let_go`: it opened, else it closed; `took_us`: how long."""
+
+    what: str
+    let_go: bool
+    took_us: int
+    switches: tuple[str, ...] = ()
+
+    @property
+    def in_words(self) -> str:
+        verb = "let go" if self.let_go else ("touched" if " " in self.what else "closed")
+        return f"{self.what.replace(' ', ' and ')} {verb} for {self.took_us / 1000:.1f} ms"
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "what": self.what,
+            "let_go": self.let_go,
+            "took_us": self.took_us,
+            "switches": list(self.switches),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Flexed:
+    """What squeezing found. `held_us`: per line how long a switch on it was held down meanwhile."""
+
+    blips: tuple[Blip, ...] = ()
+    watched_us: int = 0
+    held_us: Mapping[str, int] = field(default_factory=dict)
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "watched_us": self.watched_us,
+            "held_us": dict(self.held_us),
+            "blips": [one.as_json() for one in self.blips],
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class HeldTogether:
+    """What chords found. `cleared` of `pairs`: neighbours on a line whose diodes' joints don't touch;
+    `bridged`: those that do; `most`: how many switches were held at once, and all seen; `chords`: those of
+    the keymap."""
+
+    cleared: int = 0
+    pairs: int = 0
+    bridged: tuple[tuple[str, str], ...] = ()
+    most: int = 0
+    chords: tuple[tuple[str, ...], ...] = ()
+    ghosts: tuple[Ghost, ...] = ()
+    not_seen: tuple[tuple[str, ...], ...] = ()  # chords that were asked for, and not seen whole
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "pairs": {"cleared": self.cleared, "of": self.pairs},
+            "bridged": [list(one) for one in self.bridged],
+            "most": self.most,
+            "chords": [list(one) for one in self.chords],
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class Position:
     """One switch. `forward`: what the anode's line read with the cathode's line driven low, `backward` the
     other way round, `direct` a switch to ground; "low", "high", or None where nothing could be read."""
@@ -78,12 +203,15 @@ class Position:
     answered_as: str | None = None
     blocked_by: tuple[str, ...] = ()
     presses: int = 0
+    bounce: SwitchBounce | None = None  # where the stage `bounce` saw it
+    pin: str | None = None  # of a switch to ground
 
     def as_json(self) -> dict[str, Any]:
         return {
             "switch": self.switch,
             "row": self.row,
             "column": self.column,
+            "pin": self.pin,
             "verdict": self.verdict.value,
             "forward": self.forward,
             "backward": self.backward,
@@ -91,10 +219,21 @@ class Position:
             "answered_as": self.answered_as,
             "blocked_by": list(self.blocked_by),
             "presses": self.presses,
-            # The stage `bounce` counts these.
-            "bounces": {"press": 0, "release": 0},
-            "longest_bounce_us": None,
+            "bounces": {
+                "press": self.bounce.press.bounces if self.bounce else 0,
+                "release": self.bounce.release.bounces if self.bounce else 0,
+            },
+            "longest_bounce_us": self.bounce.longest_us if self.bounce else None,
+            "strokes": None if self.bounce is None else self.bounce.as_json(),
         }
+
+
+def positions_verdict(positions: Iterable[Position]) -> Verdict:
+    """How the stage `positions` ended, by what it says of each switch."""
+    verdicts = {one.verdict for one in positions}
+    if verdicts & BAD_POSITIONS:
+        return Verdict.FAIL
+    return Verdict.PASS if verdicts <= {PositionVerdict.PROVEN} else Verdict.INCOMPLETE
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,6 +431,9 @@ class Result:
     presses: int
     trouble: str | None = None  # what the rig could not do
     when: str | None = None  # when the run began, as the caller's clock had it
+    debounce: Debounce | None = None
+    flexed: Flexed | None = None
+    together: HeldTogether | None = None
     notes: tuple[str, ...] = field(default=())
     typing: TypingFindings | None = None
 
@@ -324,7 +466,9 @@ class Result:
             "stuck": list(self.stuck),
             "unreached": list(self.unreached),
             "suggested_wiring": self.suggested_wiring,
-            "debounce": None,
+            "debounce": None if self.debounce is None else self.debounce.as_json(),
+            "flex": None if self.flexed is None else self.flexed.as_json(),
+            "together": None if self.together is None else self.together.as_json(),
             "resolution_us": self.resolution_us,
             "link": self.link.as_json(),
             "presses": self.presses,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hil.conversation import Conversation, Hand, Notes, Settings, Trouble
-from hil.dialogues import alive, hello, lines, positions, typing
+from hil.dialogues import alive, bounce, flex, hello, lines, positions, together, typing
 from hil.events import Event
 from hil.judge import Matrix
 from hil.link import BoardRestarted, Counters, NoAnswer, Refused
@@ -25,16 +25,26 @@ if TYPE_CHECKING:
     from hil.stages.typing import KeyReceived
     from keyc.keyboard import Keyboard
 
+# What takes its time, and what it would tell: these run when they are asked for by name, or by `all`.
+ON_REQUEST = {
+    "bounce": "how contacts bounce, and which debounce time they need",
+    "flex": "joints that let go when the case is squeezed",
+    "typing": "contacts that chatter while somebody types, and what arrives at the computer",
+}
+
 # In the order they run, with what each looks at.
 _STAGES = {
     "alive": (alive.run, "does the chip live"),
     "hello": (hello.run, "who is there"),
     "lines": (lines.run, "what ties lines together (touch nothing)"),
     "positions": (positions.run, "each switch and its diode"),
+    "together": (together.run, "what only switches held at the same time can show"),
+    "bounce": (bounce.run, "how contacts bounce (press with a finger)"),
+    "flex": (flex.run, "joints that let go when they are moved"),
     "typing": (typing.run, "real keys, typed as usual"),
 }
 STAGES = tuple(_STAGES)
-BY_NAME_ONLY = ("typing",)  # wants another image, and hands that type: a run has it where it is asked for
+USUAL = tuple(name for name in STAGES if name not in ON_REQUEST)
 _ALWAYS = ("alive", "hello")  # without them there is nobody to ask
 
 
@@ -86,8 +96,11 @@ class Session:
         ended = False
         transport = self._talk.link.transport
         for name, (dialogue, words) in _STAGES.items():
-            if ended or (name not in self._settings.stages and name not in _ALWAYS):
-                stages.append(Stage(name, Verdict.SKIPPED))
+            asked = name in self._settings.stages or name in _ALWAYS
+            if ended or not asked:
+                what = ON_REQUEST.get(name) if not asked else None
+                missing = (f"{what}: not asked for (--stages {name})",) if what else ()
+                stages.append(Stage(name, Verdict.SKIPPED, missing))
                 continue
             self._tell(Event("stage", words, stage=name))
             began_us = transport.now_us

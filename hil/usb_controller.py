@@ -203,6 +203,7 @@ class UsbController:
         """Value of the register at `offset` (any of the four aliases)."""
         offset &= 0xFFF
         if offset == _SIE_STATUS:
+            self._look_at_shown()
             return self._status_value()
         if offset == _BUFF_STATUS:
             return self._buff_status
@@ -351,12 +352,17 @@ class UsbController:
 
     def _muxed(self) -> None:
         """The transceiver was taken away or given back: meanwhile GPIO15 says what D+ is."""
+        self._look_at_shown()
         now_ns = self._surroundings.now_ns()
-        shown_ns = 0.0 if self._shown_idle_since_ns is None else now_ns - self._shown_idle_since_ns
-        if shown_ns >= _IDLE_BEFORE_CONNECTED_NS and self.pulled_up:
-            self._set_connected()
         shows_idle = not self._muxing & _TO_PHY and self._surroundings.debug_input_high()
         self._shown_idle_since_ns = now_ns if shows_idle and self._lines is not Lines.SE0 else None
+
+    def _look_at_shown(self) -> None:
+        """An idle bus that was shown for long enough: it counts once somebody looks, or takes it away."""
+        if self._shown_idle_since_ns is None or not self.pulled_up:
+            return
+        if self._surroundings.now_ns() - self._shown_idle_since_ns >= _IDLE_BEFORE_CONNECTED_NS:
+            self._set_connected()
 
     def take_let_go(self) -> bool:
         """True once after the pull-up was off, for however short a time: a hub sees 2.5 us (7.1.7.3)."""

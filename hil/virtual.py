@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from heapq import heappop, heappush
 from typing import IO, TYPE_CHECKING, Literal, Protocol
 
-from hil.board import Fault, duration_us, parse_fault
+from hil.board import Fault, duration_us, gpio_of, parse_fault, percent_of
 from keyc.diagnostics import UserError
 
 if TYPE_CHECKING:
@@ -22,6 +22,13 @@ if TYPE_CHECKING:
 TAP_US = 20_000
 _REACTION_US, _HOLD_US = 40_000, 30_000  # of a hand that follows prompts: brisk
 _DROP_US = 7_000  # long enough to be told as a change of its own
+_SQUEEZED_US = 8_000  # how long a joint lets go that is squeezed
+
+# Good contacts bounce for 0.1 to 5 ms, opening less (common practice); each switch in its own way.
+_USUAL_BOUNCE_US, _LONGEST_BOUNCE_US, _SHORTEST_BOUNCE_US = 600, 4_500, 100
+_OPENING = 0.6
+_MOST_BOUNCES = 5
+_LONGEST_GAP_US = 1_500  # that a bouncing contact is away for
 _TICK_S = 0.001
 _LONGEST_LEAP_US = 20_000  # when this computer is slower than the board, its clock falls behind
 
@@ -49,6 +56,10 @@ class VirtualBoard(Console, Protocol):
 
     @property
     def faults(self) -> tuple[Fault, ...]: ...
+
+    def set_faults(self, faults: Iterable[Fault], /) -> None:
+        """Other faults from now on, as after the iron."""
+        ...
 
     def set_closed(self, switches: frozenset[str], /) -> None:
         """These switches' contacts are closed from now on, all others open."""
@@ -105,8 +116,8 @@ def loader_of(board: VirtualBoard, keyboard: Keyboard) -> Callable[[str], None]:
 class _Happening:
     time_us: int
     number: int
-    kind: str  # "closes", "opens", "unplug", "plug"
-    switch: str = ""
+    kind: str  # "closes", "opens", "lets-go", "comes-back", "unplug", "plug", "mend"
+    switch: str = ""  # of "mend": the fault
 
 
 class Finger:
@@ -114,13 +125,17 @@ class Finger:
 
     It also knows how bad contacts behave: a switch that `bounces` makes and breaks for that long at each
     end, one that `drops` lets go in the middle of a press and doesn't answer each third one at all, one
-    that `sticks` stays closed from its first press on. Stands for the board as a `Console`.
+    that `sticks` stays closed from its first press on. `drops SW7 20%` lets go in so many presses, and as
+    many squeezes of the case; `drops GPIO3` is a line's joint, which only squeezing moves. `bouncing`: good
+    contacts bounce, too, as they do. Stands for the board as a `Console`.
     """
 
-    def __init__(self, board: VirtualBoard, seed: int = 0) -> None:
+    def __init__(self, board: VirtualBoard, seed: int = 0, *, bouncing: bool = False) -> None:
         self.board = board
-        self._seed = seed
-        self._kinds = {(f.kind, f.where[0]): f for f in board.faults if f.where}
+        self._seed, self._bouncing = seed, bouncing
+        self._know(board.faults)
+        self._loose: set[str] = set()  # what has let go and will come back
+        self._squeezes = 0
         self._closed: frozenset[str] = frozenset()
         self._happenings: list[_Happening] = []
         self._number = 0
@@ -134,11 +149,13 @@ class Finger:
         at_us = self.now_us if at_us is None else at_us
         press = self._presses[switch] = self._presses.get(switch, 0) + 1
         self._down[switch] = None
-        if ("drops", switch) in self._kinds:
-            if press % 3 == 0:
+        drops = self._kinds.get(("drops", switch))
+        if drops is not None:
+            if drops.amount is None and press % 3 == 0:
                 return
-            self._plan(at_us + _DROP_US, "opens", switch)
-            self._plan(at_us + 2 * _DROP_US, "closes", switch)
+            if drops.amount is None or self._lets_go(drops, f"press {press}"):
+                self._plan(at_us + _DROP_US, "opens", switch)
+                self._plan(at_us + 2 * _DROP_US, "closes", switch)
         self._contact(switch, "closes", at_us, press)
 
     def up(self, switch: str, at_us: int | None = None) -> None:
@@ -158,12 +175,22 @@ class Finger:
         self.up(switch, at_us + time_us)
         return at_us + time_us
 
+    def squeeze(self, at_us: int | None = None) -> None:
+        """The case is squeezed: joints that `drops` names let go for a moment, as often as it says."""
+        at_us = self.now_us if at_us is None else at_us
+        self._squeezes += 1
+        for (kind, where), fault in self._kinds.items():
+            if kind == "drops" and self._lets_go(fault, f"squeeze {self._squeezes}"):
+                self._plan(at_us, "lets-go", where)
+                self._plan(at_us + _SQUEEZED_US, "comes-back", where)
+
     def follow(self, switch: str) -> int:
         """Does what a prompt asks, as a brisk hand does; when it will be done."""
         return self.tap(switch, _HOLD_US, self.now_us + _REACTION_US)
 
     def obey(self, command: str) -> None:
-        """One command of a script: `down SW7`, `up SW7`, `up`, `tap SW7 12ms`, `wait 5ms`, `unplug`, `plug`.
+        """One command of a script: `down SW7`, `up SW7`, `up`, `tap SW7 12ms`, `wait 5ms`, `squeeze`,
+        `unplug`, `plug`, `mend open SW7`.
 
         Commands follow one another in the board's time. Raises UserError for anything else.
         """
@@ -186,10 +213,15 @@ class Finger:
                 self._script_us = self.tap(self._known(switch), duration_us(time), at_us)
             case ["wait", time]:
                 self._script_us = at_us + duration_us(time)
+            case ["squeeze"]:
+                self.squeeze(at_us)
             case ["unplug" | "plug" as kind]:
                 self._plan(at_us, kind)
+            case ["mend", *_]:
+                self._plan(at_us, "mend", str(self._planted(command.split(None, 1)[1:])))
             case _:
-                known = "down SW7 · up SW7 · up · tap SW7 12ms · wait 5ms · unplug · plug"
+                known = "down SW7 · up SW7 · up · tap SW7 12ms · wait 5ms · squeeze · unplug · plug"
+                known += " · mend open SW7"
                 raise UserError(f"“{command.strip()}” is no finger command", f"known: {known}", exit_status=2)
 
     @property
@@ -237,6 +269,18 @@ class Finger:
             f"this keyboard has no switch {switch}", f"name one of the wiring: {near}", exit_status=2
         )
 
+    def _know(self, faults: Iterable[Fault]) -> None:
+        self._faults = tuple(faults)
+        self._kinds = {(fault.kind, fault.where[0]): fault for fault in self._faults if fault.where}
+
+    def _planted(self, words: list[str]) -> Fault:
+        """The fault of the board that is called so."""
+        there = ", ".join(map(str, self.board.faults)) or "none"
+        for fault in self.board.faults:
+            if words and parse_fault(words[0], self.board.wiring) == fault:
+                return fault
+        raise UserError("this board has no such fault to mend", f"its faults: {there}", exit_status=2)
+
     def _plan(self, at_us: int, kind: str, switch: str = "") -> None:
         self._number += 1
         heappush(self._happenings, _Happening(at_us, self._number, kind, switch))
@@ -255,17 +299,69 @@ class Finger:
                 self._plan(min(at_us + chance.randrange(80, 400), until_us - 1), other, switch)
                 at_us += chance.randrange(500, 1_200)
             at_us = until_us
+        elif self._bouncing:
+            other = "opens" if kind == "closes" else "closes"
+            self._plan(at_us, kind, switch)
+            for n, after_us in enumerate(self._good_bounce(switch, kind, press)):
+                self._plan(at_us + after_us, kind if n % 2 else other, switch)
+            return
         self._plan(at_us, kind, switch)
+
+    def _good_bounce(self, switch: str, kind: str, press: int) -> list[int]:
+        """When a good contact goes back and forth again: an even number of times in µs, ascending."""
+        from math import log
+        from random import Random
+
+        usual = Random(f"{self._seed} {switch}").lognormvariate(log(_USUAL_BOUNCE_US), 0.4)
+        chance = Random(f"{self._seed} {switch} {press} {kind} bounce")
+        took_us = int(chance.lognormvariate(log(usual), 0.4) * (_OPENING if kind == "opens" else 1))
+        if took_us < _SHORTEST_BOUNCE_US:
+            return []
+        took_us = min(took_us, _LONGEST_BOUNCE_US)
+        turns = min(2 * chance.randint(1, _MOST_BOUNCES), took_us // 20 // 2 * 2) - 1
+        marks = [*sorted(chance.sample(range(10, took_us - 10, 10), turns)), took_us]
+        for n in range(0, len(marks), 2):
+            marks[n] = max(marks[n], marks[n + 1] - _LONGEST_GAP_US)
+        return marks
+
+    def _lets_go(self, drops: Fault, when: str) -> bool:
+        """Whether an intermittent joint does so this time; without a share each third time."""
+        from random import Random
+
+        share = percent_of(drops.amount) if drops.amount else None
+        if share is None:
+            return int(when.split()[1]) % 3 == 0
+        return Random(f"{self._seed} {drops} {when}").random() < share
 
     def _happen(self, due: _Happening) -> None:
         if due.kind == "unplug":
             self.board.unplug()
         elif due.kind == "plug":
             self.board.plug()
+        elif due.kind == "mend":
+            left = [fault for fault in self.board.faults if str(fault) != due.switch]
+            self.board.set_faults(left)
+            self._know(left)
+        elif due.kind in ("lets-go", "comes-back"):
+            self._shake(due.switch, due.kind == "lets-go")
         else:
             one = frozenset((due.switch,))
+            self._loose.discard(due.switch)
             self._closed = self._closed | one if due.kind == "closes" else self._closed - one
             self.board.set_closed(self._closed)
+
+    def _shake(self, where: str, lets_go: bool) -> None:
+        """A joint lets go, or comes back."""
+        if gpio_of(where) is not None:
+            away = (Fault("open", (where,)),) if lets_go else ()
+            self.board.set_faults((*self._faults, *away))
+        elif lets_go and where in self._closed:
+            self._loose.add(where)
+            self._closed -= {where}
+        elif not lets_go and where in self._loose:
+            self._loose.discard(where)
+            self._closed |= {where}
+        self.board.set_closed(self._closed)
 
 
 # -- a port that others can open ---------------------------------------------------------------------
@@ -520,7 +616,7 @@ def run(
 
     planted = [parse_fault(text, keyboard.wiring) for text in faults]
     port: Port = PtyPort() if socket_port is None else SocketPort(socket_port)
-    finger = Finger(board_of(keyboard, planted, chip=chip, seed=seed), seed)
+    finger = Finger(board_of(keyboard, planted, chip=chip, seed=seed), seed, bouncing=True)
     if not finger.connected:
         raise UserError("with these faults the board doesn't show itself to a computer", exit_status=3)
     signal.signal(signal.SIGTERM, signal.default_int_handler)

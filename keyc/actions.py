@@ -63,7 +63,17 @@ from keyc.usages import (
     usage_of,
 )
 
-_CALLS = ("usage", "next", "lock", "bottom", "taps", "pointer", "pointer-press", "wheel")
+_CALLED = {
+    "usage": "usage(0x0C, 0x00E9)",
+    "next": "next(Shift)",
+    "lock": "lock(Shift)",
+    "bottom": "bottom(base)",
+    "taps": "taps(A, B)",
+    "pointer": "pointer(left)",
+    "pointer-press": "pointer-press(1)",
+    "wheel": "wheel(up)",
+}
+CALLS = tuple(_CALLED)
 _BUTTONS = 5  # of the pointer's report
 _PAUSE_MOST_US = 60_000_000
 _STROKES_MOST = 4096  # of one sequence: some pages of text
@@ -125,8 +135,8 @@ class Actions:
                 continue  # the parser has told of it
             if first is not word:
                 self._mistakes.taken(word, self._mistakes.at(first), first_what)
-            elif word.text in RESERVED:
-                self._mistakes.reserved(word)
+            elif self._mistakes.refused_name(word):
+                continue
             elif is_key_name_in_any_case(word.text):
                 self._mistakes.tell(
                     "name-taken",
@@ -211,12 +221,8 @@ class Actions:
     def unknown_layer(self, word: Word) -> None:
         """Tells that no layer has this name."""
         near = self._mistakes.nearest(word.text, self.layers)
-        self._mistakes.tell(
-            "unknown-name",
-            f"no layer is called `{cut(word.text)}`",
-            word,
-            f"did you mean {near}?" if near else "the layers are " + cut(", ".join(self.layers), 60),
-        )
+        help = f"did you mean {near}?" if near else "the layers are " + cut(", ".join(self.layers), 60)
+        self._mistakes.unknown(f"no layer is called `{cut(word.text)}`", word, help)
 
     # ---- one key
 
@@ -261,6 +267,8 @@ class Actions:
         usage = usage_of(text) if len(text) == 1 else None
         if usage is not None:
             return Press(usage)
+        if self._mistakes.lost(text):
+            return None
         if text.isascii() and text.isdigit():
             message, help = (
                 f"`{cut(text)}` is not one key",
@@ -283,7 +291,8 @@ class Actions:
             return None
         if not text:
             help = 'write the character between the quotes: "!"'
-            self._mistakes.tell("text-empty", "this text is empty", word, help)
+            if self._mistakes.source.text[word.end : word.end + 1] != '"':  # the third quote of `"""` is told
+                self._mistakes.tell("text-empty", "this text is empty", word, help)
             return None
         if len(_characters(word)) > 1:
             strokes = self._text(word)
@@ -404,34 +413,65 @@ class Actions:
         if self._mistakes.lost(text):
             return
         if text == "latch":
-            self._mistakes.tell("unknown-name", "`latch` is not used here", word, LATCH_HELP)
+            self._mistakes.unknown("`latch` is not used here", word, LATCH_HELP)
+        elif text in CALLS:
+            self._mistakes.unknown(
+                f"`{text}` wants something in brackets", word, f"write {_CALLED[text]}, in one piece"
+            )
         elif text in RESERVED:
-            self._mistakes.tell(
-                "unknown-name",
+            self._mistakes.unknown(
                 f"`{text}` is a word of the language, not an action",
                 word,
                 "write a key's name, a character in quotes, a layer, `..`, `off` or `usb-boot`",
             )
         else:
-            self._mistakes.tell(
-                "unknown-name",
-                f"no key, layer or let is called `{cut(text)}`",
-                word,
-                self._key_meant_by(text),
-            )
+            help = self._key_meant_by(text)
+            if help is None and "" in self.layers:
+                return  # a layer's name is missing, which is told: likely this one
+            help = help or "`keyc names` lists every key; layers and lets get their names in this file"
+            self._mistakes.unknown(f"no key, layer or let is called `{cut(text)}`", word, help)
 
-    def _key_meant_by(self, text: str) -> str:
-        """Help for a word that names no key."""
+    def cells_meant_by(self, written: Written) -> int:
+        """How many cells a word without a meaning may have been meant as: `12` and `EscapeQ` are two."""
+        text = written.text if isinstance(written, Word) else ""
+        if text.isascii() and text.isdigit():
+            return len(text)
+        return 2 if self._two_in_one(text) else 1
+
+    def _two_in_one(self, text: str) -> tuple[str, str] | None:
+        """The two keys' names that were written without a blank between them, if a word is such."""
+        if any(text in known for known in (self.layers, self._lets, self._sequences)) or usage_of(text):
+            return None
+        halves = ((text[:at], text[at:]) for at in range(2, len(text)))
+        known = (two for two in halves if two[1][0].isupper() and all(map(usage_of, two)))
+        return next((two for two in known if modifier_of(two[0]) is None), None)
+
+    def _key_meant_by(self, text: str) -> str | None:
+        """Help for a word that names no key, if there is any but where to look."""
+        if len(text) == 1:
+            return f'for the character write it in quotes: "{text}"'
+        if not text.isascii():
+            from unicodedata import normalize
+
+            narrow = normalize("NFKC", text)
+            if narrow.isascii():
+                return f"write {narrow}, with the keyboard set to Latin letters"
+        first, _, last = text.rpartition("-")
+        if last and usage_of(last) is not None and all(modifier_of(one) for one in first.split("-")):
+            return f"did you mean {text.replace('-', '+')}?"
         instead = instead_of(text)
         if instead:
             return instead
         spoken = name_for_spoken(text)
         if spoken:
             return f"write {spoken}"
+        two = self._two_in_one(text)
+        if two:
+            return f"write {' '.join(two)}, with a blank between"
         near = self._mistakes.nearest(text, (*self.layers, *self._lets, *key_names(), *short_names()))
         if near:
             return f"did you mean {near}?"
-        return "`keyc names` lists every key; layers and lets get their names in this file"
+        return None
 
     # ---- what is made of several words
 
@@ -560,13 +600,13 @@ class Actions:
                 return self._pointer_press(written, where)
             case "latch":
                 self._mistakes.tell("unknown-name", "`latch` is not used here", written.name, LATCH_HELP)
-        if name not in ("latch", *_CALLS) and not self._mistakes.lost(name):
-            near = self._mistakes.nearest(name, _CALLS)
+        if name not in ("latch", *CALLS) and not self._mistakes.lost(name):
+            near = self._mistakes.nearest(name, CALLS)
             self._mistakes.tell(
                 "unknown-name",
                 f"no action is called `{cut(name)}(…)`",
                 written.name,
-                f"did you mean {near}(…)?" if near else "actions with brackets are " + ", ".join(_CALLS),
+                f"did you mean {near}(…)?" if near else "actions with brackets are " + ", ".join(CALLS),
             )
         return None
 
@@ -583,7 +623,7 @@ class Actions:
         name = written.name.text
         help = f"in the brackets stands a layer or a modifier: {name}(Shift)"
         part = self._only_argument(written, where, help)
-        if part is None:
+        if part is None or (isinstance(part, Word) and self._mistakes.lost(part.text)):
             return None
         action = self.action(part)
         target = None if action is None else _target(action)

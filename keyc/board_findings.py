@@ -29,6 +29,7 @@ from keyc.traced import (
 )
 
 _NAMED_MOST = 6
+_KEPT_OF_A_NET = 14  # characters, by the format
 _LABELS_MOST = 4
 # Two pieces of a line on a turned or staggered cluster: how far apart the middles of their keys may be.
 _SAME_LINE_MM = 25.0
@@ -47,6 +48,7 @@ def findings(board: Board, layout: Layout) -> list[Diagnostic]:
             *_loose_diodes(board),
             *_missing_diodes(board),
             *_turned_diodes(board),
+            *_packages_that_differ(board),
             *_twins(board),
             *_crowded(board, layout),
             *_odd_keys(board),
@@ -66,6 +68,10 @@ def findings(board: Board, layout: Layout) -> list[Diagnostic]:
 def _pad(part: Part, pin: str | None = None) -> Pad:
     pads = part.pads.get(pin or "") or next(iter(part.pads.values()))
     return pads[0]
+
+
+def _pin_on(part: Part, net: str) -> str:
+    return next(pin for pin, joined in part.nets.items() if joined == net)
 
 
 def _place(part: Part, pin: str | None = None) -> BoardPlace:
@@ -202,17 +208,7 @@ def _all_keys(board: Board) -> Iterator[Key]:
 def _turned_diodes(board: Board) -> Iterator[Diagnostic]:
     with_diode = [key for key in _all_keys(board) if key.cathode is not None]
     if board.is_pointing_guessed:
-        first = next(key for key in board.keys if key.diode is not None)
-        assert first.diode is not None
-        yield _tell(
-            "diode-direction-unknown",
-            "warning",
-            board,
-            "the file can't tell which way the diodes point",
-            [(first.diode.part, first.diode.line_pin)],
-            f"`diodes {board.pointing.value}` is a guess: look in the design whether the end with the ring, "
-            "the cathode, is at the row or at the column, and say it with --diodes",
-        )
+        yield _direction_unknown(board, with_diode)
         return
     if len(board.turned) == len(with_diode) > 1:
         key = board.turned[0]
@@ -241,9 +237,63 @@ def _turned_diodes(board: Board) -> Iterator[Diagnostic]:
         )
 
 
+def _direction_unknown(board: Board, with_diode: Sequence[Key]) -> Diagnostic:
+    """Nothing tells which way the diodes point, or as many point one way as the other."""
+    package = next((key for key in _all_keys(board) if key.common_at is not None), None)
+    first = package or next(key for key in board.keys if key.diode is not None)
+    assert first.diode is not None
+    part, pin = first.diode.part, first.diode.line_pin
+    guess = f"`diodes {board.pointing.value}` is a guess: "
+    if with_diode:
+        message = "as many diodes point to the row as to the column"
+        help = guess + "see in the design which way is meant, and say it with --diodes"
+    elif package is not None and package.common_at is not None:
+        here, there = package.common_at.value, package.common_at.other.value
+        message = (
+            f"the file can't tell which way the diodes point: {part.name} may hold two with a common "
+            "cathode, or two with a common anode"
+        )
+        help = (
+            f"{guess}look in the parts list what {part.name} is. If pin {pin}, which is at the {here}, is "
+            f"the cathode of both (as in a BAV70), say --diodes cathode-to-{here}; if it is their anode (as "
+            f"in a BAW56), --diodes cathode-to-{there}"
+        )
+    else:
+        message = "the file can't tell which way the diodes point"
+        help = guess + (
+            "look in the design whether the end with the ring, the cathode, is at the row or at the column, "
+            "and say it with --diodes"
+        )
+    return _tell("diode-direction-unknown", "warning", board, message, [(part, pin)], help)
+
+
+def _packages_that_differ(board: Board) -> Iterator[Diagnostic]:
+    """Packages of two diodes whose common pin is at the other side than that of most."""
+    at: dict[Side, dict[Part, list[Key]]] = {side: {} for side in Side}
+    for key in _all_keys(board):
+        if key.common_at is not None and key.diode is not None:
+            at[key.common_at].setdefault(key.diode.part, []).append(key)
+    usual = max(Side, key=lambda side: len(at[side]))
+    if not all(at.values()):
+        return
+    for part, keys in at[usual.other].items():
+        pin = keys[0].diode.line_pin if keys[0].diode else None
+        yield _tell(
+            "diode-package-differs",
+            "warning",
+            board,
+            f"pin {pin} of {part.name} is at the {usual.other.value}, that of most other packages of two "
+            f"diodes at the {usual.value}",
+            [(part, pin)],
+            f"{part.name} must be of the other kind then: common anode where the others are common cathode, "
+            f"or the other way round. If it is the same, {_names(key.name for key in keys)} will never be "
+            f"seen: put its pin {pin} at the {usual.value}",
+        )
+
+
 def _twins(board: Board) -> Iterator[Diagnostic]:
     for key in board.keys:
-        if not key.twins:
+        if not key.twins or _is_on_cut_line(board, key):
             continue
         every = (key, *key.twins)
         near = all(_distance(a.contact.part, b.contact.part) < _ONE_CAP_MM for a, b in combinations(every, 2))
@@ -339,7 +389,7 @@ def _lines_without_pin(board: Board) -> Iterator[Diagnostic]:
             "error",
             board,
             f"{len(lines)} lines end at {part.name}, which isn't the controller",
-            [(part, None), *_line_pads(board, lines[0])[:1]],
+            [(part, _pin_on(part, lines[0].net)), *_line_pads(board, lines[0])[:1]],
             f"expanders and shift registers aren't supported: {len(keys)} keys on "
             f"{_names(board.net_name(line.net) for line in lines)} are left out; all others are written down",
         )
@@ -390,8 +440,29 @@ def _lines_on_wrong_pins(board: Board) -> Iterator[Diagnostic]:
                 board,
                 f"{_line_name(board, line)} is on {len(listed)} pins: {_names(listed)}",
                 where,
-                f"only GPIO{line.gpios[0]} is written down; take the line off the other pin",
+                _CUT_HELP
+                if _may_be_cut(board, line.net)
+                else f"only GPIO{line.gpios[0]} is written down; take the line off the other pin",
             )
+
+
+_CUT_HELP = (
+    "the file's net names may have been cut to 14 characters, so that several nets became one: give nets "
+    "names that differ in their first characters, and export again. If not, take the line off the other pin"
+)
+
+
+def _may_be_cut(board: Board, net: str) -> bool:
+    """Whether several nets may have become one: its name fills the format's columns, and has no long form.
+
+    pcb-rnd cuts names so, and says it only while it exports.
+    """
+    return len(net) == _KEPT_OF_A_NET and net not in board.circuit.netlist.long_names and "#" not in net
+
+
+def _is_on_cut_line(board: Board, key: Key) -> bool:
+    lines = [board.lines[net] for net in (key.row, key.column) if net is not None]
+    return any(len(line.gpios) > 1 and _may_be_cut(board, line.net) for line in lines)
 
 
 def _lines_used_otherwise(board: Board) -> Iterator[Diagnostic]:
@@ -422,7 +493,7 @@ def _strangers(
             continue
         if own_pin and (is_resistor(part) or is_capacitor(part)):
             continue
-        pin = next(pin for pin, joined in part.nets.items() if joined == net)
+        pin = _pin_on(part, net)
         yield _tell(
             "line-used-otherwise",
             "warning",

@@ -6,13 +6,13 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from math import ceil
 
 from keyc import __version__
 from keyc.keyboard import Diodes
 from keyc.netlist import fingerprint
 from keyc.places import CapLine, Layout, PlacedCap, layout_of, spots_of
 from keyc.syntax import RESERVED
+from keyc.tidy import tidied_text
 from keyc.traced import Board, DirectKey, Key, Side, natural
 
 _INDICATORS = ("CapsLock", "NumLock", "ScrollLock", "Compose", "Kana")
@@ -73,14 +73,14 @@ def board_text(board: Board) -> BoardText:
 
 
 def keymap_text(text: BoardText, title: str, layers: Sequence[str]) -> str:
-    """The whole file. `layers` are the lines of its layers."""
+    """The whole file, tidy. `layers` are the lines of its layers."""
     board = text.board
     netlist = board.circuit.netlist
     head = [
         f"# From the netlist {_base_name(netlist.source.name)} ({fingerprint(netlist)}); keyc {__version__}.",
         "# It says what was meant to be joined; a cut track or a short in copper isn't in it.",
     ]
-    if any(key.diode for key in text.keys):
+    if any(key.diode and set(key.diode.part.nets) == {"1", "2"} for key in text.keys):
         head.append("# Pin 1 of a diode is taken for its cathode.")
     lines = [
         *head,
@@ -95,7 +95,7 @@ def keymap_text(text: BoardText, title: str, layers: Sequence[str]) -> str:
         "",
         *layers,
     ]
-    return "\n".join(lines) + "\n"
+    return tidied_text("\n".join(lines) + "\n")
 
 
 def off_layer(text: BoardText) -> list[str]:
@@ -108,21 +108,7 @@ def off_layer(text: BoardText) -> list[str]:
 
 
 def layer_lines(name: str, rows: Sequence[Sequence[str]]) -> list[str]:
-    """A layer as a grid whose cells stand one under the other."""
-    return [f"layer {name} {{", *_aligned(rows, "    "), "}"]
-
-
-def _aligned(rows: Sequence[Sequence[str]], indent: str, gap: int = 2) -> list[str]:
-    widths: list[int] = []
-    for row in rows:
-        for index, word in enumerate(row):
-            if index == len(widths):
-                widths.append(0)
-            widths[index] = max(widths[index], len(word))
-    return [
-        (indent + (" " * gap).join(f"{word:{widths[index]}}" for index, word in enumerate(row))).rstrip()
-        for row in rows
-    ]
+    return [f"layer {name} {{", *("    " + " ".join(row) for row in rows), "}"]
 
 
 def _base_name(path: str) -> str:
@@ -149,7 +135,8 @@ def wiring_lines(text: BoardText) -> list[str]:
     board, names = text.board, text.names
     lines = []
     if text.keys:
-        lines.append(f"    diodes {board.pointing.value}")
+        guess = "  # a guess: the netlist doesn't tell" if board.is_pointing_guessed else ""
+        lines.append(f"    diodes {board.pointing.value}{guess}")
         lines += _matrix(text)
     lines += [f"    direct GPIO{one.gpio} {names[one.contact.name]}" for one in text.directs]
     for dial in board.dials:
@@ -167,20 +154,17 @@ def _matrix(text: BoardText) -> list[str]:
     used = {net for key in text.keys for net in (key.row, key.column)}
     rows, columns = ([line for line in board.lines_of(side) if line.net in used] for side in Side)
     at = {(key.row, key.column): text.names[key.name] for key in text.keys}
-    grid = [["columns", "", *(f"GPIO{column.gpio}" for column in columns)]]
+    pins = " ".join(f"GPIO{column.gpio}" for column in columns)
+    ends = (board.net_name(columns[0].net), board.net_name(columns[-1].net))
+    lines = [f"    columns {pins}{_remark(' to '.join(dict.fromkeys(ends)))}"]
     for row in rows:
-        cells = (at.get((row.net, column.net), "--") for column in columns)
-        grid.append(["row", f"GPIO{row.gpio}", *cells])
-    remarks = [
-        f"{board.net_name(columns[0].net)} to {board.net_name(columns[-1].net)}",
-        *(board.net_name(row.net) for row in rows),
-    ]
-    lines = _aligned(grid, "    ")
-    width = max(map(len, lines))
-    return [
-        f"{line:{width}}  # {remark}" if remark.isprintable() else line
-        for line, remark in zip(lines, remarks, strict=True)
-    ]
+        cells = " ".join(at.get((row.net, column.net), "--") for column in columns)
+        lines.append(f"    row GPIO{row.gpio} {cells}{_remark(board.net_name(row.net))}")
+    return lines
+
+
+def _remark(words: str) -> str:
+    return f"  # {words}" if words.isprintable() else ""
 
 
 def _lights(board: Board) -> Iterator[str]:
@@ -201,18 +185,29 @@ def _lights(board: Board) -> Iterator[str]:
 
 
 def _diode_names(text: BoardText) -> list[str]:
-    """The diodes' designators; two keys on one package share it, and then it names neither for itself."""
+    """The diodes' designators; two keys on one package share it."""
     named = [(key.diode.part.name, key.name) for key in text.keys if key.diode]
-    shared = {name for name, count in Counter(name for name, _ in named).items() if count > 1}
-    rows = [
-        ["diode", text.names[diode], "of", text.names[switch]]
-        for diode, switch in named
-        if diode not in shared
-    ]
-    lines = _aligned(rows, "    ", 1)
+    lines = [f"    diode {text.names[diode]} of {text.names[switch]}" for diode, switch in named]
+    shared = [name for name, count in Counter(name for name, _ in named).items() if count > 1]
     if shared:
-        lines.append(f"    # {_listed(shared)} hold two diodes each, so none is named here")
-    return lines
+        holds = "hold two diodes each" if len(shared) > 1 else "holds two diodes"
+        lines.append(f"    # {_listed(shared)} {holds}")
+    return [*lines, *_kinds_of_packages(text)]
+
+
+def _kinds_of_packages(text: BoardText) -> Iterator[str]:
+    """What packages must be, of which the file doesn't tell what they hold: that follows from the others."""
+    towards = Side.ROW if text.board.pointing is Diodes.CATHODE_TO_ROW else Side.COLUMN
+    for side in Side:
+        packages = {
+            key.diode.part.name: key.diode.line_pin
+            for key in text.keys
+            if key.common_at is side and key.diode
+        }
+        if packages:
+            kind = "cathode, as a BAV70 has" if side is towards else "anode, as a BAW56 has"
+            pins = " and ".join(sorted(set(packages.values())))
+            yield f"    # pin {pins} of {_listed(packages)}, at the {side.value}, must be a common {kind}"
 
 
 def _left_out(text: BoardText) -> Iterator[str]:
@@ -244,52 +239,28 @@ def _listed(names: Iterable[str]) -> str:
 
 
 def shape_lines(text: BoardText) -> list[str]:
-    """The caps as they lie. Upright lines stand at the columns of the drawing that their places ask for."""
+    """The caps as they lie."""
     layout = text.layout
     across, down = layout.pitch_mm
     pitch = f"{across:g} mm" if abs(across - down) < 0.02 else f"{across:g} mm across and {down:g} mm down"
-    lines = [
-        f"# One unit is {pitch} here. How wide and tall the caps are is guessed from the gaps between them."
+    return [
+        f"# One unit is {pitch} here. How wide and tall the caps are is guessed from the gaps between them.",
+        "shape {",
+        *(_shape_line(line, text.names) for line in layout.lines),
+        "}",
     ]
-    lines.append("shape {")
-    each = {id(cap): text.names[cap.name] + _size(cap) for line in layout.lines for _, cap in line.caps}
-    per_unit = max(
-        (
-            ceil((len(word) + 2) / max(cap.width_u, 0.5))
-            for line in layout.lines
-            for _, cap in line.caps
-            if (word := each[id(cap)])
-        ),
-        default=8,
-    )
-    lines += [_shape_line(line, each, min(per_unit, _MOST_A_UNIT)) for line in layout.lines]
-    return [*lines, "}"]
 
 
-_MOST_A_UNIT = 14  # characters
-
-
-def _shape_line(line: CapLine, words: Mapping[int, str], per_unit: int) -> str:
-    written = "    "
-    start = 0.0
+def _shape_line(line: CapLine, names: Mapping[str, str]) -> str:
+    words = []
     if line.corner is not None:
         x, y, turn = line.corner
-        written += f"at {x:g}u {y:g}u "
-        if turn:
-            written += f"turned {turn:g}deg "
-    indent = len(written)
-    at = start
+        words.append(f"at {x:g}u {y:g}u" + (f" turned {turn:g}deg" if turn else ""))
     for gap, cap in line.caps:
         if gap:
-            written = _padded(written, indent + at * per_unit) + f"[{gap:g}u] "
-        at += gap
-        written = _padded(written, indent + at * per_unit) + words[id(cap)] + " "
-        at += cap.width_u
-    return written.rstrip()
-
-
-def _padded(written: str, column: float) -> str:
-    return written.ljust(min(round(column), 200))
+            words.append(f"[{gap:g}u]")
+        words.append(names[cap.name] + _size(cap))
+    return "    " + " ".join(words)
 
 
 def _size(cap: PlacedCap) -> str:

@@ -70,7 +70,7 @@ def starting_text(read: ReadBoard) -> str:
 def summary(read: ReadBoard) -> str:
     """One line about what was understood: for people, beside the text."""
     board, text = read.board, read.text
-    rows, columns = (len(board.lines_of(side)) for side in Side)
+    rows, columns = (len({key.line(side) for key in text.keys}) for side in Side)
     parts = [f"{len(text.keys)} keys on {rows} rows and {columns} columns"] if text.keys else []
     for count, one, many in (
         (len(text.directs), "switch with a pin of its own", "switches with pins of their own"),

@@ -19,9 +19,10 @@ from keyc.command import (
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
 
+    from keyc.boards import ReadBoard
     from keyc.compile import Checked
     from keyc.diagnostics import Diagnostic
-    from keyc.firmware import Image
+    from keyc.firmware import Image, Runtime
     from keyc.keyboard import Keyboard
     from keyc.witnesses import Agreement
 
@@ -43,6 +44,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return guarded("keyc", _parser, given)
     finally:
         gc.set_threshold(*before)
+        if arguments is None:  # the process ends here, and would look all of it over twice more
+            gc.freeze()
 
 
 def _parser() -> ArgumentParser:
@@ -58,8 +61,15 @@ def _parser() -> ArgumentParser:
     check = commands.add_parser("check", help="find every mistake in keymap files, and run their scenarios")
     check.add_argument("files", nargs="+", metavar="FILE")
     check.add_argument("--format", choices=("text", "json", "sarif"), default="text")
+    check.add_argument("--prove", action="store_true", help="also explore the engine with each keymap")
     check.add_argument(
-        "--prove", action="store_true", help="also explore the engine with each keymap, a minute at most"
+        "--seconds", type=float, metavar="N", help="with --prove: stop after so many seconds; default 60"
+    )
+    check.add_argument(
+        "--states",
+        type=int,
+        metavar="N",
+        help="with --prove: stop at so many states; default 400000, some 120 MB",
     )
     check.add_argument("--deny-warnings", action="store_true", help="exit 1 when there is a warning")
     check.add_argument("--netlist", metavar="NET", help="compare with the board's netlist (IPC-D-356), too")
@@ -73,10 +83,18 @@ def _parser() -> ArgumentParser:
     build.add_argument(
         "--depfile", metavar="F", help="also write what the sources depend on, for make and ninja"
     )
+    build.add_argument(
+        "--runtime", choices=("sdk",), help="a whole CMake project with images on the Pico SDK"
+    )
     build.set_defaults(command=_build)
 
     firmware = commands.add_parser("firmware", help="build an image (UF2) for the board")
-    firmware.add_argument("file", metavar="FILE", nargs="?", help="left out: a bench image for any board")
+    firmware.add_argument(
+        "file",
+        metavar="FILE",
+        nargs="?",
+        help="left out: a bench image for any board. An ELF file that your own project linked does, too",
+    )
     firmware.add_argument("-o", dest="output", metavar="X.uf2", required=True)
     firmware.add_argument(
         "--image",
@@ -85,6 +103,7 @@ def _parser() -> ArgumentParser:
         help="daily: for use, into flash (the default with FILE). bench: for bring-up, into RAM. "
         "trial: for use with a console beside it, into RAM",
     )
+    _add_runtime_option(firmware)
     firmware.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
     firmware.set_defaults(command=_firmware)
 
@@ -97,6 +116,7 @@ def _parser() -> ArgumentParser:
     flash.add_argument(
         "--wait", metavar="SECONDS", type=float, default=60.0, help="for the drive; default 60"
     )
+    _add_runtime_option(flash)
     flash.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
     flash.set_defaults(command=_flash)
 
@@ -142,12 +162,8 @@ def _parser() -> ArgumentParser:
         "-o", dest="output", metavar="FILE.keys", help="write the text there; never over a file"
     )
     wiring.add_argument("--format", choices=("text", "json", "sarif"), default="text")
-    wiring.add_argument(
-        "--diodes",
-        choices=("cathode-to-row", "cathode-to-column"),
-        help="which way the diodes are meant to point; left out: as most of them do",
-    )
     _add_board_options(wiring)
+    _add_diodes(wiring)
     wiring.set_defaults(command=_wiring)
 
     new = commands.add_parser("new", help="a starter file, from a number of keys or a PCB's netlist")
@@ -156,12 +172,22 @@ def _parser() -> ArgumentParser:
     source.add_argument("--keys", type=int, metavar="N", help="so many keys, on the fewest pins")
     source.add_argument("--netlist", metavar="NET", help="the wiring and shape in this netlist (IPC-D-356)")
     _add_board_options(new)
+    _add_diodes(new)
     new.set_defaults(command=_new)
 
     demo = commands.add_parser("demo", help="the whole line on the bundled keyboard and an emulated board")
     demo.add_argument("folder", metavar="DIR", nargs="?", default="keyc-demo")
     demo.set_defaults(command=_demo)
     return parser
+
+
+def _add_runtime_option(parser: ArgumentParser) -> None:
+    parser.add_argument(
+        "--runtime",
+        choices=("bare", "sdk"),
+        help="what the image stands on. bare: nothing. sdk: the Pico SDK at PICO_SDK_PATH. Left out: what is "
+        "there, and bare if both are",
+    )
 
 
 def _add_board_options(parser: ArgumentParser) -> None:
@@ -171,12 +197,26 @@ def _add_board_options(parser: ArgumentParser) -> None:
     )
 
 
-def _wiring(options: Namespace) -> int:
-    from keyc.boards import board_json, read_board, starting_text, summary
+def _add_diodes(parser: ArgumentParser) -> None:
+    parser.add_argument(
+        "--diodes",
+        choices=("cathode-to-row", "cathode-to-column"),
+        help="which way the diodes are meant to point; left out: as most of them do, or to the row",
+    )
+
+
+def _board(options: Namespace) -> ReadBoard:
+    from keyc.boards import read_board
     from keyc.keyboard import Diodes
 
     intended = Diodes(options.diodes) if options.diodes else None
-    read = read_board(options.netlist, controller=options.controller, pin_map=options.pins, intended=intended)
+    return read_board(options.netlist, controller=options.controller, pin_map=options.pins, intended=intended)
+
+
+def _wiring(options: Namespace) -> int:
+    from keyc.boards import board_json, starting_text, summary
+
+    read = _board(options)
     if options.format == "json":
         print_json(board_json(read))
     elif options.format == "sarif":
@@ -196,41 +236,50 @@ def _wiring(options: Namespace) -> int:
 
 
 def _new(options: Namespace) -> int:
+    from keyc.keyboard import Diodes
     from keyc.starter import file_name, from_board, from_number
     from keyc.write import write_new
 
     if options.netlist:
-        from keyc.boards import read_board
-
-        read = read_board(options.netlist, controller=options.controller, pin_map=options.pins)
+        read = _board(options)
         text = from_board(options.name, read)
         _tell(read.found)
     else:
-        text = from_number(options.name, options.keys)
+        text = from_number(options.name, options.keys, *([Diodes(options.diodes)] if options.diodes else []))
     name = file_name(options.name)
     write_new(name, text)
     print(f"{name}: written; what its keys do is a guess. Next: `keyc check {name}`, `keyc show {name}`")
     return DONE
 
 
-def _checked(path: str) -> Keyboard | None:
-    """The keyboard in a file, or None when there are mistakes. Those go to stderr; warnings are counted."""
-    from keyc.compile import check_text, read_source
+def _checked(path: str, *, for_board: bool = False) -> Keyboard | None:
+    """The keyboard in a file, or None when there are mistakes. Those go to stderr; warnings are counted.
 
-    keyboard, found = check_text(read_source(path))
+    `for_board`: what comes of it goes onto a board, so its scenarios must hold, too.
+    """
+    from keyc.compile import check_file, check_text, read_source
+
+    if for_board:
+        checked = check_file(path)
+        keyboard, found = checked.keyboard, checked.found
+    else:
+        keyboard, found = check_text(read_source(path))
     if keyboard is None:
         _tell([one for one in found if one.severity == "error"])
-    elif found:
-        count = "1 warning" if len(found) == 1 else f"{len(found)} warnings"
-        say(f"{count}: `keyc check {path}` shows what is meant")
+        return None
+    _tell([one for one in found if one.code == "scenario-not-run"], counted=False)
+    others = sum(one.code != "scenario-not-run" for one in found)
+    if others:
+        say(f"{others} warning{'s' if others > 1 else ''}: `keyc check {path}` shows what is meant")
     return keyboard
 
 
-def _tell(found: Sequence[Diagnostic]) -> None:
+def _tell(found: Sequence[Diagnostic], *, counted: bool = True) -> None:
     if found:
         from keyc.diagnostics import render_text
 
-        say(render_text(found, colour=colour_wanted(sys.stderr)).rstrip())
+        text = render_text(found, colour=colour_wanted(sys.stderr), counted=counted)
+        say(text.rstrip() if counted else text.removesuffix("\n"))
 
 
 def _check(options: Namespace) -> int:
@@ -240,7 +289,7 @@ def _check(options: Namespace) -> int:
     found = [one for result in checked for one in result.found]
     witnessed = [_witnessed(result, options) for result in checked] if options.netlist else []
     found += [one for agreement in witnessed for one in agreement.found]
-    proofs = _proofs([result.keyboard for result in checked], found) if options.prove else []
+    proofs = _proofs([result.keyboard for result in checked], found, options)
     if options.format == "json":
         from keyc.diagnostics import as_json
 
@@ -250,7 +299,7 @@ def _check(options: Namespace) -> int:
 
         print_json(as_sarif(found))
     else:
-        _tell(found)
+        _tell(found, counted=False)
         for result in checked:
             print(result.summary)
         for agreement in witnessed:
@@ -263,16 +312,27 @@ def _check(options: Namespace) -> int:
     return DONE if all(complete for _, complete in proofs) else UNPROVEN
 
 
-def _proofs(keyboards: Sequence[Keyboard | None], found: list[Diagnostic]) -> list[tuple[str, bool]]:
+def _proofs(
+    keyboards: Sequence[Keyboard | None], found: list[Diagnostic], options: Namespace
+) -> list[tuple[str, bool]]:
     """What was proved of each keyboard, as text, and whether that is everything. Adds to what was found."""
+    from keyc.diagnostics import UserError
     from keyc.progress import progress_line
-    from keyc.prove import as_text, diagnostics_of, proved
+    from keyc.prove import SECONDS_MOST, STATES_MOST, as_text, diagnostics_of, proved
 
+    for limit in ("seconds", "states"):
+        given = getattr(options, limit)
+        if given is not None and not (options.prove and given > 0):
+            reason = "has to be more than 0" if options.prove else "is a limit of --prove, which isn't there"
+            raise UserError(f"--{limit} {reason}", f"such as: --prove --{limit} 600", exit_status=2)
+    if not options.prove:
+        return []
+    seconds, states = options.seconds or SECONDS_MOST, options.states or STATES_MOST
     proofs = []
     for keyboard in keyboards:
         if keyboard is not None:
             with progress_line(sys.stderr) as progress:
-                proof = proved(keyboard, progress=progress)
+                proof = proved(keyboard, seconds_most=seconds, states_most=states, progress=progress)
             found += diagnostics_of(proof, keyboard)
             proofs.append((as_text(proof), proof.complete))
     return proofs
@@ -285,37 +345,61 @@ def _witnessed(checked: Checked, options: Namespace) -> Agreement:
 
 
 def _build(options: Namespace) -> int:
-    keyboard = _checked(options.file)
+    keyboard = _checked(options.file, for_board=True)
     if keyboard is None:
         return WRONG
     from keyc.emit import depfile_text, files_of
     from keyc.tables import tables_of
     from keyc.write import difference, write_files, write_whole
 
-    files = files_of(keyboard, tables_of(keyboard))
+    files, more = files_of(keyboard, tables_of(keyboard)), []
+    if options.runtime == "sdk":
+        from keyc.pico import project_files, shipped_files
+
+        files, more = project_files(keyboard), shipped_files()
     if options.check:
         changed = difference(options.folder, files)
         print(changed, end="")
         return WRONG if changed else DONE
     written = write_files(options.folder, files)
     if options.depfile:
-        write_whole(options.depfile, depfile_text(options.file, options.folder, files))
+        write_whole(options.depfile, depfile_text(options.file, options.folder, files, more))
     print(f"{options.folder}: {len(files)} files, {len(written)} of them changed")
     return DONE
 
 
 def _firmware(options: Namespace) -> int:
-    image: Image = options.image or ("daily" if options.file else "bench")
-    keyboard = _checked(options.file) if options.file else None
-    if options.file and keyboard is None:
-        return WRONG
-    from keyc.firmware import build_uf2
+    from keyc.diagnostics import UserError
+    from keyc.firmware import build_uf2, elf_in, uf2_of_elf
     from keyc.write import write_whole
 
-    built = build_uf2(keyboard, image=image, compiler=options.compiler, progress=say)
+    if not options.output.lower().endswith(".uf2"):
+        raise UserError(
+            f"{options.output}: an image is a UF2 file", "end the name in .uf2: -o my.uf2", exit_status=2
+        )
+    linked = elf_in(options.file) if options.file else None
+    if linked is not None:
+        built = uf2_of_elf(linked, options.file)
+    else:
+        image: Image = options.image or ("daily" if options.file else "bench")
+        keyboard = _checked(options.file, for_board=True) if options.file else None
+        if options.file and keyboard is None:
+            return WRONG
+        built = build_uf2(keyboard, image, options.compiler, say, _runtime(options))
     write_whole(options.output, built.bytes)
     print(f"{options.output}: {built.summary}")
     return DONE
+
+
+def _runtime(options: Namespace) -> Runtime:
+    """The one that was asked for, or is taken where nobody says, after telling why."""
+    from keyc.firmware import chosen_runtime
+
+    runtime: Runtime = options.runtime or "bare"
+    if not options.runtime and not options.compiler:
+        runtime, why = chosen_runtime()
+        say(why)
+    return runtime
 
 
 def _flash(options: Namespace) -> int:
@@ -325,13 +409,13 @@ def _flash(options: Namespace) -> int:
     if options.file.lower().endswith(".uf2"):
         image = read_image(options.file)
     else:
-        keyboard = _checked(options.file)
+        keyboard = _checked(options.file, for_board=True)
         if keyboard is None:
             return WRONG
         from keyc.firmware import build_uf2
         from keyc.tables import fingerprints
 
-        built = build_uf2(keyboard, image=options.image, compiler=options.compiler, progress=say)
+        built = build_uf2(keyboard, options.image, options.compiler, say, _runtime(options))
         image = image_of(built.bytes, options.file)
         prints = fingerprints(keyboard)
         wanted = (prints.wiring, prints.keymap)

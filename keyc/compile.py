@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from pathlib import Path
 
 from keyc.diagnostics import Diagnostic, UserError, has_errors, in_file_order, summary
 from keyc.files import bytes_of
 from keyc.keyboard import Keyboard
+from keyc.record import Record
 from keyc.source import Source
 
 LARGEST_FILE = 16 * 1024 * 1024  # bytes; no keymap comes near it
@@ -74,8 +74,7 @@ def check_text(source: Source) -> tuple[Keyboard | None, list[Diagnostic]]:
     return (None if has_errors(diagnostics) else keyboard), diagnostics
 
 
-@dataclass(frozen=True, slots=True)
-class Checked:
+class Checked(Record):
     """What `keyc check` found in one file, scenarios included, and one line that sums it up."""
 
     keyboard: Keyboard | None

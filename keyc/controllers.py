@@ -124,6 +124,12 @@ def controllers_of(
         if not leading:
             raise _no_controller(circuit)
         part = leading[0]
+        if not any(pin.strip("?") for pin in part.nets):
+            raise UserError(
+                f"{circuit.netlist.source.name} has no names for the pins of {part.name}",
+                "without them one pin can't be told from another: take the file that the PCB program itself "
+                "exports, not one that another program has written anew",
+            )
         raise UserError(
             f"{part.name} seems to be the controller ({leads[part.name]} lines lead from it to keys), but "
             "its pins fit no module that is known",

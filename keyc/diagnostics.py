@@ -7,9 +7,9 @@ Nothing here decides what a mistake is: `syntax.py`, `resolve.py`, `shape.py`, `
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
+from keyc.record import Record
 from keyc.source import Span
 
 Severity = Literal["error", "warning", "note"]
@@ -18,19 +18,18 @@ _COLUMNS = 80
 _TAB = 4
 
 
-@dataclass(frozen=True, slots=True)
-class Label:
+class Label(Record):
     """A remark on a place: beside a diagnostic's own span, or on another one that belongs to it."""
 
     message: str
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Diagnostic:
+class Diagnostic(Record):
     """One mistake or warning. `help` alone says how to mend it; labels say what is meant where.
 
-    A label whose span is the diagnostic's own is written under it. `board`: the pads concerned.
+    A label whose span is the diagnostic's own is written under it. `board`: the pads concerned. `mend`: a
+    text that a program may put in by itself; where one mends several diagnostics, the first has it.
     """
 
     code: str
@@ -40,10 +39,31 @@ class Diagnostic:
     help: str | None = None
     labels: tuple[Label, ...] = ()
     board: tuple[BoardPlace, ...] = ()
+    mend: Mend | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class BoardPlace:
+class Mend(Record):
+    """What should stand in a place instead of what is there; `what` says it in words."""
+
+    what: str
+    span: Span
+    text: str
+
+    @property
+    def difference(self) -> str:
+        """It as a unified diff of the whole file."""
+        from difflib import unified_diff
+
+        old, name = self.span.source.text, self.span.source.name
+        new = old[: self.span.start] + self.text + old[self.span.end :]
+        before, after = (text.splitlines(keepends=True) for text in (old, new))
+        return "".join(
+            line if line.endswith("\n") else line + "\n"
+            for line in unified_diff(before, after, name, f"{name}, {self.what}")
+        )
+
+
+class BoardPlace(Record):
     """Where on a board a diagnostic is: a part's pad, in mm as the netlist counts them."""
 
     part: str
@@ -101,13 +121,13 @@ class _Paint(NamedTuple):
 _COLOURED = _Paint("\x1b[1;31m", "\x1b[1;33m", "\x1b[1;36m", "\x1b[2m", "\x1b[1m", "\x1b[0m")
 
 
-def render_text(diagnostics: Sequence[Diagnostic], *, colour: bool = False) -> str:
-    """All of them for a terminal of 80 columns, with a last line that counts them; "" for none."""
+def render_text(diagnostics: Sequence[Diagnostic], *, colour: bool = False, counted: bool = True) -> str:
+    """All of them for a terminal of 80 columns; "" for none. `counted`: with a last line that counts them."""
     if not diagnostics:
         return ""
     paint = _COLOURED if colour else _Paint()
     pieces = [_one_as_text(one, paint) for one in diagnostics]
-    return "\n".join([*pieces, summary(diagnostics)]) + "\n"
+    return "\n".join([*pieces, *([summary(diagnostics)] if counted else [])]) + "\n"
 
 
 def summary(diagnostics: Sequence[Diagnostic]) -> str:
@@ -237,7 +257,8 @@ def _places(span: Span) -> dict[str, Any]:
 def as_json(diagnostics: Iterable[Diagnostic]) -> list[dict[str, Any]]:
     """The list that `keyc check --format json` prints.
 
-    Lines and columns from 1, columns in characters, ends exclusive.
+    Lines and columns from 1, columns in characters, ends exclusive. `board` are the pads concerned, `mend` a
+    text to put in the place that it names, and the same as a unified diff; most have neither.
     """
     return [
         {
@@ -248,9 +269,14 @@ def as_json(diagnostics: Iterable[Diagnostic]) -> list[dict[str, Any]]:
             "help": one.help,
             "labels": [{"message": label.message, **_places(label.span)} for label in one.labels],
             **({"board": [_board_place(place) for place in one.board]} if one.board else {}),
+            **({"mend": _mend(one.mend)} if one.mend else {}),
         }
         for one in diagnostics
     ]
+
+
+def _mend(mend: Mend) -> dict[str, Any]:
+    return {"what": mend.what, **_places(mend.span), "text": mend.text, "diff": mend.difference}
 
 
 def _board_place(place: BoardPlace) -> dict[str, Any]:
@@ -315,6 +341,11 @@ def as_sarif(diagnostics: Iterable[Diagnostic]) -> dict[str, Any]:
                 for place in one.board
             ]
             result["properties"] = {"board": [_board_place(place) for place in one.board]}
+        if one.mend:
+            where = _location(one.mend.span)["physicalLocation"]
+            replacement = {"deletedRegion": where["region"], "insertedContent": {"text": one.mend.text}}
+            change = {"artifactLocation": where["artifactLocation"], "replacements": [replacement]}
+            result["fixes"] = [{"description": {"text": one.mend.what}, "artifactChanges": [change]}]
         results.append(result)
     rules = [{"id": code, "shortDescription": {"text": title_of(code) or code}} for code in codes]
     return {

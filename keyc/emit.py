@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from itertools import accumulate, count, groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,6 +17,7 @@ from keyc import __version__
 from keyc.files import shipped
 from keyc.keyboard import Action, AnotherKey, Cell, Diodes, Keyboard, Rules, Switch
 from keyc.layouts import written_press
+from keyc.record import Record
 from keyc.source import Span
 from keyc.tables import NO_SWITCH, TABLES_VERSION, Further, Tables, modifier_bits
 
@@ -48,16 +48,14 @@ ENGINE_FILES = (
 _TEMPLATES = {"tables.c.j2": "{}_tables.c", "tables.h.j2": "{}_tables.h", "keyc.cmake.j2": "keyc.cmake"}
 
 
-@dataclass(frozen=True, slots=True)
-class _Row:
+class _Row(Record):
     """One line of C: numbers, each with its comma, and what they are."""
 
     numbers: str
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Layer:
+class _Layer(Record):
     name: str
     place: str
     rows: list[_Row]
@@ -81,11 +79,12 @@ def template_text(template: str, data: Mapping[str, object]) -> str:
     return _environment().get_template(template).render(data)
 
 
-def depfile_text(file: str, folder: str, files: Iterable[str]) -> str:
-    """A make rule: the built files depend on the keymap and on what ships with this version."""
+def depfile_text(file: str, folder: str, files: Iterable[str], more: Iterable[Path] = ()) -> str:
+    """A make rule: the built files depend on the keymap and on what ships with this version, `more` too."""
     made = " ".join(_make_word(str(Path(folder, name))) for name in sorted(files))
     used = [shipped("templates", name) for name in _TEMPLATES]
     used += [shipped("templates", "engine", name) for name in ENGINE_FILES]
+    used += more
     return f"{made}: {' '.join(map(_make_word, [file, *map(str, used)]))}\n"
 
 
@@ -264,7 +263,7 @@ def _numbers_of_switches(numbers: Sequence[int] | None, keyboard: Keyboard, tabl
 def _further_data(keyboard: Keyboard, tables: Tables, further: Further) -> Mapping[str, object]:
     names = [switch.name for switch in keyboard.wiring.switches]
     layers = [layer.name for layer in keyboard.layers]
-    texts = further.texts
+    texts, sets = further.texts, further.chord_sets
     return {
         "rules": [_rules_row(rules) for rules in further.rules],
         "rules_of": _numbers_of_switches(further.rules_of, keyboard, tables),
@@ -277,18 +276,25 @@ def _further_data(keyboard: Keyboard, tables: Tables, further: Further) -> Mappi
             _Row(f"{{ {first}u, {len(cells)}u }},", text)
             for first, cells, text in zip(_firsts(further.taps), further.taps, texts["taps"], strict=True)
         ],
-        "chord_members": [
-            _Row(" ".join(f"{n}u," for n in row.members), " ".join(names[n] for n in row.members))
-            for row in further.chords
-        ],
         "chords": [
             _Row(
-                f"{{ {first}u, {len(row.members)}u, {row.layer}u, {_cell(row.cell)} }},",
+                f"{{ {_cell(row.cell)}, {len(row.members)}u, {row.layer}u }},",
                 f"{chord.cell.text} on {chord.layer}, {_place(chord.span)}",
             )
-            for first, row, chord in zip(
-                _firsts([row.members for row in further.chords]), further.chords, keyboard.chords, strict=True
-            )
+            for row, chord in zip(further.chords, keyboard.chords, strict=True)
+        ],
+        "chord_sets": [
+            _Row(" ".join(f"0x{word:08X}u," for word in words), " ".join(names[n] for n in row.members))
+            for words, row in zip(sets.words, further.chords, strict=True)
+        ],
+        "chord_switches": [_Row(f"{n}u,", names[n]) for n in sets.switches],
+        "chord_place_of": _numbers_of_switches(sets.place_of, keyboard, tables),
+        "chords_of": [
+            _Row(" ".join(f"{n}u," for n in [*_firsts(sets.chords_at), sum(map(len, sets.chords_at))]), "")
+        ],
+        "chord_list": [
+            _Row(" ".join(f"{n}u," for n in numbers), names[switch])
+            for switch, numbers in zip(sets.switches, sets.chords_at, strict=True)
         ],
         "when_layers": [
             _Row(" ".join(f"{n}u," for n in row.others), " ".join(layers[n] for n in row.others))

@@ -100,10 +100,9 @@ class _Taps(ctypes.Structure):
 
 class _Chord(ctypes.Structure):
     _fields_ = (
-        ("first", ctypes.c_uint16),
+        ("cell", ctypes.c_uint16),
         ("count", ctypes.c_uint8),
         ("layer", ctypes.c_uint8),
-        ("cell", ctypes.c_uint16),
     )
 
 
@@ -148,14 +147,18 @@ class _Further(ctypes.Structure):
         ("taps", ctypes.POINTER(_Taps)),
         ("tap_cells", ctypes.POINTER(ctypes.c_uint16)),
         ("chords", ctypes.POINTER(_Chord)),
-        ("chord_members", ctypes.POINTER(ctypes.c_uint8)),
+        ("chord_sets", ctypes.POINTER(ctypes.c_uint32)),
+        ("chord_switches", ctypes.POINTER(ctypes.c_uint8)),
+        ("chord_place_of", ctypes.POINTER(ctypes.c_uint8)),
+        ("chords_of", ctypes.POINTER(ctypes.c_uint16)),
+        ("chord_list", ctypes.POINTER(ctypes.c_uint16)),
         ("whens", ctypes.POINTER(_When)),
         ("when_layers", ctypes.POINTER(ctypes.c_uint8)),
         ("sequences", ctypes.POINTER(ctypes.c_uint16)),
         ("strokes", ctypes.POINTER(ctypes.c_uint16)),
         ("dials", ctypes.POINTER(_Dial)),
         ("lights", ctypes.POINTER(_Light)),
-        ("chord_count", ctypes.c_uint16),
+        ("chord_switch_count", ctypes.c_uint8),
         ("when_count", ctypes.c_uint8),
         ("dial_count", ctypes.c_uint8),
         ("light_count", ctypes.c_uint8),
@@ -410,12 +413,10 @@ def _c_further(further: Further, library: EngineLibrary) -> _Further:
     ]
     taps, tap_cells = _joined(further.taps)
     firsts, strokes = _joined(further.sequences)
-    members_at, members = _joined([chord.members for chord in further.chords])
+    sets = further.chord_sets
+    chords_of, chord_list = _joined(sets.chords_at)
     others_at, others = _joined([when.others for when in further.whens])
-    chords = [
-        _Chord(first, len(chord.members), chord.layer, chord.cell)
-        for first, chord in zip(members_at, further.chords, strict=True)
-    ]
+    chords = [_Chord(chord.cell, len(chord.members), chord.layer) for chord in further.chords]
     whens = [
         _When(first, len(when.others), when.layer)
         for first, when in zip(others_at, further.whens, strict=True)
@@ -443,14 +444,18 @@ def _c_further(further: Further, library: EngineLibrary) -> _Further:
         ),
         tap_cells=_words_of(tap_cells),
         chords=(_Chord * len(chords))(*chords),
-        chord_members=_bytes_of(members),
+        chord_sets=(ctypes.c_uint32 * sum(map(len, sets.words)))(*(w for words in sets.words for w in words)),
+        chord_switches=_bytes_of(sets.switches),
+        chord_place_of=_bytes_of(sets.place_of),
+        chords_of=_words_of([*chords_of, len(chord_list)]),
+        chord_list=_words_of(chord_list),
         whens=(_When * len(whens))(*whens),
         when_layers=_bytes_of(others),
         sequences=_words_of(firsts),
         strokes=_words_of(strokes),
         dials=(_Dial * len(dials))(*dials),
         lights=(_Light * len(lights))(*lights),
-        chord_count=len(chords),
+        chord_switch_count=len(sets.switches),
         when_count=len(whens),
         dial_count=len(dials),
         light_count=len(lights),

@@ -4,6 +4,9 @@
 (and needs no keyboard: without one it fits any board), `trial` is the daily keyboard with a console beside
 it. The compiler is the one that `pip install "keyc[image]"` brings: its version is pinned, so that the same
 keymap gives the same bytes on every machine. `arm-none-eabi-gcc` does as well.
+
+What lies beneath the keyboard is its runtime: `bare` is all of our own, `sdk` Raspberry Pi's Pico SDK and
+TinyUSB (see `pico`).
 """
 
 from __future__ import annotations
@@ -15,7 +18,7 @@ import struct
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
@@ -27,10 +30,14 @@ from keyc.files import shipped
 from keyc.keyboard import Keyboard, Wiring
 
 Image = Literal["daily", "bench", "trial"]
+Runtime = Literal["bare", "sdk"]
+IMAGES: tuple[Image, ...] = ("daily", "bench", "trial")
+ANY_BOARD_IMAGES: tuple[Image, ...] = ("bench",)  # those that can do without a keyboard
 Progress = Callable[[str], None]
 
 FLASH_ORIGIN = 0x10000000
 RAM_ORIGIN = 0x20000000
+STACKS_ORIGIN = 0x20040000  # the two small banks behind the large ones: nothing but stacks lies there
 # RP2040 datasheet 2.8.1.3.1: 252 bytes and their check sum.
 BOOT2_BYTES = 252
 # What an image may put on its stack; the tests look how deep it really goes.
@@ -101,7 +108,9 @@ _SOURCES: dict[Image, tuple[str, ...]] = {
         *_CONSOLE_SOURCES,
         *_COMMON_SOURCES,
         "port/rp2040/main_bench.c",
+        "port/rp2040/rp2040_edges.c",
         "engine/bench_lines.c",
+        "engine/bench_edges.c",
         "engine/bench_work.c",
     ),
     "trial": (
@@ -138,20 +147,19 @@ _FLAGS = (
     "-fno-common",
     *WARNINGS,
 )
-# What lies in the flash has to be small, what is loaded into RAM has to be quick.
-_OPTIMISED: dict[Image, str] = {"daily": "-Os", "bench": "-O2", "trial": "-O2"}
 _LINK_FLAGS = ("-nostdlib", "-static", "-Wl,--gc-sections", "-Wl,--build-id=none")
 
 
 @dataclass(frozen=True, slots=True)
 class Compiler:
     """A C compiler for the chip: what it is called in messages, the command, flags of its own, and more
-    of them for the smallest code."""
+    of them for the smallest code, and for small code that is quicker."""
 
     name: str
     command: tuple[str, ...]
     flags: tuple[str, ...]
     smallest: tuple[str, ...]
+    small: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +182,8 @@ class Sizes:
 
 @dataclass(frozen=True, slots=True)
 class Uf2:
-    """A finished image. `elf` is what it was made from, for debuggers and tests."""
+    """A finished image. `elf` is what it was made from, for debuggers and tests. One that was linked
+    elsewhere has no `chosen_compiler`, and is called daily or bench by where it goes."""
 
     bytes: builtins.bytes
     elf: builtins.bytes
@@ -191,6 +200,8 @@ class Uf2:
             else "runs from RAM, leaves the flash alone, "
         )
         ram = f"{self.sizes.ram:,} bytes of RAM"
+        if not self.chosen_compiler:
+            return f"an image of your own, {place}{ram}"
         return f"{self.image} image, {place}{ram}, compiled with {self.chosen_compiler}"
 
 
@@ -199,11 +210,12 @@ def build_uf2(
     image: Image = "daily",
     compiler: str | None = None,
     progress: Progress | None = None,
+    runtime: Runtime = "bare",
 ) -> Uf2:
     """Compile and link one image. Only a bench image can do without a keyboard.
 
-    `compiler` is `zig`, `gcc` or the path of an arm-none-eabi-gcc; None takes the first that is there.
-    UserError (exit status 3) if there is none, (2) for a daily image of nothing.
+    `compiler` is `zig`, `gcc` or the path of an arm-none-eabi-gcc; None takes the first that is there. The
+    Pico SDK finds its own. UserError (exit status 3) if there is none, (2) for a daily image of nothing.
     """
     if keyboard is None and image != "bench":
         raise UserError(
@@ -211,13 +223,76 @@ def build_uf2(
             "only `--image bench` works without one: it fits any RP2040 board",
             exit_status=2,
         )
-    chosen = find_compiler(compiler)
+    if runtime == "sdk" and compiler is not None:
+        raise UserError(
+            "`--compiler` doesn't go with `--runtime sdk`",
+            "the Pico SDK finds its compiler itself, on the PATH or at PICO_TOOLCHAIN_PATH",
+            exit_status=2,
+        )
+    tell = progress or (lambda _: None)
     with tempfile.TemporaryDirectory(prefix="keyc-") as folder:
-        elf = _linked(chosen, keyboard, image, Path(folder), progress or (lambda _: None))
+        if runtime == "sdk":
+            from keyc.pico import find_sdk, linked_on_sdk
+
+            sdk = find_sdk()
+            return _of_elf(linked_on_sdk(sdk, keyboard, image, Path(folder), tell), image, sdk.name)
+        chosen = find_compiler(compiler)
+        return _of_elf(_linked(chosen, keyboard, image, Path(folder), tell), image, chosen.name)
+
+
+def elf_in(file: str) -> bytes | None:
+    """What is in a file that is an ELF file; None for any other, and for what can't be read."""
+    try:
+        with open(file, "rb") as opened:
+            begins = opened.read(4)
+            return begins + opened.read() if begins == b"\x7fELF" else None
+    except OSError:
+        return None
+
+
+def uf2_of_elf(elf: bytes, name: str) -> Uf2:
+    """An image that was linked elsewhere, as a project on the Pico SDK does. UserError (2) if `elf`, which
+    is called `name`, isn't one for this chip."""
+    try:
+        first = min((segment.address for segment in _segments(elf)), default=0)
+        if first not in (FLASH_ORIGIN, RAM_ORIGIN):
+            raise ValueError("it begins neither where the flash does nor where the RAM does")
+        return _of_elf(elf, "daily" if first == FLASH_ORIGIN else "bench", "")
+    except (ValueError, struct.error) as error:
+        raise UserError(
+            f"{name} isn't an image for the RP2040: {error}",
+            "give a keymap file, or the ELF file of a program for this chip",
+            exit_status=2,
+        ) from None
+
+
+def _of_elf(elf: bytes, image: Image, made_by: str) -> Uf2:
     segments = _segments(elf)
     if image == "daily":
         segments = _with_boot2_sum(segments)
-    return Uf2(uf2_of(segments), elf, image, chosen.name, _sizes(elf, image))
+    return Uf2(uf2_of(segments), elf, image, made_by, _sizes(elf, image))
+
+
+def chosen_runtime(environment: Mapping[str, str] = os.environ) -> tuple[Runtime, str]:
+    """What images are built on where nobody says, and why: one line for people.
+
+    The bare runtime is smaller, quicker to build and needs less; the Pico SDK is taken only where its
+    toolchain is the only compiler.
+    """
+    from keyc.pico import find_sdk
+
+    try:
+        sdk = find_sdk(environment)
+    except UserError:
+        sdk = None
+    try:
+        compiler = find_compiler()
+    except UserError:
+        if sdk is None:
+            raise
+        return "sdk", f"on the Pico SDK {sdk.version}: there is no compiler but its own (`--runtime sdk`)"
+    also = f"; the Pico SDK {sdk.version} is there too: `--runtime sdk`" if sdk else ""
+    return "bare", f"on the bare chip with {compiler.name}, which is all it needs (`--runtime bare`{also})"
 
 
 def find_compiler(wanted: str | None = None) -> Compiler:
@@ -232,7 +307,8 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                 "-mcpu=cortex_m0plus",
                 "-fno-sanitize=all",
             ),
-            ("-Xclang", "-Oz", "-flto"),  # zig itself takes -Oz for -Os
+            ("-Os", "-Xclang", "-Oz", "-flto"),  # zig itself takes -Oz for -Os
+            ("-Os", "-flto"),
         )
     if wanted in (None, "gcc") or wanted not in (None, "zig", "gcc"):
         found = shutil.which("arm-none-eabi-gcc" if wanted in (None, "gcc") else wanted or "")
@@ -241,7 +317,19 @@ def find_compiler(wanted: str | None = None) -> Compiler:
                 "arm-none-eabi-gcc",
                 (found,),
                 ("-mcpu=cortex-m0plus", "-masm-syntax-unified"),
-                ("-fno-inline-functions-called-once", "-fno-ipa-cp", "-fno-move-loop-invariants", "-flto"),
+                (
+                    "-Os",
+                    "-fno-inline-functions-called-once",
+                    "-fno-ipa-cp",
+                    "-fno-move-loop-invariants",
+                    "-fno-thread-jumps",
+                    "-fno-tree-loop-optimize",
+                    "-fno-tree-slsr",
+                    "-fno-if-conversion",
+                    "-fno-tree-dominator-opts",
+                    "-flto",
+                ),
+                ("-O1", "-flto"),
             )
     raise UserError(
         f"there is no C compiler called `{wanted}` for the chip"
@@ -250,6 +338,16 @@ def find_compiler(wanted: str | None = None) -> Compiler:
         'install one with `pip install "keyc[image]"`, or arm-none-eabi-gcc from your system',
         exit_status=3,
     )
+
+
+def optimised(image: Image, keyboard: Keyboard | None, compiler: Compiler) -> tuple[str, ...]:
+    """Flags. What is loaded into RAM has to be quick, what lies in the flash small, but not at any price
+    where a step has more to do than to find keys on layers."""
+    if image != "daily":
+        return ("-O2",)
+    from keyc.tables import tables_of
+
+    return compiler.smallest if keyboard is None or tables_of(keyboard).further is None else compiler.small
 
 
 def crc32_mpeg2(data: bytes) -> int:
@@ -382,10 +480,9 @@ def _linked(
         compiler,
         [
             *_FLAGS,
-            _OPTIMISED[image],
+            *optimised(image, keyboard, compiler),
             f"-DKEYC_IMAGE_HAS_CONSOLE={int(image != 'daily')}",
             *compiler.flags,
-            *(compiler.smallest if image == "daily" else ()),
             "-I.",
             "-Iengine",
             "-Iport/rp2040",
@@ -457,7 +554,7 @@ class _Loaded:
 
 def _program_headers(elf: bytes) -> Iterator[_Loaded]:
     if elf[:6] != b"\x7fELF\x01\x01":
-        raise ValueError("not a 32-bit little-endian ELF file")
+        raise ValueError("it isn't a 32-bit little-endian ELF file")
     (first,) = struct.unpack_from("<I", elf, 28)
     entry_bytes, count = struct.unpack_from("<2H", elf, 42)
     for index in range(count):
@@ -493,6 +590,6 @@ def _sizes(elf: bytes, image: Image) -> Sizes:
     ram = [
         part.runs_at + part.memory_bytes - RAM_ORIGIN
         for part in _program_headers(elf)
-        if part.runs_at >= RAM_ORIGIN
+        if RAM_ORIGIN <= part.runs_at < STACKS_ORIGIN
     ]
     return Sizes(max(flash, default=0), max(ram, default=0), STACK_BYTES[image])

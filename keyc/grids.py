@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from keyc.actions import Actions
+from keyc.actions import CALLS, Actions
 from keyc.diagnostics import Label
 from keyc.keyboard import Cell, Layer, Off, Switch, Through
 from keyc.mistakes import Mistakes, cut
@@ -61,13 +61,23 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
         if number is None:
             continue
         cells.update((word.text, cell) for word, cell in zip(lines[number], in_row, strict=False))
-        # `12`, which is told, may have been meant as `1 2`: no second mistake for the same cause.
-        meant = sum(_digits(action) for action in row)
-        if is_sound and len(row) != len(lines[number]) != meant:
-            _tell_row_length(block, index, lines[number], mistakes)
+        if not is_sound or len(row) == len(lines[number]):
+            continue
+        # What is told already may have been meant otherwise: `12` as `1 2`, `next Shift` as next(Shift).
+        meant = sum(map(actions.cells_meant_by, row))
+        if meant == len(lines[number]) or any(isinstance(one, Word) and one.text in CALLS for one in row):
+            continue
+        _tell_row_length(block, index, lines[number], mistakes)
+        if len(row) > len(lines[number]) and _runs_on(row, mistakes):
+            return cells  # it has swallowed the row after it: no further row is where it was meant
     if is_sound and len(block.rows) != len(lines):
         _tell_row_count(block, lines, partner, mistakes)
     return cells
+
+
+def _runs_on(row: Sequence[Action], mistakes: Mistakes) -> bool:
+    """Whether a row goes on in the next line, through a `\\`."""
+    return "\n" in mistakes.source.text[row[0].start : row[-1].end]
 
 
 def _partners(rows: Sequence[int], lines: Sequence[int]) -> list[int | None]:
@@ -89,12 +99,6 @@ def _partners(rows: Sequence[int], lines: Sequence[int]) -> list[int | None]:
     return in_order
 
 
-def _digits(action: Action) -> int:
-    """How many cells this one would be with one digit to a cell; 1 for what isn't all digits."""
-    text = action.text if isinstance(action, Word) else ""
-    return len(text) if text.isascii() and text.isdigit() else 1
-
-
 def _tell_row_length(block: LayerBlock, number: int, line: Sequence[Word], mistakes: Mistakes) -> None:
     row = block.rows[number]
     if mistakes.damaged(row[0].start, row[-1].end) or any(_is_spread(one, mistakes) for one in row):
@@ -110,8 +114,8 @@ def _tell_row_length(block: LayerBlock, number: int, line: Sequence[Word], mista
     else:
         code, where = "row-too-short", mistakes.span(row[-1].end, row[-1].end)
         help = "add what is missing: `..` lets through to what lies beneath, `off` does nothing"
-    if "\n" in mistakes.source.text[row[0].start : row[-1].end]:
-        help += "; the `\\` at the line's end runs the row on: the key is written Backslash"
+    if _runs_on(row, mistakes):
+        help = "the `\\` at the line's end runs the row on: the key is written Backslash"
     drawn = _cap_over_cell(line, row, mistakes)
     mistakes.tell(code, message, where, f"{help}\n{drawn}", Label("its line of caps", mistakes.words(line)))
 

@@ -8,9 +8,10 @@ Lengths are in key units (1 u = 19.05 mm), times in microseconds, pins are GPIO 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from enum import Enum
+from types import MappingProxyType
 
+from keyc.record import Record
 from keyc.source import Span
 
 
@@ -22,8 +23,7 @@ class Diodes(Enum):
     NONE = "none"
 
 
-@dataclass(frozen=True, slots=True)
-class Switch:
+class Switch(Record):
     """One switch: in the matrix (row and column set) or straight to ground (direct set)."""
 
     name: str
@@ -34,8 +34,7 @@ class Switch:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Light:
+class Light(Record):
     """An indicator that the host lights, or that shows whether a layer is on."""
 
     pin: int
@@ -45,8 +44,7 @@ class Light:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Dial:
+class Dial(Record):
     name: str
     pin_a: int
     pin_b: int
@@ -54,8 +52,7 @@ class Dial:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Wiring:
+class Wiring(Record):
     """What is soldered to what. `switches` is in wiring order: that order numbers them in C."""
 
     diodes: Diodes
@@ -79,8 +76,7 @@ class Wiring:
         return tuple(s.direct for s in self.switches if s.direct is not None)
 
 
-@dataclass(frozen=True, slots=True)
-class Cap:
+class Cap(Record):
     """A keycap: centre and size in key units, y downwards, rotation clockwise in degrees."""
 
     switch: str
@@ -93,31 +89,26 @@ class Cap:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Usage:
+class Usage(Record):
     """A HID usage: page and id, as in the USB HID Usage Tables."""
 
     page: int
     id: int
 
 
-@dataclass(frozen=True, slots=True)
-class Through:
+class Through(Record):
     """`..`: whatever lies beneath."""
 
 
-@dataclass(frozen=True, slots=True)
-class Off:
+class Off(Record):
     """`off`: nothing."""
 
 
-@dataclass(frozen=True, slots=True)
-class UsbBoot:
+class UsbBoot(Record):
     """`usb-boot`: restart into the chip's ROM mass-storage mode."""
 
 
-@dataclass(frozen=True, slots=True)
-class Press:
+class Press(Record):
     """A usage, with modifiers put around it.
 
     `modifiers` holds usage ids of page 7 (0xE0 to 0xE7) in ascending order. A bare modifier
@@ -128,8 +119,7 @@ class Press:
     modifiers: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class LayerHeld:
+class LayerHeld(Record):
     """A layer's name alone: that layer is on while the switch is held."""
 
     layer: str
@@ -140,65 +130,56 @@ class LayerHeld:
 Target = str | tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class TapOrHold:
+class TapOrHold(Record):
     """`tap/hold`: one thing when tapped, a layer or modifiers while held."""
 
     tap: Action
     hold: Target
 
 
-@dataclass(frozen=True, slots=True)
-class NextOnly:
+class NextOnly(Record):
     """`next(x)`: for the next key only."""
 
     target: Target
 
 
-@dataclass(frozen=True, slots=True)
-class UntilPressedAgain:
+class UntilPressedAgain(Record):
     """`lock(x)`: on until pressed again."""
 
     target: Target
 
 
-@dataclass(frozen=True, slots=True)
-class Bottom:
+class Bottom(Record):
     """`bottom(layer)`: that layer becomes the bottom of the stack."""
 
     layer: str
 
 
-@dataclass(frozen=True, slots=True)
-class ByTaps:
+class ByTaps(Record):
     """`taps(A, B)`: the n-th action after n taps. Two or more, none of which waits itself."""
 
     actions: tuple[Action, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Stroke:
+class Stroke(Record):
     """One stroke of a sequence. In a text the host must see no modifiers but the press's own."""
 
     press: Press
     in_text: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Pause:
+class Pause(Record):
     time_us: int
 
 
-@dataclass(frozen=True, slots=True)
-class Sequence:
+class Sequence(Record):
     """Strokes and pauses, typed one after the other. A text in a cell has no name."""
 
     name: str | None
     steps: tuple[Stroke | Pause, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Typing:
+class Typing(Record):
     """Types a sequence, once for a press."""
 
     sequence: Sequence
@@ -213,22 +194,19 @@ class Direction(Enum):
     DOWN = "down"
 
 
-@dataclass(frozen=True, slots=True)
-class PointerMove:
+class PointerMove(Record):
     """`pointer(left)`: the pointer moves that way while the key is held."""
 
     direction: Direction
 
 
-@dataclass(frozen=True, slots=True)
-class PointerPress:
+class PointerPress(Record):
     """`pointer-press(1)`: a button of the HID Button page, 1 to 5, down while the key is held."""
 
     button: int
 
 
-@dataclass(frozen=True, slots=True)
-class Wheel:
+class Wheel(Record):
     """`wheel(up)`: the wheel turns that way while the key is held."""
 
     direction: Direction
@@ -252,8 +230,7 @@ Action = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Cell:
+class Cell(Record):
     """One key on one layer: what it does, as it was written, and what it types on the host."""
 
     action: Action
@@ -262,16 +239,14 @@ class Cell:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Layer:
+class Layer(Record):
     name: str
     cells: Mapping[str, Cell]  # every switch has a cell, in wiring order
     span: Span
     when: tuple[str, ...] = ()  # on while all of these are
 
 
-@dataclass(frozen=True, slots=True)
-class Chord:
+class Chord(Record):
     """`chord SW2 SW3 on base = …`: switches that together do something of their own."""
 
     members: tuple[str, ...]  # in wiring order
@@ -280,8 +255,7 @@ class Chord:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class DialTurn:
+class DialTurn(Record):
     """`dial DIAL1 on base { … }`: what a detent each way does on a layer."""
 
     dial: str
@@ -291,8 +265,7 @@ class DialTurn:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Debounce:
+class Debounce(Record):
     time_us: int = 5000
     at_once: bool = False  # False: `after-quiet`
 
@@ -304,8 +277,7 @@ class AnotherKey(Enum):
     PRESSED = "pressed"
 
 
-@dataclass(frozen=True, slots=True)
-class Rules:
+class Rules(Record):
     """When a held key counts. A time of 0 stands for a rule that isn't given."""
 
     hold_after_us: int = 180_000
@@ -317,43 +289,37 @@ class Rules:
     next_twice_locks: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Timing:
+class Timing(Record):
     """For all switches, and for those that have something of their own."""
 
     debounce: Debounce = Debounce()
-    for_switch: Mapping[str, Debounce] = field(default_factory=dict)
+    for_switch: Mapping[str, Debounce] = MappingProxyType({})
     rules: Rules = Rules()
-    rules_for: Mapping[str, Rules] = field(default_factory=dict)
+    rules_for: Mapping[str, Rules] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True)
-class Tap:
+class Tap(Record):
     switch: str
     time_us: int
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Down:
+class Down(Record):
     switch: str
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Up:
+class Up(Record):
     switch: str
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Wait:
+class Wait(Record):
     time_us: int
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Expect:
+class Expect(Record):
     """`expect A Shift+B`: exactly these presses since the last one; () is `expect nothing`."""
 
     presses: tuple[Press, ...]
@@ -365,15 +331,13 @@ class Expect:
 Step = Tap | Down | Up | Wait | Expect
 
 
-@dataclass(frozen=True, slots=True)
-class Scenario:
+class Scenario(Record):
     name: str
     steps: tuple[Step, ...]
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Keyboard:
+class Keyboard(Record):
     title: str
     stem: str  # the file's stem as a C word: lower case, [a-z0-9_], used in file names
     usb_vendor: int

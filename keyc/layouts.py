@@ -6,6 +6,7 @@ and dead keys. From xkeyboard-config 2.35.1 and the compose tables of libX11, in
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, cached_property
@@ -134,7 +135,11 @@ def written_press(press: Press) -> str:
 
 
 def unknown_layout_help(name: str) -> str:
-    """What to write instead of a host layout that isn't known: those there are, and what differs."""
+    """What to write instead of a host layout that isn't known: the one that it names, or those there are and
+    what differs."""
+    meant = [known for known in LAYOUT_NAMES if known[-2:] in re.split("[^a-z]", name.lower())]
+    if len(meant) == 1 and not re.match("windows|win|mac|osx", name):
+        return f"write {meant[0]}"
     lines = []
     if name.startswith(("windows", "mac", "win-", "osx")):
         lines.append("Only Linux hosts are known: Windows and macOS differ in AltGr and dead keys.")

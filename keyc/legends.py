@@ -96,6 +96,7 @@ class Legend:
     kind: Kind = Kind.PLAIN
     is_through: bool = False  # this is what lies beneath
     is_held: bool = False  # the key is down as long as one is on this layer
+    layer: str = ""  # the one that this comes from
 
     @property
     def types(self) -> bool:
@@ -187,10 +188,14 @@ def legends(keyboard: Keyboard, layer: str) -> Mapping[str, Legend]:
     above_first = way.layers[: way.layers.index(layer) + 1]
     found = {}
     for switch, cell in cells[layer].items():
-        beneath = [cells[name][switch] for name in reversed(above_first)]
-        shown = next((one for one in beneath if not isinstance(one.action, Through)), cell)
+        source = next(
+            (one for one in reversed(above_first) if not isinstance(cells[one][switch].action, Through)),
+            layer,
+        )
+        shown = cells[source][switch]
         legend = _legend(shown.action, shown.text, host)
-        found[switch] = replace(legend, is_through=shown is not cell, is_held=switch in way.held)
+        held = switch in way.held
+        found[switch] = replace(legend, is_through=shown is not cell, is_held=held, layer=source)
     return found
 
 

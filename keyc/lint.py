@@ -6,7 +6,7 @@ something's absence are left out when the file has errors, since a mistake may b
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 
 from keyc.diagnostics import Diagnostic, Label
 from keyc.keyboard import (
@@ -43,9 +43,11 @@ from keyc.ways import (
     cells_on,
     chords_hidden,
     chords_that_ghost,
+    layers_ahead,
     nothing_beneath_another_bottom,
     parts_of,
     reached_layers,
+    unreached_groups,
     without_way_out,
 )
 
@@ -78,28 +80,33 @@ _MODIFIERS = {"Control": (0xE0, 0xE4), "Shift": (0xE1, 0xE5), "Alt": (0xE2, 0xE6
 def findings(keyboard: Keyboard, file: File, *, sound: bool) -> list[Diagnostic]:
     """What is wrong with the keyboard as a whole. `sound`: the file has no errors so far."""
     found = [
-        *_nothing_beneath(keyboard),
+        *_nothing_beneath(keyboard, file),
         *_digits_on_number_pad(keyboard),
         *_signs_that_type_another(keyboard),
         *_test_usb_id(keyboard, file),
         *_texts_readable(file),
     ]
     if sound:
+        ahead = layers_ahead(keyboard)
+        reached = reached_layers(keyboard, ahead)
         found += [
-            *_layers_never_reached(keyboard),
-            *without_way_out(keyboard),
-            *nothing_beneath_another_bottom(keyboard),
+            *_layers_never_reached(keyboard, ahead, reached),
+            *without_way_out(keyboard, reached),
+            *nothing_beneath_another_bottom(keyboard, reached),
             *chords_hidden(keyboard),
             *chords_that_ghost(keyboard),
-            *_keys_missing(keyboard),
-            *_no_way_to_usb_boot(keyboard),
+            *_keys_missing(keyboard, reached),
+            *_no_way_to_usb_boot(keyboard, reached),
         ]
     return found
 
 
-def _nothing_beneath(keyboard: Keyboard) -> Iterator[Diagnostic]:
+def _nothing_beneath(keyboard: Keyboard, file: File) -> Iterator[Diagnostic]:
     """`..` on the first layer, beneath which there is none."""
     first = keyboard.layers[0]
+    line = first.span.source.place(first.span.start)[0]
+    if "layer" in file.damage.blocks and any(lost < line for lost in file.damage.lines):
+        return  # another one may have been the first
     open_cells = [(name, cell) for name, cell in first.cells.items() if isinstance(cell.action, Through)]
     if not open_cells:
         return
@@ -126,18 +133,28 @@ def _nothing_beneath(keyboard: Keyboard) -> Iterator[Diagnostic]:
     )
 
 
-def _layers_never_reached(keyboard: Keyboard) -> Iterator[Diagnostic]:
-    """Layers that no chain of keys leads to from the first one."""
-    reached = reached_layers(keyboard)
-    for layer in keyboard.layers:
-        if layer.name not in reached:
-            yield Diagnostic(
-                "layer-never-reached",
-                "warning",
-                f"no key leads to the layer `{layer.name}`",
-                layer.span,
-                f"write {layer.name} into a cell of a layer that is reached: it is on while that key is held",
-            )
+def _layers_never_reached(
+    keyboard: Keyboard, ahead: Mapping[str, frozenset[str]], reached: Collection[str]
+) -> Iterator[Diagnostic]:
+    """Layers that no chain of keys leads to from the first one: one warning for each place to mend."""
+    for ring, behind in unreached_groups(keyboard, ahead, reached):
+        first, *others = ring
+        message = f"no key leads to the layer `{first.name}`"
+        if others:
+            *middle, last = (f"`{layer.name}`" for layer in ring)
+            message = f"no key leads to the layers {', '.join(middle)} and {last} but their own"
+        elif first.name in ahead[first.name]:
+            message += " but its own"
+        labels = [Label("one of these layers", layer.span) for layer in others]
+        labels += [Label(f"only reached by way of `{first.name}`", layer.span) for layer in behind]
+        yield Diagnostic(
+            "layer-never-reached",
+            "warning",
+            message,
+            first.span,
+            f"write {first.name} into a cell of a layer that is reached: it is on while that key is held",
+            tuple(labels[:_LABELS_MOST]),
+        )
 
 
 def _usages_in(action: Action) -> Iterator[Usage]:
@@ -151,8 +168,7 @@ def _usages_in(action: Action) -> Iterator[Usage]:
                     yield from (Usage(KEYBOARD_PAGE, number) for number in target)
 
 
-def _no_way_to_usb_boot(keyboard: Keyboard) -> Iterator[Diagnostic]:
-    reached = reached_layers(keyboard)
+def _no_way_to_usb_boot(keyboard: Keyboard, reached: Collection[str]) -> Iterator[Diagnostic]:
     for layer in keyboard.layers:
         actions = (part for cell in cells_on(keyboard, layer) for part in parts_of(cell.action))
         if layer.name in reached and any(isinstance(action, UsbBoot) for action in actions):
@@ -171,11 +187,10 @@ def _cells(keyboard: Keyboard) -> Iterator[Cell]:
         yield from layer.cells.values()
 
 
-def _keys_missing(keyboard: Keyboard) -> Iterator[Diagnostic]:
+def _keys_missing(keyboard: Keyboard, reached: Collection[str]) -> Iterator[Diagnostic]:
     """On a board with room for them: letters, Escape, Enter and modifiers that no cell has."""
     if len(keyboard.wiring.switches) < _FULL_BOARD_KEYS:
         return
-    reached = reached_layers(keyboard)
     cells = [cell for layer in keyboard.layers if layer.name in reached for cell in layer.cells.values()]
     usages = {usage for cell in cells for usage in _usages_in(cell.action)}
     typed = {cell.types.lower() for cell in cells if cell.types}

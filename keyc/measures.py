@@ -156,7 +156,14 @@ def usb_id(text: str) -> tuple[int, int]:
             f"`{text}` is not a USB id",
             "write vendor and product as hexadecimal numbers of up to four digits: 0x1209:0x0001",
         )
-    return int(match[1], 16), int(match[2], 16)
+    vendor, product = int(match[1], 16), int(match[2], 16)
+    if vendor == 0:  # the USB-IF gives vendor ids from 1 on; from memory
+        raise Misread(
+            "number-out-of-range",
+            f"`{text}` has the vendor id 0, which nobody has",
+            "write the id that you have; to try things out 0x1209:0x0001 is free",
+        )
+    return vendor, product
 
 
 def usage_number(text: str, most: int) -> int:

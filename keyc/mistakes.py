@@ -8,9 +8,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from keyc.diagnostics import Diagnostic, Label, Severity
 from keyc.measures import Misread
 from keyc.source import Span
-from keyc.syntax import File, Word
+from keyc.syntax import RESERVED, File, Word
 
 _SEARCHES = 100
+_LABELS_MOST = 4
 
 
 class Mistakes:
@@ -24,10 +25,15 @@ class Mistakes:
         self.source = file.source
         self._file = file
         self._near: dict[str, str | None] = {}
+        self._unknown: dict[str, int] = {}  # by message: where it stands among the diagnostics
 
     def is_whole(self, block: str) -> bool:
         """Whether nothing was skipped in a block of this kind (`wiring`, `layer`)."""
         return block not in self._file.damage.blocks
+
+    def nothing_understood(self) -> bool:
+        """Whether nothing in the file is a statement, which the parser has told."""
+        return bool(self._file.diagnostics) and not self._file.statements
 
     def is_untouched(self, keyword: Word) -> bool:
         """Whether nothing was skipped in the statement that begins with this word."""
@@ -48,13 +54,28 @@ class Mistakes:
     def misread(self, misread: Misread, where: Word) -> None:
         self.tell(misread.code, misread.message, where, misread.help)
 
-    def reserved(self, word: Word) -> None:
-        self.tell(
-            "reserved-name",
-            f"`{word.text}` is a word of the language and can name nothing",
-            word,
-            f"choose another name, such as my-{word.text}",
-        )
+    def refused_name(self, word: Word) -> bool:
+        """Whether a word can't name anything, which is told."""
+        instead = f"choose another name, such as my-{word.text}"
+        if word.text in RESERVED:
+            message = f"`{word.text}` is a word of the language and can name nothing"
+            self.tell("reserved-name", message, word, instead)
+        elif not word.text[:1].isascii():
+            message = f"`{cut(word.text)}` can name nothing: a name begins with a letter from A to Z"
+            self.tell("name-unfit", message, word, instead)
+        else:
+            return False
+        return True
+
+    def unknown(self, message: str, where: Word, help: str) -> None:
+        """Tells of a name that nothing has. Where it is told already, this place is shown there, too."""
+        known = self._unknown.setdefault(message, len(self.diagnostics))
+        if known == len(self.diagnostics):
+            self.tell("unknown-name", message, where, help)
+            return
+        told = self.diagnostics[known]
+        if len(told.labels) < _LABELS_MOST and where.start > told.span.start:
+            self.diagnostics[known] = told.replaced(labels=(*told.labels, Label("and here", self.at(where))))
 
     def taken(self, word: Word, first: Span, what: str) -> None:
         self.tell(
@@ -103,12 +124,8 @@ class Mistakes:
             return True
         if not self.lost(word.text) and self.is_whole("wiring"):
             near = self.nearest(word.text, switches)
-            self.tell(
-                "unknown-name",
-                f"no switch is called `{cut(word.text)}`",
-                word,
-                f"did you mean {near}?" if near else "switches get their names in `wiring`",
-            )
+            help = f"did you mean {near}?" if near else "switches get their names in `wiring`"
+            self.unknown(f"no switch is called `{cut(word.text)}`", word, help)
         return False
 
     def nearest(self, word: str, known: Iterable[str]) -> str | None:

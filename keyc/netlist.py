@@ -22,6 +22,7 @@ LARGEST_NETLIST = 32 * 1024 * 1024  # bytes: some 400,000 pads; no keyboard come
 
 _INCH = 0.00254  # mm: 0.0001 inch
 _METRIC = 0.001
+_LOST_MM = 2**32 / 25_400 * _INCH  # 0.0001 inch are 2,540 nm, ten of which are counted
 _UNITS = {"SI": _METRIC, "CUST": _INCH, "CUST 0": _INCH, "CUST 1": _METRIC, "CUST 2": _INCH}
 
 # Test records of pads and holes. Vias (307), conductors, outlines and the like tell nothing that is needed.
@@ -32,7 +33,7 @@ _UNCONNECTED = frozenset({"N/C", ""})
 # A record whose columns have shifted: designator and pin wherever they stand, then the place.
 _SHIFTED = re.compile(
     r"\s*(?P<part>[^\s-]\S*?)\s*-(?P<pin>\S*?)\s*M?\s*(?:D(?P<hole>[ \d]{4})(?P<plating>[PU]?))?\s*(?:A\d\d)?"
-    r"\s*X(?P<x>[+ -]?[ \d]{1,6})Y(?P<y>[+ -]?(?:[ \d]{6}|[ \d]{1,5}(?=.)))"
+    r"\s*X(?P<x>[+ -]?-?[ \d]{1,6})Y(?P<y>[+ -]?-?(?:[ \d]{6}|[ \d]{1,5}(?=.)))"
 )
 # `P  NNAME0001 LONG_NET_NAME`; some exporters write it as a comment.
 _ALIAS = re.compile(r"[PC]\s+NNAME(\S+)\s+(\S.*?)\s*$")
@@ -352,12 +353,23 @@ def _pad(
         part,
         pin,
         None if net in _UNCONNECTED else net,
-        _count(place[0]) * scale,
-        _count(place[1]) * scale,
+        _length_mm(place[0], scale),
+        _length_mm(place[1], scale),
         hole_counts * scale if hole_counts else None,
         plating != "U",
         start,
     )
+
+
+def _length_mm(digits: str, scale: float) -> float:
+    """One of a pad's two places.
+
+    An exporter that writes in inches counts nanometres in 32 bits, and from 214.7 mm on it writes what is
+    left of them behind a plus: `+-81420` is 222.69 mm (pcb-rnd 3.0.6; boards of keyboards are as wide).
+    """
+    if not digits.startswith("+-"):
+        return _count(digits) * scale
+    return _count(digits[1:]) * scale + (_LOST_MM if scale == _INCH else 0.0)
 
 
 def _count(digits: str) -> int:

@@ -11,7 +11,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from math import atan2, cos, degrees, floor, hypot, radians, sin
+from math import atan2, cos, degrees, hypot, radians, sin
 from statistics import median
 
 from keyc.circuit import Circuit, centroid_mm
@@ -321,13 +321,26 @@ def _upright_caps(caps: list[PlacedCap]) -> list[PlacedCap]:
     rows = _rows(caps)
     rows = _tall(rows)
     x_phase = _phase([cap.x_u - left for cap in caps])
-    return [
-        cap
-        for row in rows
-        for cap in _widened(
-            [replace(cap, x_u=_snapped(cap.x_u - left - x_phase) + left + x_phase) for cap in row], left
-        )
+    rows = [
+        [replace(cap, x_u=_snapped(cap.x_u - left - x_phase) + left + x_phase) for cap in row] for row in rows
     ]
+    edge = _left_edge(rows, left)
+    return [cap for row in rows for cap in _widened(row, edge)]
+
+
+def _left_edge(rows: Iterable[Sequence[PlacedCap]], left: float) -> float:
+    """Where rows begin: the place that several first caps reach to if they touch a second one of 1 u.
+
+    `left` is where the leftmost cap would begin if it were 1 u wide: the edge can't lie right of it.
+    """
+    begins: Counter[float] = Counter()
+    for row in rows:
+        if len(row) > 2 and row[2].x_u - row[1].x_u < 1.03:  # so the second one is 1 u wide
+            begins[round(2 * row[0].x_u - row[1].x_u + 0.5, 2)] += 1
+    if not begins:
+        return left
+    edge, count = max(begins.items(), key=lambda item: (item[1], item[0]))
+    return edge if count > 1 and left - 1 < edge < left else left
 
 
 def _phase(values: Sequence[float]) -> float:
@@ -535,9 +548,7 @@ def _turned_lines(caps: Sequence[PlacedCap], turn: float) -> list[CapLine]:
         x, y = _rotated(first.x_u - first.width_u / 2, first.y_u - first.height_u / 2, turn)
         corner = (max(0.0, round(x, 3)), max(0.0, round(y, 3)), turn % 360)
         lines.append(CapLine(corner, _spaced(row, first.x_u - first.width_u / 2)))
-    return sorted(
-        lines, key=lambda line: (floor(line.corner[1]), line.corner[0]) if line.corner else (0, 0.0)
-    )
+    return lines
 
 
 def _runs(rows: Iterable[list[PlacedCap]]) -> list[list[PlacedCap]]:

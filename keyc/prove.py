@@ -81,7 +81,8 @@ class Claim:
 @dataclass(frozen=True, slots=True)
 class Proof:
     """What was proved, and the levels that were explored whole. `stopped_by` says what ended it before
-    all of them were. `states` are the last one's."""
+    all of them were. `states` are the last one's; of it every way of up to `moves_whole` movements and waits
+    was tried."""
 
     claims: tuple[Claim, ...]
     explored: tuple[Level, ...]
@@ -89,6 +90,7 @@ class Proof:
     moved_keys: int
     all_keys: int
     stopped_by: str | None
+    moves_whole: int
     unreached: tuple[Diagnostic, ...]
 
     @property
@@ -185,6 +187,14 @@ class _Exploration:
     def share(self) -> float:
         """How many of the states that are known were tried."""
         return self.expanded / len(self.parents)
+
+    @property
+    def moves_whole(self) -> int:
+        """Every way of so many movements and waits was tried: shorter ones come first."""
+        number, moves = min(self.expanded, len(self.parents) - 1), 0
+        while number:
+            number, moves = self.parents[number], moves + 1
+        return moves
 
     def forget(self) -> None:
         """What only going on would need."""
@@ -380,6 +390,7 @@ def _judged(keyboard: Keyboard, seen: list[_Exploration], stopped_by: str | None
         len(seen[-1].moved),
         len(keyboard.wiring.switches),
         stopped_by,
+        seen[-1].moves_whole,
         tuple(unreached if stopped_by is None else ()),
     )
 
@@ -510,7 +521,9 @@ def as_text(proof: Proof) -> str:
         f"explored whole with up to {levels or 'one key down'}" if proof.explored else "not explored whole"
     )
     if proof.stopped_by is not None:
-        depth += f"; then stopped {proof.stopped_by}"
+        level = LEVELS[len(proof.explored)]
+        depth += f"; then stopped {proof.stopped_by}, when every way of up to {proof.moves_whole} movements "
+        depth += f"and waits with {level.fingers} {'key' if level.fingers == 1 else 'keys'} down was tried"
     lines = wrap(f"{depth} ({keys}, {proof.states:,} states)", _WIDTH)
     for claim in proof.claims:
         remark = f": {claim.remark}" if claim.remark else ""

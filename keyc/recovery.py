@@ -15,13 +15,13 @@ from typing import Any
 from keyc.diagnostics import Diagnostic, Label
 from keyc.grammar import parser_module
 from keyc.source import Source, Span
-from keyc.syntax import FORMS, LATCH_HELP, RESERVED, SET_HELP, Assignment, Damage, Word
+from keyc.syntax import FORMS, LATCH_HELP, RESERVED, SET_HELP, Assignment, CapItem, Damage, Word
 
 Token: Any = parser_module().Token
 Tree: Any = parser_module().Tree
 UnexpectedCharacters: Any = parser_module().UnexpectedCharacters
 
-_NAME = re.compile(r"[A-Za-z_]\w*(?:-\w+)*")
+_NAME = re.compile(r"[^\W\d]\w*(?:-\w+)*")
 _TEXT = re.compile(r'"(?:[^"\\\n]|\\[^\n])*"')
 _CHUNK = re.compile(r'[^\s{}#"]+|\S|\s')
 # What hides a brace or a line end, and those themselves.
@@ -127,6 +127,15 @@ class Recovery:
     def damage(self) -> Damage:
         return Damage(
             frozenset(self._lines), frozenset(self._words), frozenset(self._blocks), frozenset(self._starts)
+        )
+
+    def no_keymap(self) -> Diagnostic:
+        """What is said instead of all mistakes where nothing in the file is a statement."""
+        first = self.diagnostics[0]
+        return first.replaced(
+            message=f"{first.message}, and nothing in this file is one",
+            help=f"is this the right file? A keymap's statements begin with {', '.join(FORMS[''])}",
+            labels=(),
         )
 
     # ---- lark's call
@@ -523,6 +532,9 @@ class Recovery:
         in_row = block == "shape" or (block == "wiring" and self._in_wiring_row())
         fresh = text[self._line_start(at) : at].rstrip()[-1:] in ("", "{")
         statement_lost = False
+        earlier = self._begun_too_late(block) if block == "shape" else self._begun_too_early(block)
+        if earlier is not None:
+            return earlier
         if name and name.group() in FORMS[block] and not self._takes("_NL"):
             # The next statement begins before this one has all its words.
             self._unfinished(at)
@@ -553,6 +565,37 @@ class Recovery:
                     break
         self._skipped(at, stop)
         return stop if stop > at or taken else at + 1
+
+    def _begun_too_late(self, block: str) -> int | None:
+        """Where a line of `shape` begins that was written behind another one: `SW4 at 3u 4u SW5`."""
+        value = self._state.value_stack[-1] if self._state.value_stack else None
+        cap = value.switch if isinstance(value, CapItem) else None
+        words = [v for v in self._state.value_stack[-2:] if isinstance(v, Word)]
+        word = cap or next((one for one in words if one.text == "at"), None)
+        if word is None or word.text != "at" or self._text[: word.start].rstrip(" \t")[-1:] in ("\n", "{"):
+            return None
+        self._tell(
+            "misplaced",
+            "`at` stands behind other caps: it begins a line",
+            word.start,
+            word.end,
+            "put it on a line of its own, with the caps that lie there: at 3.5u 4.25u SW40 SW41",
+        )
+        self._rewind(word.start)
+        self._finish_row()
+        self._feed("_NL", "\n", word.start)
+        return word.start
+
+    def _begun_too_early(self, block: str) -> int | None:
+        """Where the next statement begins that was taken for this one's word: `tap expect Tab`."""
+        stack = self._state.value_stack
+        if len(stack) < 2 or not all(isinstance(v, Word) and v.text in FORMS[block] for v in stack[-2:]):
+            return None
+        word = stack[-1]
+        self._rewind(word.start)
+        self._unfinished(word.start)
+        self._finish_row()
+        return int(word.start)
 
     def _in_wiring_row(self) -> bool:
         line = [v for v in self._state.value_stack if isinstance(v, Word)][1:2]
@@ -629,6 +672,12 @@ class Recovery:
         """A sign or a number where a key or a switch is due. Each is told, however many are in a line."""
         text = self._text[at:end]
         if block != "layer":
+            before = self._text[:at].split()[-1]
+            if block == "wiring" and text.isdigit() and before.upper() in ("GPIO", "GP"):
+                help = f"write {before.upper()}{text}"
+                self._tell("misplaced", f"`{before} {text}` is a pin's name in two pieces", at, end, help)
+                self._words.add(before)
+                return
             if block == "wiring" and text.isdigit():
                 help = f"pins are written with their name: GPIO{text}"
             elif block == "wiring":
@@ -666,6 +715,21 @@ class Recovery:
                 "for a key that does nothing write `off`",
             )
             return
+        if text in RESERVED:
+            defined = rf"(?m)^[ \t]*(?:layer|let|sequence)[ \t]+{text}(?![\w-])"
+            if not re.search(defined, self._text):  # where it is, that is told there
+                message = f"`{text}` is a word of the language, not an action"
+                help = "write a key's name, a character in quotes, a layer, `..`, `off` or `usb-boot`"
+                self._tell("unknown-name", message, at, end, help)
+            self._words.add(text)
+            return
+        if text[0] == "[":
+            name = re.search(r"[\w-]+$", self._text[max(0, at - 20) : at])
+            if name:
+                help = f"write {name[0]}({text.strip('[]')})"
+                self._tell("sign-without-quotes", f"what `{name[0]}` works on stands in ( )", at, end, help)
+                self._words.add(name[0])
+                return
         if text[0].isprintable():
             key = _key_of(text) if len(text) == 1 else None
             if key:
@@ -733,11 +797,28 @@ class Recovery:
                 "reserved-name", message, at, at + len(found), f"choose another name, such as my-{found}"
             )
             return
+        if self._opened is None and expected == "a name" and found[0] in '"0123456789':
+            message = "a name stands without quotes" if found[0] == '"' else "a name begins with a letter"
+            self._tell("name-unfit", message, at, at + len(found), self._name_help(found))
+            self._words.add(found)
+            return
+        if name and self._opened is None and expected == "`when` or `{`":
+            before = self._text[:at].split()[-1]
+            message = f"`{before} {found}` is two words, and a name is one"
+            self._tell("name-unfit", message, at, at + len(found), f"write {before}-{found}")
+            return
         if expected:
             message += f": expected {expected}"
         if self._keyword is not None and self._keyword.text == "wiring" and found.isdigit():
             help = f"pins are written with their name: GPIO{found}"
         self._tell("misplaced", message, at, at + len(found), help)
+
+    def _name_help(self, found: str) -> str:
+        """A name like what was written where a name is due."""
+        words = "-".join(re.findall(r"\w+", found))
+        if not words:
+            return "write a name: letters, digits and single hyphens"
+        return f"write {words}" if words[0].isalpha() else f"write my-{words}"
 
     def _unfinished(self, before: int) -> None:
         """Something is missing behind the last word before this place."""

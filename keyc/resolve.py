@@ -55,6 +55,7 @@ from keyc.syntax import (
     ScenarioBlock,
     Setting,
     ShapeBlock,
+    Statement,
     SwitchStep,
     TapStep,
     TimingBlock,
@@ -98,8 +99,9 @@ def resolved(file: File) -> tuple[Keyboard | None, list[Diagnostic]]:
 
 class _Resolver:
     def __init__(self, file: File, mistakes: Mistakes) -> None:
-        self._statements = file.statements
+        self._statements = _first_keymap(file.statements, mistakes)
         self._mistakes = mistakes
+        self._missing: list[str] = []
 
     def keyboard(self) -> Keyboard | None:
         mistakes = self._mistakes
@@ -115,6 +117,7 @@ class _Resolver:
         actions = Actions(self._statements, host, mistakes)
         timing = self._timing(switches)
         layers = self._layers(switches, shape, actions)
+        self._tell_parts_missing()
         scenarios = [
             self._scenario(one, switches, actions)
             for one in self._statements
@@ -150,7 +153,7 @@ class _Resolver:
         """The statement of a kind that there must be once; the first, if there are more."""
         found = [one for one in self._statements if isinstance(one, kind)]
         if not found:
-            self._tell_part_missing(name)
+            self._missing.append(name)
             return None
         for again in found[1:]:
             self._mistakes.tell(
@@ -162,11 +165,17 @@ class _Resolver:
             )
         return found[0]
 
-    def _tell_part_missing(self, name: str) -> None:
-        if self._mistakes.is_whole(name) and not self._mistakes.lost(name):
-            end = len(self._mistakes.source.text.rstrip())
-            where = self._mistakes.span(end, end)
-            self._mistakes.tell("part-missing", f"the file has no `{name}`", where, _PARTS[name])
+    def _tell_parts_missing(self) -> None:
+        """What every file needs and this one lacks, in one mistake."""
+        mistakes, text = self._mistakes, self._mistakes.source.text
+        names = [name for name in self._missing if mistakes.is_whole(name) and not mistakes.lost(name)]
+        if not names or mistakes.nothing_understood():
+            return
+        *others, last = (f"`{name}`" for name in names)
+        message = "the file has no " + (f"{', '.join(others)} and {last}" if others else last)
+        end = len(text.rstrip())
+        help = "\n".join(_PARTS[name] for name in names)
+        mistakes.tell("part-missing", message, mistakes.span(end, end), help)
 
     # ---- keyboard
 
@@ -179,10 +188,12 @@ class _Resolver:
     def _usb_id(self, settings: Mapping[str, Setting], name: str) -> tuple[int, int] | None:
         if name not in settings:
             return None
+        value = settings[name].value
         try:
-            return measures.usb_id(settings[name].value.text)
+            return measures.usb_id(value.text)
         except measures.Misread as misread:
-            self._mistakes.misread(misread, settings[name].value)
+            if not self._mistakes.damaged(value.start, value.end):
+                self._mistakes.misread(misread, value)
             return 0, 0
 
     def _host_layout(self, settings: Mapping[str, Setting]) -> Layout:
@@ -277,7 +288,7 @@ class _Resolver:
     def _layers(self, switches: Mapping[str, Switch], shape: Shape | None, actions: Actions) -> list[Layer]:
         blocks = [one for one in self._statements if isinstance(one, LayerBlock)]
         if not blocks:
-            self._tell_part_missing("layer")
+            self._missing.append("layer")
         if len(blocks) > _LAYERS_MOST:
             self._mistakes.tell(
                 "too-many-layers",
@@ -291,12 +302,37 @@ class _Resolver:
     # ---- scenarios
 
     def _scenario(self, block: ScenarioBlock, switches: Mapping[str, Switch], actions: Actions) -> Scenario:
+        self._look_at_moves(block, switches)
         steps = (self._step(step, switches, actions) for step in block.steps)
         return Scenario(
             self._title(block.title, "the scenario"),
             tuple(step for step in steps if step is not None),
             self._mistakes.at(block.title),
         )
+
+    def _look_at_moves(self, block: ScenarioBlock, switches: Mapping[str, Switch]) -> None:
+        """Switches that go up without being down, or down without being up: nothing would move."""
+        if not self._mistakes.is_untouched(block.keyword):
+            return
+        down: dict[str, Word] = {}
+        for step in block.steps:
+            if not isinstance(step, TapStep | SwitchStep) or step.switch.text not in switches:
+                continue
+            name, move = step.switch.text, step.keyword.text
+            if move == "up" and down.pop(name, None) is None:
+                message = f"`{name}` is not down here, so nothing goes up"
+                help = f"write down {name} before it, or take it out"
+                self._mistakes.tell("up-without-down", message, step.switch, help)
+            elif move != "up" and name in down:
+                self._mistakes.tell(
+                    "down-already",
+                    f"`{name}` is down already, so nothing goes down",
+                    step.switch,
+                    f"write up {name} before it, or take it out",
+                    Label("down since here", self._mistakes.at(down[name])),
+                )
+            elif move == "down":
+                down[name] = step.switch
 
     def _step(
         self,
@@ -456,6 +492,25 @@ class _Resolver:
                 "a detent is over at once: write a key, a text, `next(…)`, `lock(…)` or `wheel(…)`",
             )
         return cell
+
+
+def _first_keymap(statements: tuple[Statement, ...], mistakes: Mistakes) -> tuple[Statement, ...]:
+    """The statements up to a second `keyboard` that begins a whole second keymap, which is told once."""
+    heads = [number for number, one in enumerate(statements) if isinstance(one, KeyboardBlock)]
+    if len(heads) < 2:
+        return statements
+    first, again = statements[heads[0]], statements[heads[1]]
+    wirings = [number for number, one in enumerate(statements) if isinstance(one, WiringBlock)]
+    if not wirings or wirings[0] > heads[1] or wirings[-1] < heads[1]:
+        return statements
+    mistakes.tell(
+        "said-twice",
+        "a second `keyboard` begins here: has the file been pasted in twice?",
+        again.keyword,
+        "keep one of the two keymaps: a file is one keyboard",
+        Label("the first one", mistakes.at(first.keyword)),
+    )
+    return statements[: heads[1]]
 
 
 def _stem(name: str) -> str:

@@ -12,12 +12,12 @@ from math import ceil, cos, floor, hypot, radians, sin
 from typing import NamedTuple
 
 from keyc import measures
-from keyc.diagnostics import Label
+from keyc.diagnostics import Diagnostic, Label
 from keyc.keyboard import Cap, Wiring
 from keyc.measures import MM_PER_U
 from keyc.mistakes import Mistakes
 from keyc.source import Span
-from keyc.syntax import RESERVED, CapItem, ShapeBlock, ShapeLine, Word
+from keyc.syntax import RESERVED, CapItem, File, ShapeBlock, ShapeLine, Word
 from keyc.syntax import Corner as WrittenCorner
 
 # Caps that overlap by less than a thousandth of a unit (19 µm) touch.
@@ -116,6 +116,29 @@ class Shape(NamedTuple):
 def resolved_shape(block: ShapeBlock, wiring: Wiring | None, mistakes: Mistakes) -> Shape:
     """Every cap of a wired switch at its place; what is wrong with the rest is told."""
     return _Caps(block, wiring, mistakes).shape()
+
+
+def shape_alone(file: File) -> tuple[tuple[Cap, ...], str, list[Diagnostic]]:
+    """The caps of a file whose wiring nobody knows yet, the text of its `shape`, and what is wrong there.
+    Without a `shape` there are no caps, and nothing is wrong."""
+    from keyc.keyboard import Diodes, Switch
+
+    mistakes = Mistakes(file)
+    block = next((one for one in file.statements if isinstance(one, ShapeBlock)), None)
+    if block is None:
+        return (), "", []
+    words = [item.switch for line in block.lines for item in line.items if isinstance(item, CapItem)]
+    names = {word.text: mistakes.at(word) for word in words}
+    switches = tuple(Switch(name, None, None, None, None, span) for name, span in names.items())
+    shape = resolved_shape(block, Wiring(Diodes.NONE, (), (), switches), mistakes)
+    text = file.source.text
+    end = max((word.end for word in words), default=block.keyword.end)
+    # What may follow the last cap: its size, gaps, comments.
+    while end < len(text) and text[end] != "}":
+        end = text.find("\n", end) if text[end] == "#" else end + 1
+        if end < 0:
+            end = len(text)
+    return shape.caps, text[block.keyword.start : end + 1], mistakes.diagnostics
 
 
 def _height_u(line: ShapeLine) -> float:

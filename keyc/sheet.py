@@ -14,6 +14,7 @@ from math import dist
 
 from keyc import __version__
 from keyc.caps import Laid, Placed, Side, laid_out
+from keyc.chord_marks import Mark, left_of_another, marks_on
 from keyc.files import shipped
 from keyc.keyboard import Keyboard, Switch
 from keyc.layouts import layout
@@ -66,6 +67,11 @@ class Sheet:
     layers: tuple[Figure, ...]
     matrix: tuple[Figure, ...]
     tables: tuple[Table, ...]
+
+    @property
+    def how_to_read(self) -> str:
+        has_chords = any(table.heading == "Chords" for table in self.tables)
+        return _HOW_TO_READ + (_HOW_TO_READ_CHORDS if has_chords else "")
 
     @property
     def summary(self) -> str:
@@ -160,6 +166,20 @@ class _Cap:
     def write(self, x: float, y: float, text: str, size: float, ink: Ink, *, is_end: bool = False) -> None:
         self.draw(text_svg(x, y, text, size, ink, is_end=is_end))
 
+    def mark(self, numbers: Sequence[int], ink: Ink, *, leaves_corner: bool) -> None:
+        """A plate with chords' numbers on the upper edge, at its right or left of what stands there."""
+        text = ",".join(map(str, numbers))
+        size = 1.15 * self.small
+        wide = width_of(text, size, bold=True) + 0.7 * size
+        right = self.left + 0.64 * self.unit if leaves_corner else self.right
+        top = self.edges[1] - 0.15 * size
+        self.draw(
+            f'<rect x="{right - wide:.2f}" y="{top:.2f}" width="{wide:.2f}" height="{1.2 * size:.2f}" '
+            f'rx="{0.3 * size:.2f}" fill="{ink.fill}"/>'
+        )
+        paper = Ink(_PAPER, bold=True)
+        self.write(right - 0.35 * size, top + 0.96 * size, text, size, paper, is_end=True)
+
     def tell_in_full(self, text: str) -> None:
         """What had to be cut on the cap stands below the figure."""
         self.in_full += (text,)
@@ -172,13 +192,20 @@ def _layer_figure(keyboard: Keyboard, layer: str, way: Way) -> Figure:
     laid = laid_out(keyboard.caps)
     unit = unit_of(laid)
     on_caps = legends(keyboard, layer)
-    caps = [_labelled(_Cap(placed, unit), on_caps[placed.cap.switch]) for placed in laid.caps]
+    marks = marks_on(keyboard, layer, on_caps)
+    caps = [_labelled(_Cap(placed, unit), on_caps[placed.cap.switch], marks) for placed in laid.caps]
     return Figure(
         f"Layer {layer}",
         _way_in_words(way),
         laid.width_u * unit,
         laid.height_u * unit,
-        "\n".join(cap.svg for cap in caps),
+        "\n".join(
+            (
+                *(cap.svg for cap in caps),
+                *_bars(marks, laid.caps, unit),
+                *_plates(marks, laid.caps, unit, on_caps),
+            )
+        ),
         tuple(text for cap in caps for text in cap.in_full),
     )
 
@@ -197,7 +224,39 @@ def _listed(words: Sequence[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
-def _labelled(cap: _Cap, legend: Legend) -> _Cap:
+def _bars(marks: Iterable[Mark], caps: Iterable[Placed], unit: float) -> Iterator[str]:
+    """Where members of a chord lie side by side, a bar from one upper edge to the other."""
+    for mark in marks:
+        members = [placed for placed in caps if placed.cap.switch in mark.members]
+        for left in left_of_another(members):
+            _, top, right, _ = _Cap(left, unit).edges
+            start, end = right - 0.3 * unit, right + 0.35 * unit
+            place = f"translate({left.x_u * unit:.2f} {left.y_u * unit:.2f})"
+            place += f" rotate({left.turn_deg:g})" if left.turn_deg else ""
+            yield (
+                f'<path d="M{start:.2f} {top:.2f}H{end:.2f}" transform="{place}" stroke-width="0.9" '
+                f'stroke="{_mark_ink(mark.is_through).fill}" stroke-linecap="round"/>'
+            )
+
+
+def _plates(
+    marks: Sequence[Mark], caps: Iterable[Placed], unit: float, on_caps: Mapping[str, Legend]
+) -> Iterator[str]:
+    for placed in caps:
+        own = [mark for mark in marks if placed.cap.switch in mark.members]
+        if own:
+            cap = _Cap(placed, unit)
+            ink = _mark_ink(all(mark.is_through for mark in own))
+            leaves_corner = on_caps[cap.switch].levels[3] is not None
+            cap.mark([mark.number for mark in own], ink, leaves_corner=leaves_corner)
+            yield cap.svg
+
+
+def _mark_ink(is_through: bool) -> Ink:
+    return _ASIDE if is_through else _WRITTEN
+
+
+def _labelled(cap: _Cap, legend: Legend, marks: Iterable[Mark]) -> _Cap:
     if legend.is_held:
         cap.outline(_SKY_TINT, _BLUE, 0.7)
     else:
@@ -212,6 +271,8 @@ def _labelled(cap: _Cap, legend: Legend) -> _Cap:
     if legend.types:
         _write_characters(cap, legend, ink)
     else:
+        if any(cap.switch in mark.members for mark in marks):
+            cap.top += 0.75 * cap.small  # below the plate
         _write_words(cap, legend, ink)
     return cap
 
@@ -398,8 +459,11 @@ def _with_pins(cap: _Cap, switch: Switch) -> _Cap:
 
 
 def _chords(keyboard: Keyboard) -> Table:
-    rows = ((" with ".join(one.members), one.layer, one.cell.text) for one in keyboard.chords)
-    return Table("Chords", ("together", "on layer", "do"), tuple(rows))
+    rows = (
+        (str(number), " with ".join(one.members), one.layer, one.cell.text)
+        for number, one in enumerate(keyboard.chords, start=1)
+    )
+    return Table("Chords", ("number", "together", "on layer", "do"), tuple(rows))
 
 
 def _dials(keyboard: Keyboard) -> Table:
@@ -437,11 +501,14 @@ def _pins(keyboard: Keyboard) -> Table:
 
 # ---- documents --------------------------------------------------------------------------------
 
-HOW_TO_READ = (
+_HOW_TO_READ = (
     "On a cap: what it types alone; above that, with Shift; on the right, with AltGr and with both. "
     "On the strip along the lower edge: what it does while held, and its switch. "
     "Grey italics: nothing of this layer’s own, but what lies beneath. "
     "Blue: turns a layer on. In a tinted box: an accent that waits for the next letter."
+)
+_HOW_TO_READ_CHORDS = (
+    " A number on the upper edge: with the other caps of that number it is a chord of the table at the end."
 )
 
 
@@ -462,7 +529,6 @@ def html_of(sheet: Sheet) -> str:
         sheet=sheet,
         drawing=lambda figure: Markup(_figure_svg(figure)),
         fonts=Markup(FONTS),
-        how_to_read=HOW_TO_READ,
         tool=f"keyc {__version__}",
     )
 
@@ -481,7 +547,7 @@ def svg_of(sheet: Sheet) -> str:
     """All figures and tables as one picture, as wide as the lying papers hold, one below the other."""
     page = _Page()
     page.heading(sheet.title, sheet.facts, size=6)
-    for line in wrapped(HOW_TO_READ, PAPER_WIDTH, 3):
+    for line in wrapped(sheet.how_to_read, PAPER_WIDTH, 3):
         page.aside(line, 3)
     for figure in (*sheet.layers, *sheet.matrix):
         page.figure(figure)

@@ -9,7 +9,19 @@ import re
 from typing import Any
 
 from keyc import __version__
-from keyc.keyboard import Cap, Cell, Diodes, Keyboard, Layer, Press, Switch, Timing, Wiring
+from keyc.keyboard import (
+    Action,
+    Cap,
+    Cell,
+    Diodes,
+    Keyboard,
+    Layer,
+    Press,
+    Switch,
+    TapOrHold,
+    Timing,
+    Wiring,
+)
 from keyc.layouts import layout
 from keyc.pins import module_pin_of_gpio, package_pin_of_gpio
 from keyc.tables import fingerprints, tables_of
@@ -87,12 +99,28 @@ def _switch_json(switch: Switch, cap: Cap) -> dict[str, Any]:
 
 
 def _cell_json(cell: Cell) -> dict[str, Any]:
-    """`tap` and `hold` are for keys that do one thing tapped and another held."""
-    usages = []
-    if isinstance(cell.action, Press):
-        usages = [{"page": KEYBOARD_PAGE, "id": number} for number in cell.action.modifiers]
-        usages.append({"page": cell.action.usage.page, "id": cell.action.usage.id})
-    return {"text": cell.text, "usages": usages, "tap": None, "hold": None, "types": cell.types}
+    """`tap` and `hold` are for keys that do one thing tapped and another held; a layer has no usages."""
+    tap = hold = None
+    if isinstance(cell.action, TapOrHold):
+        tap_text, hold_text = cell.text.rsplit("/", 1) if "/" in cell.text else (cell.text, cell.text)
+        tap = {"text": tap_text, "usages": _usages_json(cell.action.tap)}
+        target = cell.action.hold
+        is_layer = isinstance(target, str)
+        hold = {
+            "text": hold_text,
+            "layer": target if is_layer else None,
+            "usages": [] if is_layer else [{"page": KEYBOARD_PAGE, "id": number} for number in target],
+        }
+    usages = _usages_json(cell.action)
+    return {"text": cell.text, "usages": usages, "tap": tap, "hold": hold, "types": cell.types}
+
+
+def _usages_json(action: Action) -> list[dict[str, int]]:
+    """What a key puts down, its modifiers first; nothing for what is no key."""
+    if not isinstance(action, Press):
+        return []
+    usages = [{"page": KEYBOARD_PAGE, "id": number} for number in action.modifiers]
+    return [*usages, {"page": action.usage.page, "id": action.usage.id}]
 
 
 def _pin(gpio: int) -> str:

@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass, field
+
+from keyc.record import Record
 
 
-@dataclass(frozen=True, eq=False)
 class Source:
     """A keymap file's name as the user gave it, and its text (decoded, without a BOM)."""
 
-    name: str
-    text: str
-    _starts: list[int] = field(init=False, repr=False)
-
-    def __post_init__(self) -> None:
-        starts = [0]
-        find = self.text.find
+    def __init__(self, name: str, text: str) -> None:
+        self.name = name
+        self.text = text
+        self._starts = starts = [0]
+        find = text.find
         at = find("\n")
         while at != -1:
             starts.append(at + 1)
             at = find("\n", at + 1)
-        object.__setattr__(self, "_starts", starts)
 
     def place(self, offset: int) -> tuple[int, int]:
         """Line and column of a character offset, both from 1, columns in characters."""
@@ -35,8 +32,7 @@ class Source:
         return self.text[start:end].rstrip("\r\n")
 
 
-@dataclass(frozen=True, slots=True)
-class Span:
+class Span(Record):
     """Characters `start` to `end` (exclusive) of a source."""
 
     source: Source

@@ -14,7 +14,9 @@ from pathlib import Path
 from keyc.board_text import keymap_text, layer_lines, quoted
 from keyc.boards import ReadBoard
 from keyc.diagnostics import UserError
+from keyc.keyboard import Diodes
 from keyc.places import PlacedCap
+from keyc.tidy import tidied_text
 
 MOST_KEYS = 225  # 15 rows and 15 columns: the chip has 30 pins
 _DIRECT_MOST = 4  # up to here a matrix saves no pin
@@ -69,7 +71,7 @@ def title_of(name: str) -> str:
     return stem[:1].upper() + stem[1:]
 
 
-def from_number(name: str, count: int) -> str:
+def from_number(name: str, count: int, diodes: Diodes = Diodes.CATHODE_TO_ROW) -> str:
     """A file for that many keys, on the fewest pins. Raises UserError where the chip can't have so many."""
     if not 1 <= count <= MOST_KEYS:
         raise UserError(
@@ -85,7 +87,7 @@ def from_number(name: str, count: int) -> str:
     else:
         row_count, column_count = fewest_pins(count)
         rows = [names[at : at + column_count] for at in range(0, count, column_count)]
-        wires = ["    diodes cathode-to-row", *_matrix(rows, column_count)]
+        wires = [f"    diodes {diodes.value}", *_matrix(rows, column_count)]
         pins = row_count + column_count
         said = f"{row_count} rows and {column_count} columns: {pins} pins, the fewest there can be."
     lines = [
@@ -101,12 +103,12 @@ def from_number(name: str, count: int) -> str:
         "}",
         "",
         "shape {",
-        *("    " + "  ".join(f"{switch:5}" for switch in row).rstrip() for row in rows),
+        *("    " + " ".join(row) for row in rows),
         "}",
         "",
         *_layers(rows),
     ]
-    return "\n".join(lines) + "\n"
+    return tidied_text("\n".join(lines) + "\n")
 
 
 def fewest_pins(count: int) -> tuple[int, int]:
@@ -120,10 +122,9 @@ def fewest_pins(count: int) -> tuple[int, int]:
 
 def _matrix(rows: Sequence[Sequence[str]], columns: int) -> list[str]:
     row_pins, column_pins = _PINS[: len(rows)], _PINS[len(rows) : len(rows) + columns]
-    lines = ["    columns     " + "  ".join(f"GPIO{pin:<3}" for pin in column_pins).rstrip()]
+    lines = ["    columns " + " ".join(f"GPIO{pin}" for pin in column_pins)]
     for pin, row in zip(row_pins, rows, strict=True):
-        cells = [*row, *["--"] * (columns - len(row))]
-        lines.append(f"    row GPIO{pin:<3} " + "  ".join(f"{cell:7}" for cell in cells).rstrip())
+        lines.append(" ".join([f"    row GPIO{pin}", *row, *["--"] * (columns - len(row))]))
     return lines
 
 

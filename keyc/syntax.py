@@ -7,10 +7,10 @@ Words keep their spelling: what they mean, numbers included, is `resolve.py`'s t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from keyc.record import Record
 from keyc.source import Source
 
 if TYPE_CHECKING:
@@ -268,8 +268,7 @@ Statement = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Damage:
+class Damage(Record):
     """Where a mistake was skipped, so that what is missing there isn't told a second time.
 
     `lines` are numbered from 1, `words` are all words skipped, `blocks` the kinds of statement
@@ -282,8 +281,7 @@ class Damage:
     starts: frozenset[int] = frozenset()
 
 
-@dataclass(frozen=True, slots=True)
-class File:
+class File(Record):
     source: Source
     statements: tuple[Statement, ...]
     damage: Damage
@@ -542,18 +540,19 @@ class _When(NamedTuple):
 
 def parsed(source: Source) -> File:
     """The file's statements, and what of it could not be understood."""
-    text = source.text + "\n"
-    recovery = None
+    from keyc.grammar import parser_module
 
-    def mended(error: Any) -> bool:
-        nonlocal recovery
-        if recovery is None:
-            from keyc.recovery import Recovery
+    parser = _parser()
+    try:
+        return File(source, parser.parse(source.text + "\n"), Damage(), ())
+    except parser_module().UnexpectedInput:
+        from keyc.recovery import Recovery
+        from keyc.spelling import respelt
 
-            recovery = Recovery(source, text)
-        return recovery.mended(error)
-
-    statements: tuple[Statement, ...] = _parser().parse(text, on_error=mended)
-    if recovery is None:
-        return File(source, statements, Damage(), ())
-    return File(source, statements, recovery.damage(), tuple(recovery.diagnostics))
+    text, misspelt = respelt(source)
+    recovery = Recovery(source, text)
+    statements = parser.parse(text, on_error=recovery.mended)
+    found, damage = (*misspelt, *recovery.diagnostics), recovery.damage()
+    if recovery.diagnostics and len(found) > 1 and not statements and not damage.starts:
+        found = (recovery.no_keymap(),)
+    return File(source, statements, damage, found)

@@ -6,8 +6,7 @@ Lines are GPIO numbers, times microseconds. Switches have the numbers of their w
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
-from functools import cached_property
+from collections.abc import Sequence as Rows
 from typing import TypeVar
 
 from keyc.keyboard import (
@@ -38,8 +37,9 @@ from keyc.keyboard import (
     Wheel,
     Wiring,
 )
+from keyc.record import Record
 
-TABLES_VERSION = 2
+TABLES_VERSION = 3
 NO_SWITCH = 0xFF
 
 KIND_SHIFT = 13
@@ -77,11 +77,11 @@ LAST_MODIFIER = 0xE7
 _TABLES_BYTES = 44
 _ACTION_BYTES = 4
 _TIMING_BYTES = 8
-_STATE_BYTES = 960
+_STATE_BYTES = 964
 _SLOT_BYTES = 8
-_FURTHER_TABLES_BYTES = 96
+_FURTHER_TABLES_BYTES = 108
 _RULES_BYTES = 24
-_FURTHER_BYTES = 84
+_FURTHER_BYTES = 92
 
 # What one report can say: the system controls of the desktop page, keys and modifiers without the
 # error codes, five buttons, consumer usages (USB HID Usage Tables, pages 0x01, 0x07, 0x09, 0x0C).
@@ -96,33 +96,66 @@ _REPORTABLE = {
 _Row = TypeVar("_Row", bound=Hashable)
 
 
-@dataclass(frozen=True, slots=True)
-class TimingRow:
+class TimingRow(Record):
     debounce_us: int
     at_once: bool
 
 
-@dataclass(frozen=True, slots=True)
-class DualRow:
+class DualRow(Record):
     tap: int
     hold: int
 
 
-@dataclass(frozen=True, slots=True)
-class ChordRow:
+class ChordRow(Record):
     members: tuple[int, ...]
     layer: int
     cell: int
 
 
-@dataclass(frozen=True, slots=True)
-class WhenRow:
+class ChordSets(Record):
+    """What of the chords the engine looks up: each one's switches as words of bits, where bit n stands for
+    `switches[n]`; each switch's place there, or NO_SWITCH; and for each place the chords with it."""
+
+    switches: tuple[int, ...]
+    place_of: tuple[int, ...]
+    words: tuple[tuple[int, ...], ...]
+    chords_at: tuple[tuple[int, ...], ...]
+
+    @classmethod
+    def of(cls, chords: Rows[ChordRow], switch_count: int) -> ChordSets:
+        if not chords:
+            return cls((), (), (), ())
+        switches = tuple(sorted({member for chord in chords for member in chord.members}))
+        place = {switch: n for n, switch in enumerate(switches)}
+        sets = [sum(1 << place[member] for member in chord.members) for chord in chords]
+        return cls(
+            switches,
+            tuple(place.get(number, NO_SWITCH) for number in range(switch_count)),
+            tuple(
+                tuple(members >> bit & 0xFFFFFFFF for bit in range(0, len(switches), 32)) for members in sets
+            ),
+            tuple(
+                tuple(number for number, chord in enumerate(chords) if switch in chord.members)
+                for switch in switches
+            ),
+        )
+
+    @property
+    def flash_bytes(self) -> int:
+        """With `struct keyc_chord`, of 4 bytes."""
+        if not self.words:
+            return 0
+        lists = sum(map(len, self.chords_at)) + len(self.chords_at) + 1
+        words = sum(map(len, self.words))
+        return 4 * (len(self.words) + words) + len(self.switches) + len(self.place_of) + 2 * lists
+
+
+class WhenRow(Record):
     layer: int
     others: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Further:
+class Further(Record):
     """What keymaps need that use more than keys and layers while held: `struct keyc_further_tables`.
 
     `taps` and `sequences` hold each one's cells and strokes; in C they lie one after the other.
@@ -134,6 +167,7 @@ class Further:
     duals: tuple[DualRow, ...]
     taps: tuple[tuple[int, ...], ...]
     chords: tuple[ChordRow, ...]
+    chord_sets: ChordSets
     whens: tuple[WhenRow, ...]
     sequences: tuple[tuple[int, ...], ...]
     uses_modes: bool
@@ -141,7 +175,7 @@ class Further:
     first_turn: int
     dials: tuple[DialRow, ...]
     lights: tuple[LightRow, ...]
-    texts: Mapping[str, tuple[str, ...]] = field(repr=False)
+    texts: Mapping[str, tuple[str, ...]]
 
     @property
     def flash_bytes(self) -> int:
@@ -151,15 +185,14 @@ class Further:
             + len(self.rules_of or ())
             + 4 * len(self.duals)
             + sum(4 + 2 * len(cells) for cells in self.taps)
-            + sum(6 + len(chord.members) for chord in self.chords)
+            + self.chord_sets.flash_bytes
             + sum(4 + len(when.others) for when in self.whens)
             + sum(2 + 2 * len(strokes) for strokes in self.sequences)
             + 4 * (len(self.dials) + len(self.lights))
         )
 
 
-@dataclass(frozen=True, slots=True)
-class DialRow:
+class DialRow(Record):
     """A dial that does something. Its two ways are switches of their own, behind all others."""
 
     name: str
@@ -168,8 +201,7 @@ class DialRow:
     edges_per_detent: int
 
 
-@dataclass(frozen=True, slots=True)
-class LightRow:
+class LightRow(Record):
     """`indicator` is an LED usage, 1 to 5, or 0 where the light shows the layer."""
 
     pin: int
@@ -178,8 +210,7 @@ class LightRow:
     layer: int
 
 
-@dataclass(frozen=True)
-class Tables:
+class Tables(Record):
     """One keyboard's tables. `cells[layer][switch]` and `switch_at` (a row a driven line, then the
     direct switches) are as in C; `timing_of` is None when every switch has `timings[0]`.
     """
@@ -204,7 +235,7 @@ class Tables:
     def layer_count(self) -> int:
         return len(self.cells)
 
-    @cached_property
+    @property
     def flash_bytes(self) -> int:
         """Bytes of all tables on the chip."""
         bytes_each = (self.driven, self.sensed, self.direct, self.timing_of or (), *self.switch_at)
@@ -224,8 +255,7 @@ class Tables:
         return _STATE_BYTES + _SLOT_BYTES * self.switch_count + further
 
 
-@dataclass(frozen=True, slots=True)
-class Fingerprints:
+class Fingerprints(Record):
     """Twelve lower-case hexadecimal digits each: the first 6 bytes of a SHA-256."""
 
     wiring: str
@@ -447,6 +477,7 @@ class _Cells:
             duals=tuple(self._duals),
             taps=tuple(self._taps),
             chords=chords,
+            chord_sets=ChordSets.of(chords, len(numbers) + 2 * len(dials)),
             whens=whens,
             sequences=tuple(self._sequences),
             uses_modes=uses_modes,
@@ -527,7 +558,7 @@ def _keymap_fingerprint(keyboard: Keyboard) -> str:
 
 
 def _further_without_text(further: Further | None) -> Further | None:
-    return further and replace(further, sequences=tuple(map(_without_text, further.sequences)))
+    return further and further.replaced(sequences=tuple(map(_without_text, further.sequences)), texts={})
 
 
 def rule_flags(rules: Rules) -> int:

@@ -130,6 +130,11 @@ def tidied_file(path: str) -> Tidied | list[Diagnostic]:
     return Tidied(source.name, source.text, tidied(file))
 
 
+def tidied_text(text: str) -> str:
+    """A text that was written by `keyc` itself, lined up."""
+    return tidied(parsed(Source("", text)))
+
+
 def tidied(file: File) -> str:
     """The text of a file without mistakes in its grammar, lined up. Lines end as most of them did."""
     spelt = _respelt(file)

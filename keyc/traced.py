@@ -28,7 +28,8 @@ _OFTEN_SWITCHES = frozenset({"SW", "S", "K", "KEY", "MX", "SWITCH"})
 _DIAL_PINS = frozenset("AB")
 _PUSH_PINS = ("S1", "S2")
 
-
+# What a diode's pin is called that is an anode and a cathode at once.
+_BOTH_ENDS = re.compile(r"(?:A\d?[KC]|[KC]\d?A)\d?")
 _SEARCHED_MOST = 400  # keys; 30 pins make a matrix of 225 at most
 
 
@@ -90,6 +91,15 @@ class Key:
 
     def line(self, side: Side) -> str | None:
         return self.row if side is Side.ROW else self.column
+
+    @property
+    def common_at(self) -> Side | None:
+        """Where the common pin of a package is of which the file doesn't tell what it holds."""
+        if self.diode is None or self.diode.line is None or self.cathode is not None:
+            return None
+        if len(self.diode.part.nets) != 3 or self.diode.line_pin != common_pin(self.diode.part):
+            return None
+        return Side.ROW if self.diode.line == self.row else Side.COLUMN
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -363,6 +373,9 @@ class _Tracer:
         count = Counter(key.cathode for key in keys if key.cathode is not None)
         rows, columns = count[Side.ROW], count[Side.COLUMN]
         guessed = rows == columns
+        if not count:  # packages with a common cathode are the usual ones (common practice)
+            common = Counter(key.common_at for key in keys)
+            rows, columns = common[Side.ROW], common[Side.COLUMN]
         side = Side.ROW if rows >= columns else Side.COLUMN
         if self._intended in (Diodes.CATHODE_TO_ROW, Diodes.CATHODE_TO_COLUMN):
             side = Side.ROW if self._intended is Diodes.CATHODE_TO_ROW else Side.COLUMN
@@ -544,39 +557,75 @@ def _far_end(contact: Contact, net: str) -> str | None:
 
 
 def _diode(part: Part, switch_net: str) -> Diode | None:
-    """The way through a diode from the switch's net to a line; None if it has none.
-
-    Two diodes in one package have their common pin on the line: pin 3 (SOT-23, common practice), or the one
-    whose letter is alone.
-    """
+    """The way through a diode from the switch's net to a line; None if it has none."""
     near = [pin for pin, net in part.nets.items() if net == switch_net]
-    if len(near) != 1:
+    if not near:
         return None
-    others = [pin for pin in part.nets if pin != near[0]]
     if len(part.nets) == 2:
-        far = others[0]
+        far = next((pin for pin in part.nets if pin not in near), None)
+        if far is None:
+            return None
         near_end, far_end = _end(near[0]), _end(far)
+        cathode_at_line: bool | None
         if {near[0], far} == {"1", "2"}:
-            cathode_at_line: bool | None = far == "1"
+            cathode_at_line = far == "1"
         elif near_end is None and far_end is None:
             cathode_at_line = None
         else:
             cathode_at_line = far_end if far_end is not None else not near_end
         return Diode(part, near[0], far, part.nets[far], cathode_at_line)
+    common = common_pin(part)
+    others = [pin for pin in part.nets if pin != common]
+    if common is None:
+        return None
+    if common not in near:
+        return Diode(part, near[0], common, part.nets[common], _ends_at(part, near[0], common))
+    # Its common pin at the switch: one of its diodes is used, or both side by side.
+    lines = {net for pin in others if (net := part.nets[pin]) not in (None, switch_net)}
+    far = next((pin for pin in others if part.nets[pin] in lines), others[0])
+    if len(lines) > 1:
+        return None
+    away = _ends_at(part, far, common)
+    return Diode(part, common, far, part.nets[far], None if away is None else not away)
+
+
+def common_pin(part: Part) -> str | None:
+    """The pin that two diodes in one package share, or the middle of two in series; None if none can be told.
+
+    Where letters tell no more it is pin 3, as in SOT-23 packages (common practice: BAV70, BAW56 and BAV99).
+    """
     ends = {pin: _end(pin) for pin in part.nets}
-    alone = [pin for pin in others if list(ends.values()).count(ends[pin]) == 1]
-    if None not in ends.values() and alone:
-        return Diode(part, near[0], alone[0], part.nets[alone[0]], ends[alone[0]])
-    if "3" in others:
-        return Diode(part, near[0], "3", part.nets["3"], None)
-    return None
+    nameless = [pin for pin, end in ends.items() if end is None]
+    if not nameless:
+        return next((pin for pin, end in ends.items() if list(ends.values()).count(end) == 1), None)
+    if len(nameless) > 1:
+        return "3" if "3" in part.nets else None
+    cathodes = [pin for pin, end in ends.items() if end]
+    # `A`, `K` and a pin that is joined to nothing: one diode in a package of three pins.
+    is_single = part.nets[nameless[0]] is None and len(cathodes) == 1
+    return cathodes[0] if is_single else nameless[0]
+
+
+def _ends_at(part: Part, pin: str, common: str) -> bool | None:
+    """Whether the diode from a pin to the common one has its cathode at the common one.
+
+    Numbers don't tell: in a BAV70 pin 3 is the cathode of both, in a BAW56 it is their anode.
+    """
+    own, shared = _end(pin), _end(common)
+    return not own if own is not None else shared
 
 
 def _end(pin: str) -> bool | None:
-    """Whether a diode's pin is called as a cathode (True) or as an anode (False)."""
-    if pin[:1] in ("K", "C", "-", "k", "c"):
+    """Whether a diode's pin is called as a cathode (True) or as an anode (False).
+
+    Names of both ends (`AK`, `K1A2`) are the middle of two diodes, and `CA` or `COM` are the pin of both.
+    """
+    name = pin.upper()
+    if name.startswith("COM") or _BOTH_ENDS.fullmatch(name):
+        return None
+    if name[:1] in ("K", "C", "-"):
         return True
-    return False if pin[:1] in ("A", "+", "a") else None
+    return False if name[:1] in ("A", "+") else None
 
 
 def _cathode(diode: Diode, line: Side) -> Side | None:
@@ -666,14 +715,20 @@ def _agreed(components: list[list[Key]]) -> list[Key]:
     Which line of a group is the row is a matter of words; which way all diodes point isn't.
     """
 
+    is_told = any(key.cathode is not None for keys in components for key in keys)
+
+    def leaning(key: Key) -> Side | None:
+        """Where packages lie with their common pin tells as much, if nothing is known of any diode."""
+        return key.cathode if is_told else key.common_at
+
     def balance(keys: Iterable[Key]) -> int:
-        return sum((key.cathode is Side.ROW) - (key.cathode is Side.COLUMN) for key in keys)
+        return sum((leaning(key) is Side.ROW) - (leaning(key) is Side.COLUMN) for key in keys)
 
     whole = balance(key for keys in components for key in keys)
     agreed: list[Key] = []
     for keys in components:
         own = balance(keys)
-        known = sum(key.cathode is not None for key in keys)
+        known = sum(leaning(key) is not None for key in keys)
         flip = whole * own < 0 and abs(own) > known / 2
         agreed += [_flipped(key) for key in keys] if flip else keys
     return agreed

@@ -8,7 +8,7 @@ say it can say, and nothing else reads it. Its mistakes are told with its own li
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from textwrap import wrap
 from typing import Any
 
@@ -78,7 +78,7 @@ def _script_tried(source: Source, script: str) -> Trial:
 
 
 def _with_last_scenario(keyboard: Keyboard) -> Keyboard:
-    return replace(keyboard, scenarios=keyboard.scenarios[-1:])
+    return keyboard.replaced(scenarios=keyboard.scenarios[-1:])
 
 
 def _told_of_script(one: Diagnostic, start: int, own: Source) -> Diagnostic:
@@ -91,7 +91,7 @@ def _told_of_script(one: Diagnostic, start: int, own: Source) -> Diagnostic:
         return Span(own, min(span.start - start, end), min(span.end - start, end))
 
     labels = tuple(Label(label.message, moved(label.span)) for label in one.labels)
-    return replace(one, span=moved(one.span), labels=labels)
+    return one.replaced(span=moved(one.span), labels=labels)
 
 
 def as_json(trial: Trial) -> dict[str, Any]:

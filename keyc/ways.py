@@ -8,7 +8,7 @@ keys' times and the order of their moves is left to `prove.py`.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from functools import partial
 
 from keyc.diagnostics import Diagnostic, Label
@@ -67,21 +67,60 @@ def cells_on(keyboard: Keyboard, layer: Layer) -> Iterator[Cell]:
             yield turn.counter_clockwise
 
 
-def reached_layers(keyboard: Keyboard) -> frozenset[str]:
-    """The layers that can ever be on. Those that only wait for one another can't."""
-    leads_to = {
-        layer.name: {name for cell in cells_on(keyboard, layer) for name in layers_in(cell.action)}
+def layers_ahead(keyboard: Keyboard) -> dict[str, frozenset[str]]:
+    """For each layer those that its keys, chords and dials turn on or put at the bottom."""
+    return {
+        layer.name: frozenset(name for cell in cells_on(keyboard, layer) for name in layers_in(cell.action))
         for layer in keyboard.layers
     }
+
+
+def reached_layers(keyboard: Keyboard, ahead: Mapping[str, frozenset[str]]) -> frozenset[str]:
+    """The layers that can ever be on. Those that only wait for one another can't."""
+    together = [layer for layer in keyboard.layers if layer.when]
     reached = {keyboard.layers[0].name}
     waiting = list(reached)
     while waiting:
-        new = leads_to[waiting.pop()]
-        new |= {layer.name for layer in keyboard.layers if layer.when and reached.issuperset(layer.when)}
+        new = ahead[waiting.pop()].union(one.name for one in together if reached.issuperset(one.when))
         for name in new - reached:
             reached.add(name)
             waiting.append(name)
     return frozenset(reached)
+
+
+def unreached_groups(
+    keyboard: Keyboard, ahead: Mapping[str, frozenset[str]], reached: Collection[str]
+) -> Iterator[tuple[list[Layer], list[Layer]]]:
+    """The layers that are never on, by cause: those that nothing leads to (or that only lead to one another),
+    and those that would be reached from there. Each layer once, in file order."""
+    lost = [layer for layer in keyboard.layers if layer.name not in reached]
+    from_it = {layer.name: _layers_behind(layer.name, lost, ahead) for layer in lost}
+    told: set[str] = set()
+    for layer in lost:
+        behind = from_it[layer.name]
+        ring = {name for name in behind if layer.name in from_it[name]}
+        before = {one.name for one in lost if layer.name in from_it[one.name]}
+        if layer.name in told or before > ring:
+            continue
+        told |= ring
+        yield (
+            [one for one in lost if one.name in ring],
+            [one for one in lost if one.name in behind - told],
+        )
+        told |= behind
+
+
+def _layers_behind(start: str, lost: Sequence[Layer], ahead: Mapping[str, frozenset[str]]) -> frozenset[str]:
+    """The layers among the lost ones that would be reached, or come nearer, if this one were; itself, too."""
+    behind = {start}
+    waiting = [start]
+    while waiting:
+        now = waiting.pop()
+        for layer in lost:
+            if layer.name not in behind and (layer.name in ahead[now] or now in layer.when):
+                behind.add(layer.name)
+                waiting.append(layer.name)
+    return frozenset(behind)
 
 
 class Ways:
@@ -140,21 +179,46 @@ class Ways:
     def can_be_done(self, on: Stack, bottom: str, wanted: Callable[[Action], bool]) -> bool:
         """Whether some wanted action is on this stack or on one that more layers make of it. True also if
         those are too many to look at."""
+        return any(action is None or wanted(action) for action in self._all_actions(on, bottom))
+
+    def stuck_bottom(self, layer: str, locks: Callable[[Action], bool]) -> str | None:
+        """The first bottom that the layer, once locked, can come to lie on with no way to unlock it, be it
+        over other bottoms. `locks` also unlocks."""
+        alone = self._bottoms_from({self.first}, frozenset())
+        begins = {bottom for bottom in alone if self.can_be_done(frozenset(), bottom, locks)}
+        locked = self._bottoms_from(begins, frozenset({layer}))
+        free = {bottom for bottom in locked if self.can_be_done(frozenset({layer}), bottom, locks)}
+        stuck = (
+            bottom for bottom in locked if free.isdisjoint(self._bottoms_from({bottom}, frozenset({layer})))
+        )
+        return min(stuck, key=self.order.__getitem__, default=None)
+
+    def _bottoms_from(self, begins: set[str], on: Stack) -> set[str]:
+        """Those that can be chosen, one after the other, while these layers are on."""
+        found, waiting = set(begins), list(begins)
+        while waiting:
+            for action in self._all_actions(on, waiting.pop()):
+                if isinstance(action, Bottom) and action.layer not in found:
+                    found.add(action.layer)
+                    waiting.append(action.layer)
+        return found
+
+    def _all_actions(self, on: Stack, bottom: str) -> Iterator[Action | None]:
+        """What is on this stack and on those that more layers make of it; None: they are too many."""
         start = self.with_others(on, bottom)
         seen, waiting = {start}, deque([start])
         while waiting:
             stack = waiting.popleft()
             for action in self.actions(stack, bottom):
-                if wanted(action):
-                    return True
+                yield action
                 for name in () if isinstance(action, Bottom) else layers_in(action):
                     higher = self.with_others(stack | {name}, bottom)
                     if higher not in seen:
                         if len(seen) >= _STACKS_MOST:
-                            return True
+                            yield None
+                            return
                         seen.add(higher)
                         waiting.append(higher)
-        return False
 
 
 def _leads_on(action: Action) -> bool:
@@ -165,9 +229,9 @@ def _leads_on(action: Action) -> bool:
 # ---- layers that can't be left ------------------------------------------------------------------
 
 
-def without_way_out(keyboard: Keyboard) -> Iterator[Diagnostic]:
+def without_way_out(keyboard: Keyboard, reached: Collection[str]) -> Iterator[Diagnostic]:
     """Layers that stay, once locked or at the bottom, whatever is pressed."""
-    cells = _first_cells(keyboard)
+    cells = _first_cells(keyboard, reached)
     if not cells:
         return
     ways = Ways(keyboard)
@@ -178,13 +242,13 @@ def without_way_out(keyboard: Keyboard) -> Iterator[Diagnostic]:
                     yield _no_other_bottom(ways, layer, cell)
             case UntilPressedAgain(str(layer)) | NextOnly(str(layer)):
                 wanted = partial(_unlocks, layer, ways.locks_twice)
-                if not ways.can_be_done(frozenset({layer}), ways.first, wanted):
-                    yield _no_unlocking(ways, layer, cell)
+                stuck = ways.stuck_bottom(layer, wanted)
+                if stuck is not None:
+                    yield _no_unlocking(ways, layer, stuck, cell)
 
 
-def _first_cells(keyboard: Keyboard) -> dict[Action, Cell]:
+def _first_cells(keyboard: Keyboard, reached: Collection[str]) -> dict[Action, Cell]:
     """What locks a layer (one action for each) or changes the bottom, and the first cell that does it."""
-    reached = reached_layers(keyboard)
     rules = (keyboard.timing.rules, *keyboard.timing.rules_for.values())
     twice = any(one.next_twice_locks for one in rules)
     cells: dict[Action, Cell] = {}
@@ -222,11 +286,12 @@ def _unlocks(layer: str, locks_twice: bool, action: Action) -> bool:
     return False
 
 
-def _no_unlocking(ways: Ways, layer: str, cell: Cell) -> Diagnostic:
+def _no_unlocking(ways: Ways, layer: str, bottom: str, cell: Cell) -> Diagnostic:
+    there = "" if bottom == ways.first else f" and `{bottom}` is at the bottom"
     return Diagnostic(
         "layer-without-way-out",
         "warning",
-        f"once `{layer}` is locked, no key unlocks it: only pulling the plug does",
+        f"once `{layer}` is locked{there}, no key unlocks it: only pulling the plug does",
         ways.layers[layer].span,
         f"write lock({layer}) into a cell of `{layer}`, or `..` there where the lock lies beneath",
         (Label("locked here", cell.span),),
@@ -244,11 +309,11 @@ def _no_other_bottom(ways: Ways, layer: str, cell: Cell) -> Diagnostic:
     )
 
 
-def nothing_beneath_another_bottom(keyboard: Keyboard) -> Iterator[Diagnostic]:
+def nothing_beneath_another_bottom(keyboard: Keyboard, reached: Collection[str]) -> Iterator[Diagnostic]:
     """`..` on a layer that can become the bottom one: there it does nothing."""
     first = keyboard.layers[0].name
     layers = {layer.name: layer for layer in keyboard.layers}
-    for action, cell in _first_cells(keyboard).items():
+    for action, cell in _first_cells(keyboard, reached).items():
         if not isinstance(action, Bottom) or action.layer == first:
             continue
         layer = layers[action.layer]

@@ -10,7 +10,6 @@ from keyc.diagnostics import Label
 from keyc.keyboard import Dial, Diodes, Light, Switch, Wiring
 from keyc.mistakes import Mistakes
 from keyc.syntax import (
-    RESERVED,
     Columns,
     DialLine,
     DiodeName,
@@ -26,6 +25,15 @@ from keyc.usages import indicators, led_usage
 _PIN = r"GP(?:IO)?(0|[1-9][0-9]{0,3})"
 _PIN_IN_ANY_CASE = r"(?i:gpio|gp|pin|io)?[_-]?([0-9]{1,2})"
 _LAST_GPIO = 29  # RP2040 datasheet, 1.4.3: GPIO0 to GPIO29
+_DIODES_IN_A_PACKAGE = 2  # common practice: SOT-23 and the like
+# What a pin is used for, and the same for two pins of one number.
+_SEVERAL = {
+    "a column": "columns",
+    "a row": "rows",
+    "a direct switch": "direct switches",
+    "a light": "lights",
+    "a dial's pin": "ways of dials",
+}
 _NO_PIN = -1  # of what could not be understood; such wiring never leaves the compiler's front
 
 
@@ -138,7 +146,10 @@ class _Wires:
                 help = f"write GPIO{int(likely[1])}"
             else:
                 help = "pins are called GPIO0 to GPIO29, or GP0 to GP29 as modules print them"
-            self._mistakes.tell("unknown-name", f"no pin is called `{word.text}`", word, help)
+            if re.fullmatch(_PIN, word.text.upper()):
+                self._mistakes.unknown("a pin's name is written in capital letters", word, help)
+            elif not self._mistakes.lost(word.text):
+                self._mistakes.tell("unknown-name", f"no pin is called `{word.text}`", word, help)
             return _NO_PIN
         pin = int(match[1])
         if pin > _LAST_GPIO:
@@ -151,9 +162,10 @@ class _Wires:
             return _NO_PIN
         first, first_role = self._used.setdefault(pin, (word, role))
         if first is not word:
+            both = f"two {_SEVERAL[role]}" if role == first_role else f"{first_role} and for {role}"
             self._mistakes.tell(
                 "pin-used-twice",
-                f"`{word.text}` is used twice: as {first_role} and as {role}",
+                f"`{word.text}` is used twice: for {both}",
                 word,
                 "give one of the two another pin, as it is soldered on the board",
                 Label(f"{first_role} already", self._mistakes.at(first)),
@@ -191,9 +203,7 @@ class _Wires:
             except measures.Misread as misread:
                 self._mistakes.misread(misread, line.edges)
         name = line.name.text
-        if name in RESERVED:
-            self._mistakes.reserved(line.name)
-        elif name in self._dials:
+        if not self._mistakes.refused_name(line.name) and name in self._dials:
             self._mistakes.taken(line.name, self._dials[name].span, "a dial")
             return
         self._dials[name] = Dial(name, pin_a, pin_b, edges, self._mistakes.at(line.name))
@@ -248,9 +258,7 @@ class _Wires:
                 Label("wired here first", self._switches[name].span),
             )
             return
-        if name in RESERVED:
-            self._mistakes.reserved(word)
-        elif name in self._dials:
+        if not self._mistakes.refused_name(word) and name in self._dials:
             self._mistakes.taken(word, self._dials[name].span, "a dial")
         self._switches[name] = Switch(name, row, column, direct, diode_of.get(name), self._mistakes.at(word))
 
@@ -270,17 +278,19 @@ class _Wires:
         return diode_of
 
     def _named_once(self, lines: Iterable[DiodeName]) -> Iterable[DiodeName]:
-        """The lines that name a diode for the first time, and for a switch that has none yet."""
-        diodes: dict[str, Word] = {}
+        """The lines that name a diode for a switch that has none yet. Two switches may have the same one: two
+        diodes in one package."""
+        diodes: dict[str, list[Word]] = {}
         switches: dict[str, Word] = {}
         for line in lines:
-            if line.diode.text in RESERVED:
-                self._mistakes.reserved(line.diode)
+            if self._mistakes.refused_name(line.diode):
                 continue
-            first = diodes.setdefault(line.diode.text, line.diode)
-            if first is not line.diode:
-                self._mistakes.taken(line.diode, self._mistakes.at(first), "another switch's diode")
+            named = diodes.setdefault(line.diode.text, [])
+            if len(named) == _DIODES_IN_A_PACKAGE:
+                what = "the diode of two other switches, and a package holds no more"
+                self._mistakes.taken(line.diode, self._mistakes.at(named[0]), what)
                 continue
+            named.append(line.diode)
             first = switches.setdefault(line.switch.text, line.switch)
             if first is line.switch:
                 yield line

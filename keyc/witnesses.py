@@ -6,6 +6,7 @@ rows is the file's choice, so the board has to be traced with the file's rows an
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -14,10 +15,10 @@ from statistics import median
 
 from keyc.boards import ReadBoard, read_board
 from keyc.compile import Checked
-from keyc.diagnostics import BoardPlace, Diagnostic, Label
+from keyc.diagnostics import BoardPlace, Diagnostic, Label, Mend
 from keyc.keyboard import Cap, Diodes, Keyboard, Switch
 from keyc.places import PlacedCap
-from keyc.source import Span
+from keyc.source import Source, Span
 from keyc.syntax import Columns, DialLine, DiodeName, Direct, File, MatrixRow, WiringBlock, Word, parsed
 from keyc.traced import Contact, Key, Side
 
@@ -52,6 +53,11 @@ class Comparison:
     match: Mapping[str, _Wired]  # by the file's name
     block: WiringBlock
 
+    @property
+    def unread(self) -> set[str]:
+        """Switches that the board has, but that can't be read there."""
+        return _unread(self.read)
+
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
@@ -68,11 +74,8 @@ def agreement(
     keyboard = checked.keyboard
     if keyboard is None:
         return Agreement([], f"not compared with {netlist}: mend the mistakes above first")
-    wiring = keyboard.wiring
-    called = dict.fromkeys(wiring.rows, Side.ROW) | dict.fromkeys(wiring.columns, Side.COLUMN)
-    intended = None if wiring.diodes is Diodes.NONE else wiring.diodes
-    read = read_board(netlist, controller=controller, pin_map=pin_map, intended=intended, called=called)
-    comparison = compared(keyboard, parsed(keyboard.span.source), read)
+    comparison = comparison_with(keyboard, netlist, controller, pin_map)
+    read = comparison.read
     differing = findings(comparison)
     found = [*differing, *(one for one in read.found if one.severity != "note")]
     board = f"{netlist} (board {read.fingerprint})"
@@ -80,7 +83,25 @@ def agreement(
         return Agreement(found, f"agrees with {board}: {len(comparison.match)} switches")
     mend = correction(comparison)
     summary = f"differs from {board}"
-    return Agreement(found, f"{summary}; the wiring as on the board:\n{mend}".rstrip() if mend else summary)
+    if mend is None:
+        return Agreement(found, summary)
+    # One mend for all that differs: it hangs on the first of them.
+    found = [found[0].replaced(mend=mend), *found[1:]]
+    return Agreement(found, f"{summary}; {mend.what}:\n{mend.difference}".rstrip())
+
+
+def comparison_with(
+    keyboard: Keyboard, netlist: str, controller: str | None = None, pin_map: str | None = None
+) -> Comparison:
+    """A keyboard and its board's netlist, traced in the file's own words for rows and columns.
+
+    Raises UserError where the netlist can't be read.
+    """
+    wiring = keyboard.wiring
+    called = dict.fromkeys(wiring.rows, Side.ROW) | dict.fromkeys(wiring.columns, Side.COLUMN)
+    intended = None if wiring.diodes is Diodes.NONE else wiring.diodes
+    read = read_board(netlist, controller=controller, pin_map=pin_map, intended=intended, called=called)
+    return compared(keyboard, parsed(keyboard.span.source), read)
 
 
 def compared(keyboard: Keyboard, file: File, read: ReadBoard) -> Comparison:
@@ -192,7 +213,7 @@ def _lines(comparison: Comparison) -> Iterator[Diagnostic]:
 
 def _switches(comparison: Comparison) -> Iterator[Diagnostic]:
     moved = _moved(comparison)
-    unread = _unread(comparison.read)
+    unread = comparison.unread
     for switch in comparison.keyboard.wiring.switches:
         wired = comparison.match.get(switch.name)
         if wired is None:
@@ -365,24 +386,47 @@ class _Edit:
     text: str
 
 
-def correction(comparison: Comparison) -> str:
-    """The file's wiring made to agree with the board, as a unified diff; empty if it does.
+def correction(comparison: Comparison) -> Mend | None:
+    """The file's wiring made to agree with the board; None if it does.
 
-    Caps and cells of switches that are new, or gone, are left to the hand.
+    Caps and cells of switches that are new, or gone, are left to the hand. A block most of whose lines were
+    lined up is so again.
     """
-    from difflib import unified_diff
+    from keyc.tidy import tidied, tidied_text
 
-    old = comparison.file.source.text
-    new = old
+    source = comparison.file.source
+    new = source.text
     for edit in sorted(_edits(comparison), key=lambda edit: edit.start, reverse=True):
         new = new[: edit.start] + edit.text + new[edit.end :]
-    name = comparison.file.source.name
-    return "".join(
-        line if line.endswith("\n") else line + "\n"
-        for line in unified_diff(
-            old.splitlines(keepends=True), new.splitlines(keepends=True), name, f"{name} as on the board"
-        )
-    )
+    if new == source.text:
+        return None
+    start, end = _extent(comparison.file)
+    block = new[start : len(new) - (len(source.text) - end)]
+    aligned = _wiring_of(tidied_text(new))
+    was_lined_up = _is_mostly(source.text[start:end], _wiring_of(tidied(comparison.file)))
+    if was_lined_up or _is_mostly(block, aligned):
+        block = aligned
+    return Mend("the wiring as on the board", Span(source, start, end), block)
+
+
+def _extent(file: File) -> tuple[int, int]:
+    """Where the `wiring` block begins, and where its `}` ends: the first one outside a comment."""
+    block = next(one for one in file.statements if isinstance(one, WiringBlock))
+    signs = re.finditer(r"#[^\n]*|\}", file.source.text[block.keyword.end :])
+    brace = next(sign for sign in signs if sign[0] == "}")
+    return block.keyword.start, block.keyword.end + brace.end()
+
+
+def _is_mostly(text: str, other: str) -> bool:
+    """Whether half of a text's lines are the other's, whose lines are the same words."""
+    lines = text.split("\n")
+    same = sum(line.rstrip() == tidy for line, tidy in zip(lines, other.split("\n"), strict=False))
+    return 2 * same >= len(lines)
+
+
+def _wiring_of(text: str) -> str:
+    start, end = _extent(parsed(Source("", text)))
+    return text[start:end]
 
 
 def _edits(comparison: Comparison) -> list[_Edit]:
@@ -394,7 +438,7 @@ def _edits(comparison: Comparison) -> list[_Edit]:
         for wired in comparison.board.values()
         if wired.direct is None
     }
-    unread = _unread(comparison.read)
+    unread = comparison.unread
     edits = [
         _Edit(word.start, word.end, f"GPIO{moved[_gpio(word)]}")
         for word in _pin_words(block)

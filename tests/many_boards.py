@@ -16,7 +16,7 @@ from keyc.board_text import board_text, keymap_text, off_layer
 from keyc.circuit import circuit_of
 from keyc.compile import check_text
 from keyc.diagnostics import Diagnostic
-from keyc.keyboard import Keyboard
+from keyc.keyboard import Diodes, Keyboard
 from keyc.netlist import netlist_of
 from keyc.source import Source
 from keyc.traced import Board, traced
@@ -89,15 +89,41 @@ def _wrong_switches(made: MadeBoard, keyboard: Keyboard) -> Iterator[str]:
             right = {switch.row, switch.column} == {made.gpio[true.row], made.gpio[true.column]}
         if not right:
             yield f"{name} is on {switch.row}, {switch.column}, {switch.direct}"
-        # Two keys on one package have no diode of their own to name.
-        if switch.diode is not None and switch.diode != true.diode:
+        if switch.diode != true.diode:
             yield f"{name} has the diode {switch.diode}, not {true.diode}"
+    yield from _wrong_direction(made, keyboard)
     dials = {dial.name: (dial.pin_a, dial.pin_b) for dial in keyboard.wiring.dials}
     if dials != made.dials:
         yield f"dials {dials}, not {made.dials}"
     lights = [(light.pin, light.lit_low) for light in keyboard.wiring.lights]
     if lights != made.lights:
         yield f"lights {lights}, not {made.lights}"
+
+
+def _wrong_direction(made: MadeBoard, keyboard: Keyboard) -> Iterator[str]:
+    """The diodes pointing the other way; which lines are called rows decides what the word for it is."""
+    if any(code == "diode-direction-unknown" for code, _ in made.expected):
+        return
+    known = [switch for switch in keyboard.wiring.switches if switch.name in made.keys]
+    turned = {
+        switch.row != made.gpio[made.keys[switch.name].row]
+        for switch in known
+        if switch.row is not None
+        and switch.name not in made.left_out
+        and not made.moved & {made.keys[switch.name].row, made.keys[switch.name].column}
+    }
+    if len(turned) != 1:
+        return  # groups that are called differently, or no matrix
+    to_row = (made.diodes != "column") != turned.pop()
+    want = (
+        Diodes.NONE
+        if made.diodes == "none"
+        else Diodes.CATHODE_TO_ROW
+        if to_row
+        else Diodes.CATHODE_TO_COLUMN
+    )
+    if keyboard.wiring.diodes is not want:
+        yield f"diodes {keyboard.wiring.diodes.value}, not {want.value}"
 
 
 def _wrong_places(made: MadeBoard, keyboard: Keyboard) -> Iterator[str]:

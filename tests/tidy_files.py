@@ -100,8 +100,9 @@ class _File:
                 [f"chord {switches[0]} {switches[1]} on base =", chance.choice(("q", "CapsLock"))], gaps=True
             )
         self._line(["sequence sign-off =", '"Kind  regards,"', "a", "wait 50ms", "Control+z"], gaps=True)
-        steps = [[f"tap {switches[0]}"], ["wait 5ms"], [f"down {switches[-1]}"], ["expect A Control+z"]]
-        self._block('scenario "a # b"', [chance.choice(steps) for _ in range(5)], shares=True)
+        steps = [[f"tap {switches[0]}"], ["wait 5ms"], ["expect A Control+z"]]
+        steps = [*(chance.choice(steps) for _ in range(4)), [f"down {switches[-1]}"]]
+        self._block('scenario "a # b"', steps, shares=True)
         self._space()
         text = "".join(self._parts)
         return text if chance.random() < 0.7 else text.rstrip("\r\n")

@@ -24,7 +24,9 @@ def run(talk: Conversation) -> Verdict:
     talk.remarks += found.notes
     if found.trouble is not None:
         raise Trouble(f"{found.trouble}. {found.help}" if found.help else found.trouble)
-    board = talk.identity
+    board, expected = talk.identity, talk.settings.board
+    if expected is not None and expected.flash_id and board.flash_id not in (None, expected.flash_id):
+        raise Trouble("this is another board than the one that was to be mended")
     talk.tell(Event("board", _in_words(board), flash_id=board.flash_id))
     _recall(talk)
     return found.verdict
@@ -34,8 +36,9 @@ def _recall(talk: Conversation) -> None:
     """What this board's last run left open is asked first."""
     if not talk.settings.earlier:
         return
-    from hil.history import last_of_board
+    from hil.history import last_of_board, pools_of
 
+    talk.found.pools = pools_of(talk.settings.earlier, talk.identity.flash_id, talk.keyboard.title)
     last = last_of_board(talk.settings.earlier, talk.identity.flash_id, talk.keyboard.title)
     if last is None:
         return

@@ -8,7 +8,7 @@ from hil.conversation import Resumed
 from hil.events import Event
 from hil.observe import Changed
 from hil.places import places_of
-from hil.result import PositionVerdict, Verdict
+from hil.result import PositionVerdict, Verdict, positions_verdict
 from hil.stages.positions import NOT_LET_GO, Guide, Kind, Noted, Positions, Question
 
 if TYPE_CHECKING:
@@ -30,9 +30,9 @@ def run(talk: Conversation) -> Verdict:
 class _Asking:
     def __init__(self, talk: Conversation, positions: Positions) -> None:
         self._talk, self._positions = talk, positions
-        self._places = places_of(talk.keyboard)
+        self._places = places_of(talk.keyboard, talk.settings.side)
         self._asked: Question | None = None
-        self._shown: dict[str, PositionVerdict] = {}
+        self._shown = dict.fromkeys(talk.settings.proven, PositionVerdict.PROVEN)
         self._closing: set[str] = set()  # good, and not let go yet
 
     def run(self) -> Verdict:
@@ -63,11 +63,7 @@ class _Asking:
         for name in self._talk.matrix.switches:
             self._show(name)
         self._talk.link.stop()
-        verdicts = {positions.position(name).verdict for name in self._talk.matrix.switches}
-        if verdicts <= {PositionVerdict.PROVEN}:
-            return Verdict.PASS
-        incomplete = {PositionVerdict.PROVEN, PositionVerdict.ANSWERS, PositionVerdict.UNTESTED}
-        return Verdict.INCOMPLETE if verdicts <= incomplete else Verdict.FAIL
+        return positions_verdict(positions.position(name) for name in self._talk.matrix.switches)
 
     def _noted(self) -> Noted | None:
         """What the next sentence means; None for most of them, and when none comes for a while."""
@@ -119,6 +115,8 @@ class _Asking:
 
     def _show(self, name: str) -> None:
         """Tells a verdict when it is new."""
+        if name in self._talk.settings.proven:
+            return
         position = self._positions.position(name)
         known = self._shown.get(name, PositionVerdict.UNTESTED)
         if known is position.verdict or (position.blocked_by == (NOT_LET_GO,) and not self._positions.ended):
@@ -158,4 +156,6 @@ def _in_words(noted: Noted) -> str:
         return f"{noted.switch or 'a contact'} doesn't become quiet: press it firmly"
     if noted.kind is Kind.BACK:
         return "back to the switch before"
+    if noted.place is not None:
+        return f"{noted.asked} answers from {noted.place}, where the file has no switch"
     return f"{noted.switch} answers"

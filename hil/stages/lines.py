@@ -39,6 +39,13 @@ class LineFindings:
         return next((one for one in self.lines if one.gpio == gpio), None)
 
     @property
+    def spare(self) -> int:
+        """The pins of no role that nothing ties or holds: a line that the file has elsewhere may be there."""
+        return mask_of(
+            one.gpio for one in self.lines if one.role == "unused" and one.verdict is LineVerdict.CLEAR
+        )
+
+    @property
     def bad(self) -> bool:
         """Whether something has to be mended. A pin of no role that is held is a module's own affair."""
         held = (LineVerdict.LOW, LineVerdict.HIGH)

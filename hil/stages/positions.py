@@ -19,8 +19,8 @@ from enum import Enum
 from typing import TYPE_CHECKING
 
 from hil.ghosts import Ghosts
-from hil.judge import Judgement, Matrix, State, lines_of
-from hil.observe import ROW, Observation, pairs
+from hil.judge import Judgement, Matrix, Place, State, ends, lines_of
+from hil.observe import REST, ROW, Observation, pairs
 from hil.result import Position, PositionVerdict
 from keyc.keyboard import Diodes
 
@@ -35,6 +35,7 @@ _TOO_SHORT_US = 10_000  # of a press: no hand is that fast, but a contact that d
 _TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 _CLOCK = 1 << 32
 _AGREEING = 2
+_NO_SLIP = 3  # presses that answered as one that has answered for itself: not a wrong key any more
 
 ONCE_ONLY = "seen once; a second press that agrees is needed"
 ROUGH = "its contact let go or rattled in the middle of a press, once; a second press is needed"
@@ -59,13 +60,15 @@ class Kind(Enum):
 @dataclass(frozen=True, slots=True)
 class Noted:
     """`switch`: the one seen. `asked`: the one that was asked for. `pressed`: all that newly read pressed.
-    `unsettled`: another one than asked for, which may be the one asked for in the wrong place."""
+    `unsettled`: another one than asked for, which may be the one asked for in the wrong place.
+    `place`: where it was seen, if the file has no switch there."""
 
     kind: Kind
     switch: str | None
     asked: str | None
     pressed: tuple[str, ...] = ()
     unsettled: bool = False
+    place: Place | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +102,7 @@ class Positions:
         """`base`: the table with nothing pressed. `now`: the table as it is (left out: the same).
         `fingers`: presses come from a finger, not from tweezers, which scratch."""
         # What an indicator's LED or a pin of the module lets through is no business of a switch.
-        base = base.within(lines_of(matrix.wiring))
+        base = base.within(lines_of(matrix.wiring) | lines.spare)
         self.matrix, self.lines, self.base = matrix, lines, base
         self.ghosts = Ghosts(matrix)
         self.asked: str | None = None
@@ -109,7 +112,7 @@ class Positions:
         self._fingers = fingers
         self._now = base if now is None else now
         self._seen: dict[str, list[_Press]] = {}
-        self._while_asked: dict[str, list[str | None]] = {}
+        self._while_asked: dict[str, list[str | Place | None]] = {}
         self._instead_of: dict[str, Counter[str]] = {}  # asked → those that had answered for themselves
         self._unclear: dict[str, list[tuple[str, ...]]] = {}
         self._unsteady: Counter[str] = Counter()
@@ -124,6 +127,7 @@ class Positions:
         self._last_touch: tuple[str, int] | None = None
         self._judgeable: dict[str, bool] = {}
         self._elsewhere: Observation | None = None  # since the question: contact where no switch is
+        self._beside: dict[str, Observation] = {}  # asked → what was read when a settled one answered
         self._tables: dict[str, list[Observation]] = {}  # asked → what was read then, nothing else held
         self._one_way = {
             switch.name: bool(matrix.backward(switch.name) & ~base.readable & ~_blinded(base))
@@ -180,12 +184,16 @@ class Positions:
         self.ghosts.see(pressed_before, pressed)
         released = self._releases(table)
         judged = self.matrix.judgement(before, table)
+        if judged.elsewhere is not None and self.asked is not None and not self._held:
+            return self._answered_at(judged.elsewhere, self.asked, table)
         if not judged.pressed:
             if table.low & ~before.low & table.readable & before.readable:
                 self._elsewhere = table
             return Noted(Kind.RELEASED, released[0], self.asked) if released else None
         if self.asked is not None and not (judged.switch and self._is_another(judged.switch)):
             self._read(self.asked, table)
+        elif self.asked is not None and judged.switch != self.instead and not self._held:
+            self._beside[self.asked] = table
         if judged.switch is None:
             return self._several(judged)
         if self.ghosts.completes(judged.switch, pressed | {judged.switch}):
@@ -215,6 +223,12 @@ class Positions:
             return None
         self._unsteady[name] += 1
         return Noted(Kind.UNSTEADY, name, self.asked, judged.pressed)
+
+    def _answered_at(self, place: Place, asked: str, table: Observation) -> Noted:
+        """The one asked for, by all that is known, where the file has no switch."""
+        self._read(asked, table)
+        self._while_asked.setdefault(asked, []).append(place)
+        return Noted(Kind.ANSWERED, None, asked, unsettled=True, place=place)
 
     def _several(self, judged: Judgement) -> Noted:
         if self.asked is not None and self.asked in judged.pressed:
@@ -281,6 +295,9 @@ class Positions:
             low, times = alike
             if times >= _AGREEING or (self.is_good(name) and low & self.matrix.forward(name)):
                 found[name] = next(table for table in tables if table.low & table.readable == low)
+        for name, table in self._beside.items():
+            if name not in self._tables and self.answers_beside(name) is not None:
+                found[name] = table
         return found
 
     # -- what it amounts to ------------------------------------------------------------------------
@@ -298,23 +315,66 @@ class Positions:
             )
         return known
 
-    def answered_elsewhere(self, name: str) -> str | None:
-        """The position that this switch, asked for, answered as, twice and never as another one or itself."""
+    def answered_elsewhere(self, name: str) -> str | Place | None:
+        """The position that this switch, asked for, answered as, twice and never as another one or itself;
+        or the place, if the file has no switch there."""
         seen = [other for other in self._while_asked.get(name, ()) if other is not None]
-        if self.is_settled(name) or len(seen) < _AGREEING or len(set(seen)) > 1:
+        if not seen and (beside := self.answers_beside(name)) is not None:
+            return beside
+        # Where others answered too, a hand was not careful: then a third has to agree.
+        enough = _AGREEING + bool(self._instead_of.get(name))
+        if self.is_settled(name) or len(seen) < enough or len(set(seen)) > 1:
             return None
         return seen[0]
 
+    def lines_of_switch(self, name: str) -> set[int | None]:
+        """The pins that this switch is on."""
+        switch = self.matrix.switches[name]
+        return {switch.row, switch.column, switch.direct} - {None}
+
+    def answers_for(self, other: str, name: str) -> bool:
+        """Whether this other one has answered when `name` was asked for."""
+        return bool(self._instead_of.get(name, Counter())[other])
+
+    def answers_beside(self, name: str) -> str | None:
+        """The switch that answers for itself, and each time that this one is asked for."""
+        for other, times in self._instead_of.get(name, Counter()).most_common(1):
+            if times >= _NO_SLIP and not self.is_settled(name):
+                return other
+        return None
+
+    def disagrees(self, name: str) -> bool:
+        """Whether two answers to this question say different things, so that a third has to decide."""
+        seen = self._while_asked.get(name, [])
+        return not self.is_settled(name) and len(seen) == _AGREEING == len(set(seen))
+
     def round_of(self, name: str) -> tuple[str, ...]:
-        """The closed round of switches that answer as one another; empty while it isn't closed."""
+        """The switches that answer as one another, closed to a round, or up to one that answers where the
+        file has no switch; empty while neither is reached."""
         found = [name]
         while (at := self.answered_elsewhere(found[-1])) is not None:
-            if at == name:
+            if at == name or isinstance(at, Place):
                 return tuple(found)
             if at in found:
                 return ()
             found.append(at)
         return ()
+
+    def contacts(self) -> dict[str, Place]:
+        """Where each switch was seen to make contact, as far as that is believed; its diode's direction is
+        the file's, unless the file has no switch there."""
+        found: dict[str, Place] = {}
+        for name in self.matrix.switches:
+            at = name if self.is_settled(name) else self.answered_elsewhere(name)
+            if isinstance(at, Place):
+                found[name] = at
+            elif at is not None:
+                switch = self.matrix.switches[at]
+                if switch.direct is not None:
+                    found[name] = Place(switch.direct, REST)
+                else:
+                    found[name] = Place(*ends(self.matrix.wiring, switch))
+        return found
 
     def silences(self, name: str) -> int:
         """How often this switch, asked for, did not answer, as far as that is believed."""
@@ -322,7 +382,12 @@ class Positions:
         offered = {press.instead for press in self._all_presses() if press.asked == name}
         counts = Counter(other for other in seen if other is not None)
         return sum(
-            other is None or (self.is_settled(other) and (other in offered or counts[other] >= _AGREEING))
+            other is None
+            or (
+                isinstance(other, str)
+                and self.is_settled(other)
+                and (other in offered or counts[other] >= _AGREEING)
+            )
             for other in seen
         )
 
@@ -364,12 +429,15 @@ class Positions:
             forward=None if is_direct else forward,
             backward=None if is_direct else backward,
             direct=forward if is_direct else None,
-            answered_as=answered_as,
+            answered_as=None if answered_as is None else str(answered_as),
             blocked_by=blocked_by,
             presses=len(self._seen.get(name, ())),
+            pin=_pin(switch.direct),
         )
 
-    def _verdict(self, name: str) -> tuple[PositionVerdict, State | None, str | None, tuple[str, ...]]:
+    def _verdict(
+        self, name: str
+    ) -> tuple[PositionVerdict, State | None, str | Place | None, tuple[str, ...]]:
         stuck = self._stuck_state(name)
         if stuck is not None:
             return PositionVerdict.STUCK, stuck, None, ()
@@ -377,7 +445,8 @@ class Positions:
         if hidden:
             return PositionVerdict.UNTESTED, None, None, hidden
         presses = self._seen.get(name, [])
-        counts = Counter(press.state for press in presses)
+        # Asked for another one it may have been that one, in this one's place.
+        counts = Counter(p.state for p in presses if p.asked in (None, name) or p.instead == name)
         bad = [state for state in (State.REVERSED, State.SHORTED) if counts[state] >= _AGREEING]
         if bad and (counts[State.GOOD] or len(bad) > 1):
             return PositionVerdict.INTERMITTENT, None, None, ()
@@ -552,10 +621,10 @@ class Guide:
         elif noted.kind is Kind.UNCLEAR:
             self._try(name, 2 if name in noted.pressed else 4)
         elif noted.unsettled:
-            self._try(name, 2 if self._positions.answered_elsewhere(name) else 4)
+            self._try(name, 1 if self._positions.answered_elsewhere(name) else 4)
         else:
             # Something that had answered before: perhaps a slip, so the question needn't be put again.
-            self._try(name, 4, again=False)
+            self._try(name, 1 if self._positions.answered_elsewhere(name) else 2, again=False)
 
     def _try(self, name: str, tries: int, *, again: bool = True) -> None:
         self._tries += 1
@@ -574,6 +643,8 @@ class Guide:
         positions = self._positions
         position = positions.position(name)
         verdict = position.verdict
+        if verdict is PositionVerdict.OPEN and self._asks[name] < 2 and positions.answered_elsewhere(name):
+            return False  # what answered has answered for itself too: perhaps a slip
         resolved = (
             position.blocked_by == (NOT_LET_GO,)
             or verdict not in (PositionVerdict.UNTESTED, PositionVerdict.ANSWERS)
@@ -593,14 +664,21 @@ class Guide:
                         self._asks[name] == asks
                         and not self._is_resolved(name)
                         and not self._is_waiting(name)
+                        and not self._is_elsewhere(name)
                     ):
                         return name
             self._row += 1
         # What had to wait for a switch of another row, or was taken for another one meanwhile.
         for name in self._order:
-            if self._asks[name] < 2 and not self._is_resolved(name):
+            asks = 2 + self._positions.disagrees(name)
+            if self._asks[name] < asks and not self._is_resolved(name) and not self._is_elsewhere(name):
                 return name
         return None
+
+    def _is_elsewhere(self, name: str) -> bool:
+        """Answered twice in the same other place: what that means, the one of that place will show."""
+        at = self._positions.answered_elsewhere(name)
+        return isinstance(at, Place) or (at is not None and not self._positions.is_settled(at))
 
     def _is_waiting(self, name: str) -> bool:
         """Touched instead of a switch that is still to be asked again: that one's answer settles both."""
@@ -624,9 +702,23 @@ class Guide:
                 and positions.rolled_over(other) is None
             ):
                 return other
-        settled = [other for other in self._order if other != name and positions.is_settled(other)]
+        # Who answers in its place can't say that it is silent.
+        settled = [
+            other
+            for other in self._order
+            if other != name and positions.is_settled(other) and not positions.answers_for(other, name)
+        ]
         if settled:
-            return min(settled, key=lambda other: (abs(self._order.index(other) - at), other))
+            # One of other lines: what a bridge or a swap makes of this one is rather on its own.
+            lines = positions.lines_of_switch(name)
+            return min(
+                settled,
+                key=lambda other: (
+                    bool(lines & positions.lines_of_switch(other)),
+                    abs(self._order.index(other) - at),
+                    other,
+                ),
+            )
         return None
 
 

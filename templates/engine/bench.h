@@ -5,6 +5,7 @@
  * no C library, and keeps all state in a block that the caller owns.
  *
  *   bench_lines.c   the lines: one table of what reads low, the short poll at rest
+ *   bench_edges.c   one line held low, and every edge of the others with its time
  *   bench_wire.c    the console: lines of text, their check sums, the ring of lines kept
  *   bench_work.c    the commands, looking, watching
  *
@@ -18,12 +19,17 @@
 #define KEYC_BENCH_SETTLE_US 12u      /* a drive: 80 kOhm x 150 pF reaches 2.0 V in 11 us */
 #define KEYC_BENCH_RECOVERY_US 100u   /* longest wait for lines to rise after a drive */
 #define KEYC_BENCH_QUIET_US 5000u     /* a frame is told once the table has been this quiet, */
+#define KEYC_BENCH_SOONEST_US 0u      /* ... or as soon as this, if the computer asks for it; */
 #define KEYC_BENCH_UNSTEADY_US 50000u /* or as unsteady once it hasn't been for this long */
 #define KEYC_BENCH_REST_US 2000u      /* at rest: from one poll to the next */
+#define KEYC_BENCH_EDGE_US 5u         /* edges of one line that are this far apart are all told */
+#define KEYC_BENCH_HOLD_US 10000000u  /* a held line is let go when the computer says nothing for so long */
+#define KEYC_BENCH_EDGES 256u         /* edges kept until they are told; a power of two */
 #define KEYC_BENCH_RING_LINES 512u    /* lines kept until they are acknowledged; a power of two */
 #define KEYC_BENCH_LINE_BYTES 48u     /* longest line, without its end */
 #define KEYC_BENCH_PINS 30u
-#define KEYC_BENCH_POLLS 10u /* two for each bit of a pin number */
+#define KEYC_BENCH_POLLS 12u /* its own rows, its own columns, and two for each bit of a pin number */
+#define KEYC_BENCH_POLLS_IN_TURN 2u /* of those by pin number, at one time, where the first two are known */
 
 /* What the image knows of itself. Masks: bit n is GPIO n. */
 struct keyc_bench_identity {
@@ -38,10 +44,12 @@ struct keyc_bench_identity {
 /* The hardware. Of `lines`, port_send_report is not called.
  * port_settle waits that many us or a little more; 0 is the shortest wait that the clock shows at all
  * in the end, for loops that look at the lines as often as they can.
- * After port_release every line is an input, pulled up. */
+ * After port_release every line is an input, pulled up, and no edge is told. */
 struct keyc_bench_port {
     struct keyc_port lines; /* its context goes to the functions below too */
     void (*port_pull_down)(void *context, uint32_t lines); /* all inputs; these pulled down, the others up */
+    /* Until port_release: `driven` low all the time, and each edge of `watched` to keyc_bench_note_edge. */
+    void (*port_hold_low)(void *context, uint32_t driven, uint32_t watched);
     uint32_t (*port_console_read)(void *context, uint8_t *bytes, uint32_t room);         /* bytes got */
     uint32_t (*port_console_write)(void *context, const uint8_t *bytes, uint32_t count); /* bytes taken */
     bool (*port_console_empty)(void *context); /* everything written has reached the computer */
@@ -60,6 +68,18 @@ struct keyc_bench_table {
 struct keyc_bench_line {
     uint8_t name, word;
     uint32_t first, second;
+};
+
+struct keyc_bench_edge {
+    uint32_t time_us;
+    uint8_t pin;
+    bool high;
+};
+
+/* From an interrupt to the main program. `put` is the interrupt's, `taken` the main program's. */
+struct keyc_bench_edges {
+    volatile uint32_t put, taken, lost;
+    struct keyc_bench_edge kept[KEYC_BENCH_EDGES];
 };
 
 struct keyc_bench {
@@ -84,8 +104,15 @@ struct keyc_bench {
     uint32_t watched;
     uint32_t scanned_us, changed_us, frame_began_us;
     uint32_t poll_groups[KEYC_BENCH_POLLS]; /* at rest: lines driven together */
-    uint8_t poll_count;
+    uint8_t poll_count, poll_always, poll_next; /* how many; the first ones every time; the others' turn */
+    uint32_t quiet_us; /* a frame is told once the table has been this quiet */
     struct keyc_bench_table told, seen;
+
+    /* one line held low */
+    bool holding;
+    uint8_t held_line; /* a pin; or none is, and edges are told all the same */
+    uint32_t heard_us; /* when the computer last said something */
+    struct keyc_bench_edges edges;
 
     /* the console */
     uint8_t input[KEYC_BENCH_LINE_BYTES];
@@ -107,5 +134,8 @@ void keyc_bench_begin(struct keyc_bench *bench, const struct keyc_bench_identity
  * Returns after how many us it wants to be called again at the latest; 0: at once. Bytes that come in,
  * and room in a console that was full, are reasons to call it sooner. */
 uint32_t keyc_bench_advance(struct keyc_bench *bench);
+
+/* For the port's interrupt, between port_hold_low and port_release. */
+void keyc_bench_note_edge(struct keyc_bench *bench, unsigned pin, bool high, uint32_t time_us);
 
 #endif

@@ -19,6 +19,8 @@ enum keyc_bench_name {
     KEYC_BENCH_CHANGE,
     KEYC_BENCH_UNSTEADY,
     KEYC_BENCH_FINISHED,
+    KEYC_BENCH_EDGE,
+    KEYC_BENCH_EDGES_LOST,
     KEYC_BENCH_MISSED,
     KEYC_BENCH_REFUSED,
     /* Only the trial image: */
@@ -36,6 +38,7 @@ enum keyc_bench_word {
     KEYC_BENCH_RECEIVED,
     KEYC_BENCH_SEND_AGAIN,
     KEYC_BENCH_BLINK,
+    KEYC_BENCH_HOLD_LOW,
     KEYC_BENCH_STOP,
     KEYC_BENCH_RESTART,
     KEYC_BENCH_COMMANDS, /* their number */
@@ -47,6 +50,7 @@ enum keyc_bench_word {
     KEYC_BENCH_RING,
     KEYC_BENCH_SWITCHES,
     KEYC_BENCH_QUIET,
+    KEYC_BENCH_SOONEST,
     KEYC_BENCH_WIRING,
     KEYC_BENCH_KEYMAP,
     KEYC_BENCH_ENGINE,
@@ -63,11 +67,13 @@ enum keyc_bench_word {
 #define KEYC_BENCH_UP 30u
 #define KEYC_BENCH_DOWN 31u
 
+#define KEYC_BENCH_FIELDS 2u /* of a command, at most */
+
 /* A command as it came in. */
 struct keyc_bench_command {
-    uint8_t word;     /* KEYC_BENCH_WHO to KEYC_BENCH_RESTART; or why it is refused */
-    bool has_field;
-    uint32_t field;   /* a mask for look and watch, else a number */
+    uint8_t word; /* KEYC_BENCH_WHO to KEYC_BENCH_RESTART; or why it is refused */
+    uint8_t fields;
+    uint32_t field[KEYC_BENCH_FIELDS]; /* masks and numbers, as WIRE.md has them */
 };
 
 static inline uint32_t keyc_bench_bit(unsigned pin)
@@ -82,7 +88,11 @@ void keyc_bench_scan(struct keyc_bench *bench, uint32_t lines, struct keyc_bench
 bool keyc_bench_same(const struct keyc_bench_table *one, const struct keyc_bench_table *other);
 void keyc_bench_plan_polls(struct keyc_bench *bench);
 bool keyc_bench_may_rest(const struct keyc_bench *bench, const struct keyc_bench_table *table);
-bool keyc_bench_polls_quiet(struct keyc_bench *bench);
+bool keyc_bench_polls_quiet(struct keyc_bench *bench); /* those whose turn it is */
+
+/* bench_edges.c */
+void keyc_bench_begin_to_hold(struct keyc_bench *bench);
+uint32_t keyc_bench_hold(struct keyc_bench *bench);
 
 /* bench_wire.c */
 void keyc_bench_tell(struct keyc_bench *bench, unsigned name, unsigned word, uint32_t first, uint32_t second);

@@ -135,26 +135,29 @@ static void add_poll(struct keyc_bench *bench, uint32_t group)
     }
 }
 
-/* Both polarities of every switch are seen if its two lines are once in different groups, each way
- * round. Where the image knows its rows and columns that takes two drives; else two for each bit of
- * a pin number, since two pins differ in at least one. */
+/* Both polarities of every contact are seen if its two lines are once in different groups, each way
+ * round. Two for each bit of a pin number do that for any two pins, since those differ in at least one.
+ * Where the image knows its rows and columns, two drives show every switch that is where it should be:
+ * they come every time, and the others take turns. */
 void keyc_bench_plan_polls(struct keyc_bench *bench)
 {
     const struct keyc_bench_identity *identity = bench->identity;
-    uint32_t own = identity->cathode_lines | identity->anode_lines | identity->direct_lines;
     bench->poll_count = 0;
-    if ((bench->watched & ~own) == 0) {
-        add_poll(bench, identity->cathode_lines);
-        add_poll(bench, identity->anode_lines);
-        return;
-    }
+    add_poll(bench, identity->cathode_lines);
+    add_poll(bench, identity->anode_lines);
+    bench->poll_always = bench->poll_next = bench->poll_count;
     for (unsigned number_bit = 1; number_bit < KEYC_BENCH_PINS; number_bit <<= 1) {
         uint32_t with = 0;
         for (unsigned pin = 0; pin < KEYC_BENCH_PINS; pin++) {
             with |= (pin & number_bit) != 0 ? keyc_bench_bit(pin) : 0;
         }
-        add_poll(bench, with);
-        add_poll(bench, ~with);
+        if ((bench->watched & with) != 0 && (bench->watched & ~with) != 0) {
+            add_poll(bench, with);
+            add_poll(bench, ~with);
+        }
+    }
+    if (bench->poll_always == 0) {
+        bench->poll_always = bench->poll_count;
     }
 }
 
@@ -174,13 +177,23 @@ bool keyc_bench_may_rest(const struct keyc_bench *bench, const struct keyc_bench
 }
 
 /* True while every line that isn't driven reads high, and the driven ones low. */
+static bool poll_is_quiet(struct keyc_bench *bench, uint32_t group)
+{
+    uint32_t read = drive(bench, group);
+    (void)wait_for_rise(bench, bench->watched, KEYC_BENCH_RECOVERY_US);
+    return (read & bench->watched) == (bench->watched & ~group) && bench->still_low == 0;
+}
+
 bool keyc_bench_polls_quiet(struct keyc_bench *bench)
 {
-    for (unsigned poll = 0; poll < bench->poll_count; poll++) {
-        uint32_t group = bench->poll_groups[poll];
-        uint32_t read = drive(bench, group);
-        (void)wait_for_rise(bench, bench->watched, KEYC_BENCH_RECOVERY_US);
-        if ((read & bench->watched) != (bench->watched & ~group) || bench->still_low != 0) {
+    for (unsigned poll = 0; poll < bench->poll_always; poll++) {
+        if (!poll_is_quiet(bench, bench->poll_groups[poll])) {
+            return false;
+        }
+    }
+    for (unsigned turn = 0; turn < KEYC_BENCH_POLLS_IN_TURN && bench->poll_always < bench->poll_count; turn++) {
+        bench->poll_next = bench->poll_next < bench->poll_count ? bench->poll_next : bench->poll_always;
+        if (!poll_is_quiet(bench, bench->poll_groups[bench->poll_next++])) {
             return false;
         }
     }

@@ -5,7 +5,7 @@
 /* What follows a line's name, letter by letter:
  *   v the protocol's version   w a word             h HOW, or a pin
  *   d `first` in decimal       D `second` so        x `first` as a mask
- *   n the word's number in decimal
+ *   l `first` as a level       n the word's number in decimal
  *   f the flash chip's id      p the fingerprint that the word before it names */
 struct line_form {
     char name[15], fields[4];
@@ -25,6 +25,8 @@ static const struct line_form line_forms[] = {
     [KEYC_BENCH_CHANGE] = {"change", "hxD"},
     [KEYC_BENCH_UNSTEADY] = {"unsteady", "d"},
     [KEYC_BENCH_FINISHED] = {"finished", "w"},
+    [KEYC_BENCH_EDGE] = {"edge", "hlD"},
+    [KEYC_BENCH_EDGES_LOST] = {"edges-lost", "d"},
     [KEYC_BENCH_MISSED] = {"missed", "d"},
     [KEYC_BENCH_REFUSED] = {"refused", "w"},
     [KEYC_BENCH_SWITCH_DOWN] = {"switch-down", "dD"},
@@ -40,6 +42,7 @@ static const char words[KEYC_BENCH_WORDS][13] = {
     [KEYC_BENCH_RECEIVED] = "received",
     [KEYC_BENCH_SEND_AGAIN] = "send-again",
     [KEYC_BENCH_BLINK] = "blink",
+    [KEYC_BENCH_HOLD_LOW] = "edges",
     [KEYC_BENCH_STOP] = "stop",
     [KEYC_BENCH_RESTART] = "restart",
     [KEYC_BENCH_CHANGES] = "change",
@@ -50,6 +53,7 @@ static const char words[KEYC_BENCH_WORDS][13] = {
     [KEYC_BENCH_RING] = "ring",
     [KEYC_BENCH_SWITCHES] = "switches",
     [KEYC_BENCH_QUIET] = "quiet",
+    [KEYC_BENCH_SOONEST] = "soonest",
     [KEYC_BENCH_WIRING] = "wiring",
     [KEYC_BENCH_KEYMAP] = "keymap",
     [KEYC_BENCH_ENGINE] = "engine",
@@ -59,6 +63,20 @@ static const char words[KEYC_BENCH_WORDS][13] = {
     [KEYC_BENCH_TOO_LONG] = "too-long",
     [KEYC_BENCH_PIN_NOT_FREE] = "pin-not-free",
     [KEYC_BENCH_NOT_KEPT] = "not-kept",
+};
+
+/* The fields of a command, and how many it must have at least:
+ *   x a mask                n a number up to 65,535      h HOW: a pin, or `up` */
+static const struct {
+    char kinds[KEYC_BENCH_FIELDS + 1u];
+    uint8_t least;
+} command_forms[KEYC_BENCH_COMMANDS] = {
+    [KEYC_BENCH_LOOK] = {.kinds = "x"},
+    [KEYC_BENCH_WATCH] = {.kinds = "xn"},
+    [KEYC_BENCH_RECEIVED] = {.kinds = "n", .least = 1},
+    [KEYC_BENCH_SEND_AGAIN] = {.kinds = "n", .least = 1},
+    [KEYC_BENCH_BLINK] = {.kinds = "n", .least = 1},
+    [KEYC_BENCH_HOLD_LOW] = {.kinds = "hx", .least = 1},
 };
 
 _Static_assert((KEYC_BENCH_RING_LINES & (KEYC_BENCH_RING_LINES - 1u)) == 0 && KEYC_BENCH_RING_LINES <= 32768u,
@@ -180,6 +198,9 @@ static void put_field(struct line_writer *line, const struct keyc_bench *bench,
         break;
     case 'x':
         put_mask(line, said->first);
+        break;
+    case 'l':
+        put_text(line, said->first != 0 ? "high" : "low");
         break;
     case 'f':
         put_bytes(line, bench->identity->flash_id, sizeof bench->identity->flash_id);
@@ -369,14 +390,40 @@ static unsigned after_word(const uint8_t *text, unsigned at, unsigned length)
     return at;
 }
 
+static bool field_in(const uint8_t *text, unsigned count, char kind, uint32_t *value)
+{
+    if (kind == 'h' && is_word(text, count, "up")) {
+        *value = KEYC_BENCH_UP;
+        return true;
+    }
+    if (!number_in(text, count, kind == 'x' ? 16u : 10u, value)) {
+        return false;
+    }
+    return kind == 'x' || *value <= (kind == 'h' ? KEYC_BENCH_PINS - 1u : UINT16_MAX);
+}
+
+/* False if the fields that follow the command's word aren't what it takes. */
+static bool fields_in(const uint8_t *text, unsigned length, struct keyc_bench_command *command)
+{
+    unsigned begin = 0, end;
+    command->fields = 0;
+    while ((begin = after_blanks(text, begin, length)) < length) {
+        char kind = command_forms[command->word].kinds[command->fields];
+        end = after_word(text, begin, length);
+        if (kind == '\0' || !field_in(text + begin, end - begin, kind, &command->field[command->fields])) {
+            return false;
+        }
+        command->fields++;
+        begin = end;
+    }
+    return command->fields >= command_forms[command->word].least;
+}
+
 /* False when the line says nothing at all. */
 static bool understand(const uint8_t *text, unsigned length, struct keyc_bench_command *command)
 {
     unsigned begin = after_blanks(text, 0, length), end;
-    unsigned base;
     command->word = KEYC_BENCH_UNKNOWN_WORD;
-    command->has_field = false;
-    command->field = 0;
     if (begin == length) {
         return false;
     }
@@ -390,17 +437,8 @@ static bool understand(const uint8_t *text, unsigned length, struct keyc_bench_c
             command->word = (uint8_t)word;
         }
     }
-    if (command->word == KEYC_BENCH_UNKNOWN_WORD) {
-        return true;
-    }
-    begin = after_blanks(text, end, length);
-    if (begin < length) {
-        end = after_word(text, begin, length);
-        base = command->word == KEYC_BENCH_LOOK || command->word == KEYC_BENCH_WATCH ? 16u : 10u;
-        command->has_field = number_in(text + begin, end - begin, base, &command->field);
-        if (!command->has_field || after_blanks(text, end, length) != length) {
-            command->word = KEYC_BENCH_WRONG_FIELDS;
-        }
+    if (command->word != KEYC_BENCH_UNKNOWN_WORD && !fields_in(text + end, length - end, command)) {
+        command->word = KEYC_BENCH_WRONG_FIELDS;
     }
     return true;
 }

@@ -1,4 +1,4 @@
-/* The commands, and the work that they start: looking, watching, blinking. */
+/* The commands, and the work that they start: looking, watching, holding, blinking. */
 #include "bench_internal.h"
 
 #define WHEN_ASKED_US 100000u /* nothing to do of its own accord */
@@ -6,7 +6,7 @@
 #define SENT_CHECK_US 100u    /* from asking to asking whether a line has gone out */
 #define BLINK_US 1000000u
 
-enum work { NOTHING, LOOKING, BEGINNING_TO_WATCH, BLINKING, RESTARTING };
+enum work { NOTHING, LOOKING, BEGINNING_TO_WATCH, BEGINNING_TO_HOLD, BLINKING, RESTARTING };
 
 static uint32_t now_us(const struct keyc_bench *bench)
 {
@@ -45,6 +45,8 @@ static void say_who(struct keyc_bench *bench)
     keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_SETTLE, KEYC_BENCH_SETTLE_US, 0);
     keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_RING, KEYC_BENCH_RING_LINES, 0);
     keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_QUIET, KEYC_BENCH_QUIET_US, 0);
+    keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_SOONEST, KEYC_BENCH_SOONEST_US, 0);
+    keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_HOLD_LOW, KEYC_BENCH_EDGE_US, 0);
     keyc_bench_tell_identity(bench);
 }
 
@@ -53,11 +55,12 @@ static void start(struct keyc_bench *bench, unsigned work, uint32_t lines)
 {
     bench->port->lines.port_release(bench->port->lines.context);
     bench->watching = false;
+    bench->holding = false;
     bench->announced = false;
     bench->work = (uint8_t)work;
     bench->work_mask = lines;
     bench->work_began_us = now_us(bench);
-    if (work == LOOKING || work == BEGINNING_TO_WATCH) {
+    if (work == LOOKING || work == BEGINNING_TO_WATCH || work == BEGINNING_TO_HOLD) {
         keyc_bench_pull_down(bench, lines);
     }
 }
@@ -66,15 +69,34 @@ static void start_on_lines(struct keyc_bench *bench, unsigned work, const struct
 {
     uint32_t usable = bench->identity->usable_pins;
     uint32_t lines = work == LOOKING ? usable : own_lines(bench);
-    if (command->has_field) {
-        lines = command->field;
+    uint32_t quiet_us = command->fields > 1u ? command->field[1] : KEYC_BENCH_QUIET_US;
+    if (command->fields != 0) {
+        lines = command->field[0];
     }
-    if (lines == 0) {
+    if (lines == 0 || quiet_us > KEYC_BENCH_QUIET_US) {
         refused(bench, KEYC_BENCH_WRONG_FIELDS);
     } else if ((lines & ~usable) != 0) {
         refused(bench, KEYC_BENCH_PIN_NOT_FREE);
     } else {
         start(bench, work, lines);
+        bench->quiet_us = quiet_us;
+    }
+}
+
+static void start_to_hold(struct keyc_bench *bench, const struct keyc_bench_command *command)
+{
+    uint32_t usable = bench->identity->usable_pins, how = command->field[0];
+    uint32_t driven = how < KEYC_BENCH_PINS ? keyc_bench_bit((unsigned)how) : 0;
+    uint32_t lines = (command->fields > 1u ? command->field[1] : own_lines(bench)) & ~driven;
+    if (lines == 0) {
+        refused(bench, KEYC_BENCH_WRONG_FIELDS);
+    } else if (((lines | driven) & ~usable) != 0) {
+        refused(bench, KEYC_BENCH_PIN_NOT_FREE);
+    } else {
+        start(bench, BEGINNING_TO_HOLD, driven);
+        bench->held_line = (uint8_t)how;
+        bench->watched = lines;
+        bench->heard_us = now_us(bench);
     }
 }
 
@@ -91,15 +113,8 @@ static void start_blinking(struct keyc_bench *bench, uint32_t pin)
 
 static void obey(struct keyc_bench *bench, const struct keyc_bench_command *command)
 {
-    bool takes_number = command->word == KEYC_BENCH_RECEIVED || command->word == KEYC_BENCH_SEND_AGAIN ||
-                        command->word == KEYC_BENCH_BLINK;
-    bool takes_mask = command->word == KEYC_BENCH_LOOK || command->word == KEYC_BENCH_WATCH;
     if (command->word >= KEYC_BENCH_COMMANDS) {
         refused(bench, command->word);
-        return;
-    }
-    if (takes_mask ? false : takes_number ? !command->has_field || command->field > UINT16_MAX : command->has_field) {
-        refused(bench, KEYC_BENCH_WRONG_FIELDS);
         return;
     }
     switch (command->word) {
@@ -113,15 +128,18 @@ static void obey(struct keyc_bench *bench, const struct keyc_bench_command *comm
         start_on_lines(bench, BEGINNING_TO_WATCH, command);
         break;
     case KEYC_BENCH_RECEIVED:
-        keyc_bench_forget(bench, (uint16_t)command->field);
+        keyc_bench_forget(bench, (uint16_t)command->field[0]);
         break;
     case KEYC_BENCH_SEND_AGAIN:
-        if (!keyc_bench_send_again(bench, (uint16_t)command->field)) {
+        if (!keyc_bench_send_again(bench, (uint16_t)command->field[0])) {
             refused(bench, KEYC_BENCH_NOT_KEPT);
         }
         break;
     case KEYC_BENCH_BLINK:
-        start_blinking(bench, command->field);
+        start_blinking(bench, command->field[0]);
+        break;
+    case KEYC_BENCH_HOLD_LOW:
+        start_to_hold(bench, command);
         break;
     case KEYC_BENCH_STOP:
         start(bench, NOTHING, 0);
@@ -234,6 +252,11 @@ static uint32_t work_on(struct keyc_bench *bench)
         blink(bench);
         return 0;
     }
+    if (bench->work == BEGINNING_TO_HOLD) {
+        keyc_bench_begin_to_hold(bench);
+        bench->work = NOTHING;
+        return 0;
+    }
     tell_table(bench, bench->work == LOOKING);
     if (bench->work == LOOKING) {
         finished(bench, KEYC_BENCH_LOOK);
@@ -287,14 +310,15 @@ static void keep_mute_rows(const struct keyc_bench *bench, struct keyc_bench_tab
 static uint32_t watch(struct keyc_bench *bench)
 {
     struct keyc_bench_table found;
-    uint32_t began_us = now_us(bench), wait_us = bench->restful ? KEYC_BENCH_REST_US : HELD_SCAN_US;
-    bool quiet = !bench->unsettled && began_us - bench->changed_us >= KEYC_BENCH_QUIET_US;
+    bool in_a_hurry = bench->quiet_us < KEYC_BENCH_QUIET_US;
+    uint32_t began_us = now_us(bench), wait_us = bench->restful && !in_a_hurry ? KEYC_BENCH_REST_US : HELD_SCAN_US;
+    bool quiet = !bench->unsettled && began_us - bench->changed_us >= bench->quiet_us;
     if (quiet && began_us - bench->scanned_us < wait_us) {
         return wait_us - (began_us - bench->scanned_us);
     }
     bench->scanned_us = began_us;
     if (bench->restful && keyc_bench_polls_quiet(bench)) {
-        return KEYC_BENCH_REST_US;
+        return wait_us;
     }
     bench->restful = false;
     keyc_bench_scan(bench, bench->watched, &found);
@@ -309,9 +333,9 @@ static uint32_t watch(struct keyc_bench *bench)
     }
     if (!bench->unsettled) {
         bench->restful = quiet && keyc_bench_may_rest(bench, &bench->seen);
-        return quiet ? (bench->restful ? KEYC_BENCH_REST_US : HELD_SCAN_US) : 0;
+        return quiet ? (bench->restful && !in_a_hurry ? KEYC_BENCH_REST_US : HELD_SCAN_US) : 0;
     }
-    if (began_us - bench->changed_us >= KEYC_BENCH_QUIET_US) {
+    if (began_us - bench->changed_us >= bench->quiet_us) {
         tell_frame(bench, false);
         bench->unsettled = false;
     } else if (began_us - bench->frame_began_us >= KEYC_BENCH_UNSTEADY_US) {
@@ -341,12 +365,15 @@ uint32_t keyc_bench_advance(struct keyc_bench *bench)
     struct keyc_bench_command command;
     uint32_t wait_us = WHEN_ASKED_US;
     if (keyc_bench_read(bench, &command)) {
+        bench->heard_us = now_us(bench);
         obey(bench, &command);
         wait_us = 0;
     } else if (bench->work != NOTHING) {
         wait_us = work_on(bench);
     } else if (bench->watching) {
         wait_us = watch(bench);
+    } else if (bench->holding) {
+        wait_us = keyc_bench_hold(bench);
     }
     keyc_bench_write(bench);
     return wait_us;

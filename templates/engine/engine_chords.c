@@ -1,86 +1,134 @@
 /* Keys that together do something of their own. A press at the queue's head gathers companions from
- * the presses behind it, as long as some chord has them all. */
+ * the presses behind it, as long as some chord has them all.
+ *
+ * Sets are words of bits, a bit for each switch that is in any chord. A step takes as long as there are
+ * chords with the first key in them, whatever the others are. */
 #include "engine_internal.h"
 
 struct keyc_grip {
-    uint32_t on[KEYC_SET_WORDS];
-    uint8_t switches[KEYC_EVENTS]; /* in the order of their presses, the head's first */
-    unsigned count;
+    uint32_t free[KEYC_SET_WORDS]; /* switches that are up and find their cells on the press's layer */
+    uint32_t has[KEYC_SET_WORDS];  /* what is gathered */
+    unsigned words, count;
+    uint8_t layer;
 };
 
-/* How many of the grip's first presses it takes until the chord is complete; 0: it isn't. */
-static unsigned keyc_complete_at(const struct keyc_further_tables *further, const struct keyc_chord *chord,
-                                 const struct keyc_grip *grip)
+/* The best chord so far. */
+struct keyc_find {
+    unsigned count; /* its switches; 0: there is none */
+    uint16_t number;
+};
+
+static bool keyc_rest_lies_in(const uint32_t *part, const uint32_t *whole, unsigned words)
 {
-    unsigned found = 0;
-    for (unsigned n = 0; n < grip->count; ++n)
-        for (unsigned member = 0; member < chord->count; ++member)
-            if (further->chord_members[chord->first + member] == grip->switches[n] && ++found == chord->count)
-                return n + 1u;
-    return 0;
+    uint32_t outside = 0;
+    for (unsigned n = 1; n < words; ++n)
+        outside |= part[n] & ~whole[n];
+    return outside == 0;
 }
 
-static bool keyc_has_all(const struct keyc_keyboard *keyboard, unsigned chord, const struct keyc_grip *grip)
+/* One word is the usual case. */
+static inline bool keyc_lies_in(const uint32_t *part, const uint32_t *whole, unsigned words)
 {
-    for (unsigned n = 0; n < grip->count; ++n)
-        if (!keyc_is_member(keyboard->tables->further, chord, grip->switches[n]))
-            return false;
-    return true;
+    return (part[0] & ~whole[0]) == 0 && (words == 1u || keyc_rest_lies_in(part, whole, words));
 }
 
-/* Whether no member but those at hand is down, and the topmost cells of all are the chord's layer's. */
-static bool keyc_is_possible(const struct keyc_keyboard *keyboard, unsigned number, const struct keyc_press *press,
-                             const struct keyc_grip *grip)
+/* Keeps of a set those switches that have a cell on a layer, or that have none. */
+static void keyc_keep(const struct keyc_further_tables *further, const keyc_cell *cells, bool some, uint32_t *set)
 {
-    const struct keyc_chord *chord = &keyboard->tables->further->chords[number];
-    const uint8_t *members = keyboard->tables->further->chord_members + chord->first;
-    uint8_t layer;
-    if (chord->layer != press->found_layer || !keyc_is_member(keyboard->tables->further, number, press->switch_number))
-        return false;
-    for (unsigned n = 0; n < chord->count; ++n) {
-        (void)keyc_topmost_cell(keyboard, grip->on, members[n], &layer);
-        if (layer != chord->layer || keyc_is_in(keyc_further_of(keyboard)->down, members[n]))
-            return false;
+    const uint8_t *number = further->chord_switches;
+    const uint8_t *end = number + further->chord_switch_count;
+    for (uint32_t bit = 1; number != end; ++number) {
+        if ((cells[*number] != KEYC_CELL_BENEATH) != some)
+            *set &= ~bit;
+        bit <<= 1;
+        set += bit == 0;
+        bit += bit == 0;
     }
-    return true;
 }
 
-/* Whether some chord has all of the grip; `more`: and more than that. */
-static bool keyc_fits(const struct keyc_keyboard *keyboard, const struct keyc_press *press,
-                      const struct keyc_grip *grip, bool *more)
+/* Later layers lie on top, as in keyc_topmost_cell. */
+static void keyc_find_free(const struct keyc_keyboard *keyboard, const uint32_t *on, struct keyc_grip *grip)
+{
+    const struct keyc_tables *tables = keyboard->tables;
+    const struct keyc_further_tables *further = tables->further;
+    const uint32_t *down = keyc_further_of(keyboard)->down;
+    unsigned above = grip->layer;
+    if (grip->layer == keyboard->bottom && !keyc_is_in(on, above))
+        above = UINT32_MAX; /* all that is on lies above it */
+    for (unsigned n = 0; n < further->chord_switch_count; ++n)
+        if (!keyc_is_in(down, further->chord_switches[n]))
+            keyc_put_in(grip->free, n);
+    keyc_keep(further, tables->cells + (unsigned)grip->layer * tables->switch_count, true, grip->free);
+    for (unsigned layer = tables->layer_count; layer-- > above + 1u;)
+        if (keyc_is_in(on, layer))
+            keyc_keep(further, tables->cells + layer * tables->switch_count, false, grip->free);
+}
+
+/* Whether some chord that is possible has all that is gathered; `more`: and more than that. `found`
+ * becomes the chord that the latest of them has completed, if it is a better one. */
+static bool keyc_fits(const struct keyc_keyboard *keyboard, unsigned place, const struct keyc_grip *grip,
+                      struct keyc_find *found, bool *more)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
+    struct keyc_find best = *found;
     bool fits = false;
     *more = false;
-    for (unsigned n = 0; n < further->chord_count && !*more; ++n)
-        if (keyc_has_all(keyboard, n, grip) && keyc_is_possible(keyboard, n, press, grip)) {
-            fits = true;
-            *more = further->chords[n].count > grip->count;
+    for (unsigned n = further->chords_of[place]; n < further->chords_of[place + 1u]; ++n) {
+        unsigned number = further->chord_list[n];
+        const struct keyc_chord *chord = &further->chords[number];
+        const uint32_t *set = further->chord_sets + number * grip->words;
+        bool has_all = keyc_lies_in(grip->has, set, grip->words);
+        bool is_complete = chord->count > best.count && keyc_lies_in(set, grip->has, grip->words);
+        if (!(has_all || is_complete) || chord->layer != grip->layer || !keyc_lies_in(set, grip->free, grip->words))
+            continue;
+        fits |= has_all;
+        *more |= has_all && chord->count > grip->count;
+        if (is_complete) {
+            best.count = chord->count;
+            best.number = (uint16_t)number;
         }
+    }
+    if (fits)
+        *found = best;
     return fits;
 }
 
-/* Gathers what is there. False: more may come. */
-static bool keyc_gather(struct keyc_keyboard *keyboard, const struct keyc_press *press, struct keyc_grip *grip)
+static bool keyc_gathered(const struct keyc_further_tables *further, const struct keyc_grip *grip,
+                          uint8_t switch_number)
 {
+    uint8_t place = further->chord_place_of[switch_number];
+    return place != KEYC_NO_SWITCH && keyc_is_in(grip->has, place);
+}
+
+/* Gathers what is there. False: more may come. */
+static bool keyc_gather(struct keyc_keyboard *keyboard, struct keyc_press *press, struct keyc_grip *grip,
+                        struct keyc_find *found)
+{
+    const struct keyc_further_tables *further = keyboard->tables->further;
     uint32_t within_us = keyc_rules_of(keyboard, press->switch_number)->chord_within_us;
+    unsigned first = further->chord_place_of[press->switch_number];
     bool more;
-    if (!keyc_fits(keyboard, press, grip, &more))
+    keyc_put_in(grip->has, first);
+    if (!keyc_fits(keyboard, first, grip, found, &more))
         return true;
     for (unsigned n = 1; more && n < keyboard->event_count; ++n) {
-        struct keyc_event event = *keyc_event_at(keyboard, n);
-        if (event.time_us - press->time_us >= within_us)
+        const struct keyc_event *event = keyc_event_at(keyboard, n);
+        if (event->time_us - press->time_us >= within_us)
             return true;
-        if (event.pressed) {
-            grip->switches[grip->count++] = event.switch_number;
-            if (keyc_fits(keyboard, press, grip, &more))
-                continue;
-            --grip->count;
-            return true;
-        }
-        for (unsigned held = 0; held < grip->count; ++held)
-            if (grip->switches[held] == event.switch_number)
+        if (!event->pressed) {
+            if (keyc_gathered(further, grip, event->switch_number))
                 return true;
+            continue;
+        }
+        unsigned place = further->chord_place_of[event->switch_number], best = found->count;
+        if (place == KEYC_NO_SWITCH)
+            return true;
+        keyc_put_in(grip->has, place);
+        ++grip->count;
+        if (!keyc_fits(keyboard, first, grip, found, &more))
+            return true;
+        if (found->count != best)
+            press->typed_us = event->time_us;
     }
     return !more || keyc_wait_is_over(keyboard, press->time_us, within_us);
 }
@@ -88,26 +136,22 @@ static bool keyc_gather(struct keyc_keyboard *keyboard, const struct keyc_press 
 bool keyc_match_chords(struct keyc_keyboard *keyboard, struct keyc_press *press)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    struct keyc_grip grip = {.switches = {press->switch_number}, .count = 1};
-    unsigned most = 0, soonest = 0;
-    keyc_layers_on(keyboard, grip.on);
-    if (!keyc_gather(keyboard, press, &grip))
+    struct keyc_grip grip;
+    struct keyc_find found = {0, 0};
+    if (further->chord_place_of[press->switch_number] == KEYC_NO_SWITCH || press->found_layer == KEYC_NO_LAYER)
+        return true;
+    grip.words = (further->chord_switch_count + 31u) / 32u;
+    for (unsigned n = 0; n < grip.words; ++n)
+        grip.free[n] = grip.has[n] = 0;
+    grip.count = 1;
+    grip.layer = press->found_layer;
+    keyc_find_free(keyboard, press->on, &grip);
+    if (!keyc_gather(keyboard, press, &grip, &found))
         return false;
-    for (unsigned n = 0; n < further->chord_count; ++n) {
-        const struct keyc_chord *chord = &further->chords[n];
-        unsigned complete = keyc_complete_at(further, chord, &grip);
-        if (complete == 0 || chord->count < most || (chord->count == most && complete >= soonest) ||
-            !keyc_is_possible(keyboard, n, press, &grip))
-            continue;
-        most = chord->count;
-        soonest = complete;
-        press->cell = chord->cell;
-        press->by = (uint16_t)(KEYC_BY_CHORD | n);
+    keyboard->unfinished = true; /* that was long enough for a step */
+    if (found.count != 0) {
+        press->cell = further->chords[found.number].cell;
+        press->by = (uint16_t)(KEYC_BY_CHORD | found.number);
     }
-    for (unsigned n = 1; press->by & KEYC_BY_CHORD && n < keyboard->event_count; ++n)
-        if (keyc_event_at(keyboard, n)->switch_number == grip.switches[soonest - 1u]) {
-            press->typed_us = keyc_event_at(keyboard, n)->time_us;
-            break;
-        }
     return true;
 }

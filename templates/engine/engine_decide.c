@@ -1,13 +1,26 @@
 /* Keys that do one thing tapped and another held. */
 #include "engine_internal.h"
 
-/* What the later events, in their order, or the time make of the press. False: nothing yet. */
+/* A step looks at so many events, and at the rest in the next; with more than a few it does nothing else. */
+#define KEYC_FEW_EVENTS 3u
+#define KEYC_LOOKS_AT_ONCE 8u
+
+static bool keyc_pressed_since(struct keyc_keyboard *keyboard, unsigned before, uint8_t switch_number)
+{
+    while (--before > 0)
+        if (keyc_event_at(keyboard, before)->switch_number == switch_number)
+            return true; /* the one before a release is a press */
+    return false;
+}
+
+/* What the later events, in their order, or the time make of the press. False: nothing yet. What was
+ * looked at decided nothing, and needn't be looked at again. */
 static bool keyc_look_ahead(struct keyc_keyboard *keyboard, const struct keyc_press *press,
                             const struct keyc_rules *rules, bool *tapped)
 {
-    uint32_t pressed[KEYC_SET_WORDS];
-    keyc_clear(pressed, sizeof pressed);
-    for (unsigned n = 1; n < keyboard->event_count; ++n) {
+    uint8_t *looked_at = &keyc_further_of(keyboard)->looked_at;
+    for (unsigned looks = 0; *looked_at + 1u < keyboard->event_count; ++looks) {
+        unsigned n = *looked_at + 1u;
         const struct keyc_event *event = keyc_event_at(keyboard, n);
         if (event->time_us - press->time_us >= rules->hold_after_us)
             return true;
@@ -18,9 +31,14 @@ static bool keyc_look_ahead(struct keyc_keyboard *keyboard, const struct keyc_pr
         } else if (event->pressed) {
             if (rules->flags & KEYC_HOLD_IF_ANOTHER_PRESSED)
                 return true;
-            keyc_put_in(pressed, event->switch_number);
-        } else if ((rules->flags & KEYC_HOLD_IF_ANOTHER_TAPPED) && keyc_is_in(pressed, event->switch_number)) {
+        } else if ((rules->flags & KEYC_HOLD_IF_ANOTHER_TAPPED) &&
+                   keyc_pressed_since(keyboard, n, event->switch_number)) {
             return true;
+        }
+        *looked_at = (uint8_t)n;
+        if (looks == KEYC_LOOKS_AT_ONCE) {
+            keyboard->unfinished = true;
+            return false;
         }
     }
     return keyc_wait_is_over(keyboard, press->time_us, rules->hold_after_us);
@@ -40,6 +58,7 @@ bool keyc_decide(struct keyc_keyboard *keyboard, struct keyc_press *press)
         if (!keyc_look_ahead(keyboard, press, rules, &tapped))
             return false;
     }
+    keyboard->unfinished |= keyboard->event_count > KEYC_FEW_EVENTS;
     press->is_tap = tapped;
     press->cell = tapped ? dual->tap : dual->hold;
     return true;

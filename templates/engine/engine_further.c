@@ -13,20 +13,20 @@ bool keyc_wait_is_over(const struct keyc_keyboard *keyboard, uint32_t since_us, 
     return keyboard->queue_full || keyc_now_us(keyboard) - since_us >= limit_us;
 }
 
+/* What is taken out mostly stands near the head: those before it move up. */
 void keyc_take_out(struct keyc_keyboard *keyboard, unsigned n)
 {
-    for (; n + 1u < keyboard->event_count; ++n)
-        *keyc_event_at(keyboard, n) = *keyc_event_at(keyboard, n + 1u);
+    for (; n > 0; --n)
+        *keyc_event_at(keyboard, n) = *keyc_event_at(keyboard, n - 1u);
+    keyboard->first_event = (uint8_t)((keyboard->first_event + 1u) % KEYC_EVENTS);
     --keyboard->event_count;
 }
 
 bool keyc_is_member(const struct keyc_further_tables *further, unsigned chord, uint8_t switch_number)
 {
-    const uint8_t *members = further->chord_members + further->chords[chord].first;
-    for (unsigned n = 0; n < further->chords[chord].count; ++n)
-        if (members[n] == switch_number)
-            return true;
-    return false;
+    unsigned words = (further->chord_switch_count + 31u) / 32u;
+    uint8_t place = further->chord_place_of[switch_number];
+    return place != KEYC_NO_SWITCH && keyc_is_in(further->chord_sets + chord * words, place);
 }
 
 bool keyc_is_own(const struct keyc_keyboard *keyboard, const struct keyc_press *press, uint8_t switch_number)
@@ -36,22 +36,42 @@ bool keyc_is_own(const struct keyc_keyboard *keyboard, const struct keyc_press *
     return press->switch_number == switch_number;
 }
 
-/* A chord's other presses are part of the one that was first. */
+/* A chord's other presses are part of the one that was first. None of its switches goes up before the
+ * last of them went down, so the first press of each is meant. */
 static void keyc_take_out_members(struct keyc_keyboard *keyboard, const struct keyc_press *press)
 {
-    uint32_t found[KEYC_SET_WORDS];
-    keyc_clear(found, sizeof found);
-    keyc_put_in(found, press->switch_number);
-    for (unsigned n = 1; n < keyboard->event_count;) {
+    unsigned left = keyboard->tables->further->chords[press->by & KEYC_BY_NUMBER].count - 1u;
+    for (unsigned n = 1; left != 0 && n < keyboard->event_count; ++n) {
         const struct keyc_event *event = keyc_event_at(keyboard, n);
-        if (!event->pressed || !keyc_is_own(keyboard, press, event->switch_number) ||
-            keyc_is_in(found, event->switch_number)) {
-            ++n;
-            continue;
+        if (event->pressed && keyc_is_own(keyboard, press, event->switch_number)) {
+            keyc_take_out(keyboard, n--);
+            --left;
         }
-        keyc_put_in(found, event->switch_number);
-        keyc_take_out(keyboard, n);
     }
+}
+
+/* Chords are looked for once, first thing in a step; what the key waits for besides is looked at in later
+ * steps. */
+static bool keyc_chord_is_known(struct keyc_keyboard *keyboard, struct keyc_press *press)
+{
+    const struct keyc_further_tables *further = keyboard->tables->further;
+    struct keyc_further *state = keyc_further_of(keyboard);
+    if (state->chord_known) {
+        press->by = state->chord_by;
+        press->typed_us = state->chord_us;
+        if (press->by & KEYC_BY_CHORD)
+            press->cell = further->chords[press->by & KEYC_BY_NUMBER].cell;
+        return true;
+    }
+    keyboard->unfinished = keyboard->deeds != 0 && further->chord_place_of[press->switch_number] != KEYC_NO_SWITCH;
+    if (keyboard->unfinished || !further->match_chords(keyboard, press))
+        return false;
+    if (KEYC_KIND(press->cell) != KEYC_KIND_DUAL && KEYC_KIND(press->cell) != KEYC_KIND_TAPS)
+        return true;
+    state->chord_known = keyboard->unfinished = true;
+    state->chord_by = press->by;
+    state->chord_us = press->typed_us;
+    return false;
 }
 
 static bool keyc_is_decided(struct keyc_keyboard *keyboard, struct keyc_press *press)
@@ -59,7 +79,7 @@ static bool keyc_is_decided(struct keyc_keyboard *keyboard, struct keyc_press *p
     const struct keyc_further_tables *further = keyboard->tables->further;
     press->typed_us = press->time_us;
     press->is_tap = false;
-    if (further->match_chords && !further->match_chords(keyboard, press))
+    if (further->match_chords && !keyc_chord_is_known(keyboard, press))
         return false;
     if (KEYC_KIND(press->cell) == KEYC_KIND_DUAL && !further->decide(keyboard, press))
         return false;
@@ -81,11 +101,10 @@ static void keyc_set_down(struct keyc_keyboard *keyboard, const struct keyc_pres
     uint32_t *down = keyc_further_of(keyboard)->down;
     const struct keyc_further_tables *further = keyboard->tables->further;
     keyc_put_in(down, press->switch_number);
-    if (press->by & KEYC_BY_CHORD) {
-        const struct keyc_chord *chord = &further->chords[press->by & KEYC_BY_NUMBER];
-        for (unsigned n = 0; n < chord->count; ++n)
-            keyc_put_in(down, further->chord_members[chord->first + n]);
-    }
+    if (press->by & KEYC_BY_CHORD)
+        for (unsigned n = 0; n < further->chord_switch_count; ++n)
+            if (keyc_is_member(further, press->by & KEYC_BY_NUMBER, further->chord_switches[n]))
+                keyc_put_in(down, further->chord_switches[n]);
 }
 
 static void keyc_press(struct keyc_keyboard *keyboard, const struct keyc_press *press)
@@ -99,6 +118,8 @@ static void keyc_press(struct keyc_keyboard *keyboard, const struct keyc_press *
     }
     state->tapped = press->is_tap && press->by == press->switch_number ? press->switch_number + 1u : 0u;
     state->acting = press->switch_number;
+    state->chord_known = false;
+    state->looked_at = 0;
     keyc_set_down(keyboard, press);
     if (modes && modes->puts_down(keyboard, press->cell, press->switch_number))
         keyc_lift_modifiers(keyboard);
@@ -126,11 +147,14 @@ static void keyc_release(struct keyc_keyboard *keyboard, const struct keyc_event
         state->tapped_us = event->time_us;
     for (unsigned n = 0; n < keyboard->held_count; ++n) {
         struct keyc_slot *slot = &keyboard->slots[n];
-        /* a chord ends with the first of its switches */
-        if (slot->held_by & KEYC_BY_CHORD &&
-            keyc_is_member(further, slot->held_by & KEYC_BY_NUMBER, event->switch_number))
+        unsigned by = slot->held_by & (KEYC_BY_CHORD | KEYC_BY_NUMBER);
+        if (by != event->switch_number) {
+            /* a chord ends with the first of its switches */
+            if (!(by & KEYC_BY_CHORD) || !keyc_is_member(further, by & KEYC_BY_NUMBER, event->switch_number))
+                continue;
             slot->held_by = (uint16_t)((slot->held_by & ~(KEYC_BY_CHORD | KEYC_BY_NUMBER)) | event->switch_number);
-        if (further->modes && keyc_is_held_by(slot, event->switch_number))
+        }
+        if (further->modes)
             further->modes->release(keyboard, slot);
     }
 }
@@ -178,7 +202,7 @@ static void keyc_after_scan(struct keyc_keyboard *keyboard)
 static void keyc_after_telling(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    if (further->show_lights)
+    if (further->show_lights && !keyboard->unfinished)
         further->show_lights(keyboard);
 }
 

@@ -25,17 +25,19 @@
 
 #define KEYC_BY_COVERED 0x1000u /* the key that a next waited for */
 
+/* Whether a cell holds a layer, whose number is in bits 0 to 7: by its name, or by `next`. */
+#define KEYC_HOLDS_LAYER(cell) ((((unsigned)(cell) >> 10) & 0x1Fu) == 0x18u)
+/* Whether it is `next` of modifiers, which are bits 0 to 7. */
+#define KEYC_HOLDS_NEXT_MODIFIERS(cell) ((unsigned)(cell) >> 10 == 0x39u)
+
 /* Sets of layers and of switches: bit n % 32 of word n / 32. */
 #define KEYC_SET_WORDS 8u
 
-/* A line's switches in C order: its number in `told`, the pins that read it, its switch numbers. */
-struct keyc_line {
-    const uint8_t *pins;
-    const uint8_t *switches;
-    uint8_t count;
-};
-
 #define KEYC_NO_LAYER 0xFFu
+
+/* One step deals with about so many switches that moved, and tells nothing then; what more there are have
+ * their turn in the next. So it takes a bounded time, whatever falls on the keys. */
+#define KEYC_SWITCHES_AT_ONCE 6u
 
 /* A press at the queue's head: what it finds, until it is decided, and then what it does. */
 struct keyc_press {
@@ -45,6 +47,7 @@ struct keyc_press {
     uint8_t found_layer; /* where the cell comes from */
     uint8_t switch_number;
     /* With further tables: */
+    const uint32_t *on;  /* the layers that lie on the bottom one */
     bool is_tap;         /* of a dual-role key */
     uint32_t typed_us;   /* when the last of its switches went down, or it did for the last time */
 };
@@ -120,13 +123,14 @@ static inline bool keyc_is_held_by(const struct keyc_slot *slot, uint8_t switch_
 }
 
 /* engine_scan.c */
-struct keyc_line keyc_line_of(const struct keyc_tables *tables, unsigned line);
 uint32_t keyc_now_us(const struct keyc_keyboard *keyboard);
 void keyc_clear(void *block, size_t count);
 
 /* engine_settle.c */
-void keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us);
-void keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us);
+/* Returns how many switches have changed. */
+unsigned keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us);
+/* `count`: so many switches were dealt with already. Returns how many it are now. */
+unsigned keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us, unsigned count);
 /* Puts an event behind all others; false when there is no room. */
 bool keyc_put_event(struct keyc_keyboard *keyboard, uint8_t switch_number, bool pressed, uint32_t time_us);
 /* The n-th event that waits, from 0. */

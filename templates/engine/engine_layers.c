@@ -20,12 +20,12 @@ keyc_action keyc_action_of(const struct keyc_keyboard *keyboard, keyc_cell cell)
 void keyc_layers_on(const struct keyc_keyboard *keyboard, uint32_t *on)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    keyc_clear(on, KEYC_SET_WORDS * sizeof *on);
-    for (unsigned n = 0; n < keyboard->held_count; ++n) {
-        keyc_cell cell = keyboard->slots[n].held_cell;
-        if (KEYC_KIND(cell) == KEYC_KIND_LAYER)
-            keyc_put_in(on, KEYC_VALUE(cell));
-    }
+    for (unsigned n = 0; n < KEYC_SET_WORDS; ++n)
+        on[n] = 0;
+    const struct keyc_slot *end = keyboard->slots + keyboard->held_count;
+    for (const struct keyc_slot *slot = keyboard->slots; slot != end; ++slot)
+        if (KEYC_HOLDS_LAYER(slot->held_cell))
+            keyc_put_in(on, slot->held_cell & 0xFFu);
     if (further)
         further->functions->add_layers(keyboard, on);
 }
@@ -47,11 +47,16 @@ keyc_cell keyc_topmost_cell(const struct keyc_keyboard *keyboard, const uint32_t
     return cell;
 }
 
+/* The newest first: all that are older than a lifted one were lifted with it. */
 void keyc_lift_modifiers(struct keyc_keyboard *keyboard)
 {
-    for (unsigned n = 0; n < keyboard->held_count; ++n)
-        if (!keyc_is_modifier(keyc_action_of(keyboard, keyboard->slots[n].held_cell)))
-            keyboard->slots[n].held_by |= KEYC_BY_LIFTED;
+    for (unsigned n = keyboard->held_count; n-- > 0;) {
+        struct keyc_slot *slot = &keyboard->slots[n];
+        if (slot->held_by & KEYC_BY_LIFTED)
+            return;
+        if (!keyc_is_modifier(keyc_action_of(keyboard, slot->held_cell)))
+            slot->held_by |= KEYC_BY_LIFTED;
+    }
 }
 
 /* What a press lifts is told before what it puts down, so it only comes at first. */
@@ -114,6 +119,7 @@ bool keyc_take_event(struct keyc_keyboard *keyboard)
         if (further && further->functions->begin_turn(keyboard))
             return true;
         keyc_layers_on(keyboard, on);
+        press.on = on;
         press.cell = keyc_topmost_cell(keyboard, on, press.switch_number, &press.found_layer);
         keyboard->undecided = further && !further->functions->is_decided(keyboard, &press);
         if (keyboard->undecided)

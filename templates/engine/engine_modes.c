@@ -36,25 +36,13 @@ static void keyc_add_layers(const struct keyc_keyboard *keyboard, uint32_t *on)
     for (unsigned layer = 0; layer < keyboard->tables->layer_count; ++layer)
         if (further->layers[layer])
             keyc_put_in(on, layer);
-    for (unsigned n = 0; n < keyboard->held_count; ++n) {
-        keyc_cell cell = keyboard->slots[n].held_cell;
-        if (keyc_is_next(cell) && !(cell & KEYC_MODE_MODIFIERS))
-            keyc_put_in(on, cell & 0xFFu);
-    }
     keyc_add_when(keyboard, on);
 }
 
 static uint8_t keyc_modifiers(const struct keyc_keyboard *keyboard)
 {
     const struct keyc_further *further = keyc_further_of(keyboard);
-    unsigned shown = keyboard->held_count - (unsigned)keyboard->coming;
-    unsigned modifiers = (unsigned)further->locked_modifiers | further->armed_modifiers | further->cover_modifiers;
-    for (unsigned n = 0; n < shown; ++n) {
-        keyc_cell cell = keyboard->slots[n].held_cell;
-        if (keyc_is_next(cell) && (cell & KEYC_MODE_MODIFIERS))
-            modifiers |= cell & 0xFFu;
-    }
-    return (uint8_t)modifiers;
+    return further->locked_modifiers | further->armed_modifiers | further->cover_modifiers;
 }
 
 static bool keyc_end_cover(struct keyc_keyboard *keyboard)

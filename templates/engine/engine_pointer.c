@@ -53,21 +53,27 @@ static bool keyc_is_pointer(keyc_cell cell)
     return KEYC_KIND(cell) == KEYC_KIND_MODE && KEYC_MODE(cell) == KEYC_MODE_POINTER;
 }
 
-/* Where all held keys of the wheel, or of the pointer, together go. */
-static struct keyc_way keyc_way_held(const struct keyc_keyboard *keyboard, bool wheel)
+static int keyc_sign(int number)
 {
-    struct keyc_way sum = {0, 0};
+    return (number > 0) - (number < 0);
+}
+
+/* Where all held keys of the pointer, ways[0], and of the wheel together go. */
+static void keyc_ways_held(const struct keyc_keyboard *keyboard, struct keyc_way *ways)
+{
     for (unsigned n = 0; n < keyboard->held_count; ++n) {
         keyc_cell cell = keyboard->slots[n].held_cell;
-        if (!keyc_is_pointer(cell) || ((cell & KEYC_POINTER_WHEEL) != 0) != wheel)
+        if (!keyc_is_pointer(cell))
             continue;
         struct keyc_way way = keyc_way_of(cell);
-        sum.right += way.right;
-        sum.down += way.down;
+        struct keyc_way *sum = &ways[(cell & KEYC_POINTER_WHEEL) != 0];
+        sum->right += way.right;
+        sum->down += way.down;
     }
-    sum.right = (sum.right > 0) - (sum.right < 0);
-    sum.down = (sum.down > 0) - (sum.down < 0);
-    return sum;
+    for (unsigned n = 0; n < 2u; ++n) {
+        ways[n].right = keyc_sign(ways[n].right);
+        ways[n].down = keyc_sign(ways[n].down);
+    }
 }
 
 static void keyc_begin_move(struct keyc_keyboard *keyboard, keyc_cell cell)
@@ -100,11 +106,13 @@ static bool keyc_move(struct keyc_keyboard *keyboard)
 {
     struct keyc_further *further = keyc_further_of(keyboard);
     uint32_t now_us = keyc_now_us(keyboard);
-    struct keyc_way pointer = keyc_way_held(keyboard, false), wheel = keyc_way_held(keyboard, true);
-    if (pointer.right == 0 && pointer.down == 0)
+    struct keyc_way ways[2] = {{0, 0}, {0, 0}}, wheel;
+    keyc_ways_held(keyboard, ways);
+    wheel = ways[1];
+    if (ways[0].right == 0 && ways[0].down == 0)
         further->moving = false;
     else
-        keyc_add_move(further, false, pointer, keyc_steps_due(further, now_us));
+        keyc_add_move(further, false, ways[0], keyc_steps_due(further, now_us));
     if ((wheel.right != 0 || wheel.down != 0) && now_us - further->wheeled_us >= KEYC_WHEEL_US) {
         further->wheeled_us = now_us;
         keyc_add_move(further, true, wheel, 1);

@@ -7,6 +7,8 @@
 #define KEYC_KEY_USAGES 0xE0u /* 0x00 to 0xDF; the modifiers come after them */
 #define KEYC_FIRST_BOOT_KEY 2u
 #define KEYC_ERROR_ROLL_OVER 0x01u
+#define KEYC_MANY_HELD 6u
+#define KEYC_DEEDS_OF_A_PRESS 4u /* it has its turn, lifts what it lifts, acts, is told */
 
 _Static_assert(KEYC_FIRST_BITMAP_BYTE + KEYC_KEY_USAGES / 8u == KEYC_KEYBOARD_REPORT_BYTES,
                "the bitmap reaches to the modifiers");
@@ -17,9 +19,29 @@ _Static_assert(KEYC_KEYBOARD_REPORT_BYTES <= 64u, "a full-speed interrupt packet
 static keyc_action keyc_shown(const struct keyc_keyboard *keyboard, const struct keyc_slot *slot, keyc_action coming)
 {
     keyc_action action = keyc_action_of(keyboard, slot->held_cell);
+    if (KEYC_HOLDS_NEXT_MODIFIERS(slot->held_cell))
+        return KEYC_ACTION(0, 0, slot->held_cell & 0xFFu);
     if (KEYC_USAGE(action) == coming && !keyc_is_modifier(action))
         return 0;
     return slot->held_by & KEYC_BY_LIFTED ? KEYC_USAGE(action) : action;
+}
+
+static inline void keyc_add_key(uint8_t *bitmap, unsigned id)
+{
+    bitmap[id / 8u] |= (uint8_t)keyc_bit(id & 7u);
+}
+
+/* Adds presses up to the first that is more than a key: nearly all bring no modifiers, or no longer. */
+static const struct keyc_slot *keyc_add_keys(const struct keyc_slot *slot, const struct keyc_slot *end,
+                                             uint8_t *bitmap, keyc_action coming)
+{
+    for (; slot != end; ++slot) {
+        unsigned id = slot->held_cell & 0xFFu;
+        if (KEYC_KIND(slot->held_cell) != KEYC_KIND_KEY || !(slot->held_by & KEYC_BY_LIFTED) || id == (uint8_t)coming)
+            break;
+        keyc_add_key(bitmap, id);
+    }
+    return slot;
 }
 
 /* The keys of the bitmap once more, as a boot report has them. */
@@ -72,26 +94,27 @@ static void keyc_write_consumer(uint8_t *bytes, const unsigned *latest)
 static void keyc_write_reports(const struct keyc_keyboard *keyboard, uint8_t *bytes)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    unsigned shown = keyboard->held_count - (unsigned)keyboard->coming;
+    const struct keyc_slot *slot = keyboard->slots;
+    const struct keyc_slot *end = slot + keyboard->held_count - keyboard->coming;
     keyc_action coming = 0;
     unsigned latest[2] = {0, 0};
     if (keyboard->coming)
-        coming = KEYC_USAGE(keyc_action_of(keyboard, keyboard->slots[shown].held_cell));
+        coming = KEYC_USAGE(keyc_action_of(keyboard, end->held_cell));
     keyc_clear(bytes, KEYC_ALL_REPORTS_BYTES);
-    for (unsigned n = 0; n < shown; ++n) {
-        keyc_action action = keyc_shown(keyboard, &keyboard->slots[n], coming);
+    uint8_t *bitmap = bytes + KEYC_FIRST_BITMAP_BYTE; /* with the modifiers behind it for now */
+    for (slot = keyc_add_keys(slot, end, bitmap, coming); slot != end; slot = keyc_add_keys(slot + 1, end, bitmap, coming)) {
+        keyc_action action = keyc_shown(keyboard, slot, coming);
         bytes[0] |= KEYC_MODIFIERS(action);
-        if (keyc_is_modifier(action))
-            bytes[0] |= (uint8_t)keyc_bit(action & 7u);
-        else if (KEYC_PAGE(action) == KEYC_PAGE_KEYBOARD)
-            bytes[KEYC_FIRST_BITMAP_BYTE + (uint16_t)action / 8u] |= (uint8_t)keyc_bit(action & 7u);
+        if (KEYC_PAGE(action) == KEYC_PAGE_KEYBOARD)
+            keyc_add_key(bitmap, action & 0xFFu);
         else if (KEYC_PAGE(action) == KEYC_PAGE_CONSUMER)
             keyc_add_latest(latest, (uint16_t)action);
         else if (KEYC_PAGE(action) == KEYC_PAGE_BUTTON)
             bytes[keyc_report_at[KEYC_REPORT_POINTER]] |= (uint8_t)keyc_bit((action - 1u) & 7u);
-        else if (action != 0)
+        else if (KEYC_USAGE(action) != 0)
             bytes[keyc_report_at[KEYC_REPORT_SYSTEM]] = (uint8_t)action;
     }
+    bytes[0] |= bitmap[KEYC_KEY_USAGES / 8u];
     keyc_add_boot_keys(bytes);
     keyc_write_consumer(bytes + keyc_report_at[KEYC_REPORT_CONSUMER], latest);
     if (further && !keyboard->restarting)
@@ -134,6 +157,8 @@ static bool keyc_send_next(struct keyc_keyboard *keyboard)
             news |= bytes[byte] != sent[byte];
         if (!news)
             continue;
+        if (keyboard->in_flight)
+            return true; /* there is another one to follow */
         if (!port->port_send_report(port->context, (uint8_t)which, bytes, length))
             return false;
         for (unsigned byte = 0; byte < length; ++byte)
@@ -141,10 +166,9 @@ static bool keyc_send_next(struct keyc_keyboard *keyboard)
         if (which == KEYC_REPORT_POINTER)
             keyboard->tables->further->functions->pointer_told(keyboard);
         keyboard->in_flight = true;
-        return true;
     }
-    keyboard->host_knows = true;
-    return false;
+    keyboard->host_knows = true; /* as soon as it has taken that */
+    return keyboard->in_flight;
 }
 
 /* One change at a time: the next one waits until the host has taken every report of the one before.
@@ -167,11 +191,18 @@ static bool keyc_tell_next(struct keyc_keyboard *keyboard)
     return further && further->functions->move_pointer(keyboard);
 }
 
+/* A step does what one press needs, or less where much is held: then the rest is left to the next step. */
 void keyc_tell_host(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    while (keyc_tell_next(keyboard)) {
-    }
+    unsigned most = keyboard->held_count < KEYC_MANY_HELD ? KEYC_DEEDS_OF_A_PRESS - keyboard->held_count / 2u : 1u;
+    bool more;
+    keyboard->unfinished = false;
+    keyboard->deeds = 0;
+    do {
+        more = keyc_tell_next(keyboard);
+    } while (more && ++keyboard->deeds < most && !keyboard->unfinished);
+    keyboard->unfinished |= more;
     if (further)
         further->functions->after_telling(keyboard);
 }

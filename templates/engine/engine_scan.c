@@ -16,27 +16,18 @@ void keyc_clear(void *block, size_t count)
         bytes[n] = 0;
 }
 
+/* Lines that aren't on the chip become bit 31. */
 static uint32_t keyc_lines(const uint8_t *pins, unsigned count)
 {
     uint32_t lines = 0;
     for (unsigned n = 0; n < count; ++n)
-        lines |= keyc_bit(pins[n]);
+        lines |= keyc_bit(pins[n] < KEYC_LINES ? pins[n] : 31u);
     return lines;
-}
-
-static bool keyc_on_chip(const uint8_t *pins, unsigned count)
-{
-    for (unsigned n = 0; n < count; ++n)
-        if (pins[n] >= KEYC_LINES)
-            return false;
-    return true;
 }
 
 bool keyc_begin(struct keyc_keyboard *keyboard, const struct keyc_tables *tables, const struct keyc_port *port)
 {
-    if (tables->version != KEYC_TABLES_VERSION || tables->driven_count >= KEYC_LINES || tables->layer_count == 0 ||
-        !keyc_on_chip(tables->driven, tables->driven_count) || !keyc_on_chip(tables->sensed, tables->sensed_count) ||
-        !keyc_on_chip(tables->direct, tables->direct_count))
+    if (tables->version != KEYC_TABLES_VERSION || tables->driven_count >= KEYC_LINES || tables->layer_count == 0)
         return false;
     keyc_clear(keyboard, KEYC_KEYBOARD_BYTES(tables->switch_count));
     keyboard->tables = tables;
@@ -46,28 +37,17 @@ bool keyc_begin(struct keyc_keyboard *keyboard, const struct keyc_tables *tables
     keyboard->driven_lines = keyc_lines(tables->driven, tables->driven_count);
     keyboard->sensed_lines = keyc_lines(tables->sensed, tables->sensed_count);
     keyboard->direct_lines = keyc_lines(tables->direct, tables->direct_count);
-    return true;
-}
-
-/* Line `driven_count`, one past the driven ones, is the direct switches. */
-struct keyc_line keyc_line_of(const struct keyc_tables *tables, unsigned line)
-{
-    bool direct = line == tables->driven_count;
-    struct keyc_line found = {
-        .pins = direct ? tables->direct : tables->sensed,
-        .switches = tables->switch_at + line * tables->sensed_count,
-        .count = direct ? tables->direct_count : tables->sensed_count,
-    };
-    return found;
+    return (keyboard->driven_lines | keyboard->sensed_lines | keyboard->direct_lines) >> KEYC_LINES == 0;
 }
 
 /* A line that was released recovers while the next one settles: one settling time a line. Direct
  * switches read the same whatever is driven, so they are read along with the first line. */
-static void keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
+static unsigned keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
 {
     const struct keyc_tables *tables = keyboard->tables;
     const struct keyc_port *port = keyboard->port;
     uint32_t direct_low = 0;
+    unsigned changed = 0;
 
     for (unsigned line = 0; line < tables->driven_count; ++line) {
         port->port_drive_low(port->context, keyc_bit(tables->driven[line]));
@@ -75,14 +55,15 @@ static void keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
         uint32_t low = ~port->port_read_levels(port->context);
         if (line == 0)
             direct_low = low;
-        keyc_note_levels(keyboard, line, low & keyboard->sensed_lines, started_us);
+        if (changed < KEYC_SWITCHES_AT_ONCE)
+            changed += keyc_note_levels(keyboard, line, low & keyboard->sensed_lines, started_us);
     }
     port->port_release(port->context);
     if (tables->driven_count == 0) {
         port->port_settle(port->context, KEYC_SETTLE_US);
         direct_low = ~port->port_read_levels(port->context);
     }
-    keyc_note_levels(keyboard, tables->driven_count, direct_low & keyboard->direct_lines, started_us);
+    return changed + keyc_note_levels(keyboard, tables->driven_count, direct_low & keyboard->direct_lines, started_us);
 }
 
 static void keyc_restart_when_told(struct keyc_keyboard *keyboard)
@@ -98,13 +79,15 @@ static void keyc_restart_when_told(struct keyc_keyboard *keyboard)
 void keyc_advance(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
+    unsigned moved = 0;
     if (!keyboard->restarting) {
-        keyc_scan(keyboard, keyc_now_us(keyboard));
-        keyc_settle(keyboard, keyc_now_us(keyboard));
+        moved = keyc_scan(keyboard, keyc_now_us(keyboard));
+        moved = keyc_settle(keyboard, keyc_now_us(keyboard), moved);
         if (further)
             further->functions->after_scan(keyboard);
     }
-    keyc_tell_host(keyboard);
+    if (moved < KEYC_SWITCHES_AT_ONCE)
+        keyc_tell_host(keyboard);
     if (keyboard->restarting)
         keyc_restart_when_told(keyboard);
 }
@@ -126,5 +109,5 @@ bool keyc_at_rest(const struct keyc_keyboard *keyboard)
 
 bool keyc_is_settling(const struct keyc_keyboard *keyboard)
 {
-    return keyboard->turning || !keyc_none(keyboard, keyboard->unsettled);
+    return keyboard->turning || keyboard->unfinished || !keyc_none(keyboard, keyboard->unsettled);
 }

@@ -39,60 +39,66 @@ static bool keyc_tell(struct keyc_keyboard *keyboard, unsigned line, uint32_t bi
     return true;
 }
 
-static void keyc_note_change(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
-                             uint32_t now_us)
+/* Those of a line's switches that have a bit: they have changed, or their debounce time is running. Returns
+ * how many. Line `driven_count`, one past the driven ones, is the direct switches. */
+static unsigned keyc_for_switches(struct keyc_keyboard *keyboard, unsigned line, uint32_t bits, uint32_t now_us,
+                                  bool changed)
 {
-    if (keyc_timing_of(keyboard, switch_number)->at_once) {
-        if (keyboard->unsettled[line] & bit)
-            return; /* told a moment ago: ignored until that time is over */
-        (void)keyc_tell(keyboard, line, bit, switch_number, now_us);
+    const struct keyc_tables *tables = keyboard->tables;
+    const uint8_t *switches = tables->switch_at + line * tables->sensed_count;
+    const uint8_t *pins = tables->sensed;
+    unsigned many = tables->sensed_count, count = 0;
+    if (line == tables->driven_count) {
+        pins = tables->direct;
+        many = tables->direct_count;
     }
-    keyboard->slots[switch_number].changed_us = now_us;
-    keyboard->unsettled[line] |= bit;
+    for (unsigned n = 0; n < many; ++n) {
+        uint32_t bit = keyc_bit(pins[n]);
+        uint8_t number = switches[n];
+        if (!(bits & bit) || number == KEYC_NO_SWITCH)
+            continue;
+        const struct keyc_timing *timing = keyc_timing_of(keyboard, number);
+        struct keyc_slot *slot = &keyboard->slots[number];
+        ++count;
+        if (changed) {
+            if (timing->at_once) {
+                if (keyboard->unsettled[line] & bit)
+                    continue; /* told a moment ago: ignored until that time is over */
+                (void)keyc_tell(keyboard, line, bit, number, now_us);
+            }
+        } else {
+            if (now_us - slot->changed_us < timing->debounce_us)
+                continue;
+            bool differs = ((keyboard->closed[line] ^ keyboard->told[line]) & bit) != 0;
+            if (differs && !keyc_tell(keyboard, line, bit, number, now_us))
+                continue;
+            if (!differs || !timing->at_once) {
+                keyboard->unsettled[line] &= ~bit;
+                continue;
+            }
+        }
+        slot->changed_us = now_us;
+        keyboard->unsettled[line] |= bit;
+    }
+    return count;
 }
 
 /* One line of one scan. Nearly always nothing has changed: that way is the short one. */
-void keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us)
+unsigned keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us)
 {
     uint32_t changes = low ^ keyboard->closed[line];
     if (changes == 0)
-        return;
+        return 0;
     keyboard->closed[line] = low;
-    struct keyc_line at = keyc_line_of(keyboard->tables, line);
-    for (unsigned n = 0; n < at.count; ++n) {
-        uint32_t bit = keyc_bit(at.pins[n]);
-        if ((changes & bit) && at.switches[n] != KEYC_NO_SWITCH)
-            keyc_note_change(keyboard, line, bit, at.switches[n], now_us);
-    }
+    return keyc_for_switches(keyboard, line, changes, now_us, true);
 }
 
-static void keyc_settle_switch(struct keyc_keyboard *keyboard, unsigned line, uint32_t bit, uint8_t switch_number,
-                               uint32_t now_us)
+unsigned keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us, unsigned count)
 {
-    const struct keyc_timing *timing = keyc_timing_of(keyboard, switch_number);
-    struct keyc_slot *slot = &keyboard->slots[switch_number];
-    if (now_us - slot->changed_us < timing->debounce_us)
-        return;
-    if ((keyboard->closed[line] ^ keyboard->told[line]) & bit) {
-        if (!keyc_tell(keyboard, line, bit, switch_number, now_us))
-            return;
-        if (timing->at_once) {
-            slot->changed_us = now_us;
-            return;
-        }
-    }
-    keyboard->unsettled[line] &= ~bit;
-}
-
-void keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us)
-{
-    for (unsigned line = 0; line <= keyboard->tables->driven_count; ++line) {
-        uint32_t unsettled = keyboard->unsettled[line];
-        if (unsettled == 0)
-            continue;
-        struct keyc_line at = keyc_line_of(keyboard->tables, line);
-        for (unsigned n = 0; n < at.count; ++n)
-            if (unsettled & keyc_bit(at.pins[n]))
-                keyc_settle_switch(keyboard, line, keyc_bit(at.pins[n]), at.switches[n], now_us);
-    }
+    unsigned line = keyboard->settle_from;
+    for (; line <= keyboard->tables->driven_count && count < KEYC_SWITCHES_AT_ONCE; ++line)
+        if (keyboard->unsettled[line] != 0)
+            count += keyc_for_switches(keyboard, line, keyboard->unsettled[line], now_us, false);
+    keyboard->settle_from = (uint8_t)(line <= keyboard->tables->driven_count ? line : 0u);
+    return count;
 }

@@ -122,6 +122,13 @@ static void set_idle_of_second(struct keyc_usb_keys *keys, uint8_t time)
         keys->idle[kind] = time;
 }
 
+/* What the pointer moved is told once; its buttons stay. */
+static void forget_moves(struct keyc_usb_keys *keys)
+{
+    for (uint32_t i = 2; i <= KEYC_POINTER_REPORT_BYTES; i++)
+        keys->reports[KEYC_REPORT_POINTER][i] = 0;
+}
+
 static void begin(struct keyc_usb *usb)
 {
     struct keyc_usb_keys *keys = keys_of(usb);
@@ -132,6 +139,7 @@ static void begin(struct keyc_usb *usb)
     keys->sent |= keys->asked; /* nobody will take them any more */
     keys->asked = 0;
     keys->waiting = keys->held; /* what was held all along */
+    forget_moves(keys);         /* but a move that nobody took is over */
 }
 
 static bool interface_exists(const struct keyc_usb *usb, uint16_t interface)
@@ -273,13 +281,6 @@ static bool ready(struct keyc_usb *usb, uint32_t pipe, const uint8_t **bytes, ui
     *bytes = keys->reports[kind];
     *length = report_length(keys, kind);
     return (keys->waiting & 1u << kind) != 0;
-}
-
-/* What the pointer moved is told once; its buttons stay. */
-static void forget_moves(struct keyc_usb_keys *keys)
-{
-    for (uint32_t i = 2; i <= KEYC_POINTER_REPORT_BYTES; i++)
-        keys->reports[KEYC_REPORT_POINTER][i] = 0;
 }
 
 static void done(struct keyc_usb *usb, uint32_t pipe, const uint8_t *bytes, uint32_t length)

@@ -9,7 +9,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define KEYC_TABLES_VERSION 2
+#define KEYC_TABLES_VERSION 3
 #define KEYC_NO_SWITCH 0xFFu
 #define KEYC_EVENTS 64u
 
@@ -81,9 +81,8 @@ struct keyc_taps {
 };
 
 struct keyc_chord {
-    uint16_t first; /* in chord_members: its switches */
-    uint8_t count, layer;
     keyc_cell cell;
+    uint8_t count, layer; /* how many switches, and the layer that they find their cells on */
 };
 
 /* A layer that is on while others are. */
@@ -142,15 +141,18 @@ struct keyc_further_tables {
     const struct keyc_taps *taps;
     const keyc_cell *tap_cells;
     const struct keyc_chord *chords;
-    const uint8_t *chord_members;
+    const uint32_t *chord_sets;    /* [chord][word]: its switches, as numbers of chord_switches */
+    const uint8_t *chord_switches; /* the switches that are in some chord */
+    const uint8_t *chord_place_of; /* [switch] -> its place there, or KEYC_NO_SWITCH */
+    const uint16_t *chords_of;     /* [place] -> the first of its chords in chord_list, and one more: the end */
+    const uint16_t *chord_list;    /* numbers of chords, ascending for each switch */
     const struct keyc_when *whens;
     const uint8_t *when_layers;
     const uint16_t *sequences;      /* [sequence] -> its first stroke in strokes */
     const keyc_cell *strokes;
     const struct keyc_dial *dials;
     const struct keyc_light *lights;
-    uint16_t chord_count;
-    uint8_t when_count, dial_count, light_count;
+    uint8_t chord_switch_count, when_count, dial_count, light_count;
 };
 
 /* The parts, for `struct keyc_further_tables`. */
@@ -259,6 +261,9 @@ struct keyc_keyboard {
     bool keyboard_last; /* of several reports: a release undoes in the opposite order */
     bool restarting;
     bool turning; /* a dial, a moment ago */
+    uint8_t deeds;   /* of this step so far */
+    bool unfinished; /* a step was long enough, and there is more to tell */
+    uint8_t settle_from; /* the line with which the next check of debounce times begins */
     uint32_t driven_lines, sensed_lines, direct_lines;
     uint32_t restart_since_us;
     uint32_t closed[KEYC_LINES];    /* what the last scan read, a bit for each line that was low */
@@ -277,6 +282,10 @@ struct keyc_further {
     uint32_t paused_us;   /* when the pause of a sequence began */
     uint16_t next_stroke; /* of the sequence that types */
     uint16_t tapped;      /* one more than the dual-role key whose tap was the last press, or 0 */
+    uint32_t chord_us;    /* of the press at the queue's head, once chords were looked for: see struct keyc_press */
+    uint16_t chord_by;
+    bool chord_known;
+    uint8_t looked_at;    /* so many events behind a dual-role key at the head decide nothing */
     uint8_t acting;       /* the switch whose press acts, of a chord the first */
     bool has_typed, pausing, lifting;
     uint8_t locked_modifiers; /* until pressed again; bit n: usage 0xE0 + n */
@@ -308,7 +317,8 @@ void keyc_advance(struct keyc_keyboard *keyboard);
  * direct line reads low with every driven line low. */
 bool keyc_at_rest(const struct keyc_keyboard *keyboard);
 
-/* True while a switch's debounce time is running: scanning often now makes its end exact. */
+/* True while a switch's debounce time is running, a dial turns or a step had more to do than it took time
+ * for: scanning often now makes their ends exact. */
 bool keyc_is_settling(const struct keyc_keyboard *keyboard);
 
 /* True when all that happened has been told, but for what only time or another event can decide. */

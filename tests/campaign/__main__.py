@@ -20,6 +20,7 @@ def main() -> int:
     parser.add_argument("--triples", type=int, default=2000)
     parser.add_argument("--careless", type=int, default=1000, help="double faults under a hand that slips")
     parser.add_argument("--good", type=int, default=3000)
+    parser.add_argument("--alike", type=int, default=60, help="of each small board single faults compared")
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--show", type=int, default=5, metavar="N", help="misses shown of each part")
     options = parser.parse_args()
@@ -46,13 +47,16 @@ def main() -> int:
         return done
 
     alone = faulty("one fault", figures.singles(options.singles, options.seed))
-    faulty("two faults", figures.several(options.doubles, 2, options.seed))
-    faulty("three faults", figures.several(options.triples, 3, options.seed))
+    for often, words in ((True, "as they come"), (False, "each kind alike")):
+        for each, count, name in ((2, options.doubles, "two faults"), (3, options.triples, "three faults")):
+            faulty(f"{name}, {words}", figures.several(count, each, options.seed, as_often=often))
     faulty("two faults, slips", figures.several(options.careless, 2, options.seed, 0.05))
     told += figures.good_figures(part("good boards", figures.good_boards(options.good, options.seed)))
     told += figures.good_figures(
         part("good boards, slips", figures.good_boards(options.good // 3, options.seed, 0.05))
     )
+    told.append(figures.alike_figure(options.alike, seed=options.seed))
+    told += figures.bouncing_figures(list(figures.bouncing_boards(options.good, options.seed)))
     told.append(figures.presses_figure(alone))
     for one in told:
         print(one)

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from random import Random
 from statistics import median
 
-from wirings import light, wiring_of
+from wirings import NOWHERE, light, wiring_of
 
 from hil.board import Fault
-from hil.result import Verdict
-from keyc.keyboard import Diodes, Wiring
+from hil.result import PositionVerdict, Result, Verdict
+from keyc.keyboard import Dial, Diodes, Wiring
 from tests.campaign.plant import boards, makes_sense, sample, static_faults
-from tests.campaign.sessions import Score, run
+from tests.campaign.sessions import Score, alike, run, session
 
 Progress = Callable[[str], None]
 SMALL = ("1 x 6", "2 x 2", "3 x 4 + 1", "4 x 5 with holes", "5 x 6 + 2")
@@ -63,9 +63,15 @@ def singles(most_per_board: int | None, seed: int = 0) -> Iterator[Score]:
 
 
 def several(
-    count: int, each: int, seed: int = 0, slips: float = 0.0, names: tuple[str, ...] = SMALL
+    count: int,
+    each: int,
+    seed: int = 0,
+    slips: float = 0.0,
+    names: tuple[str, ...] = SMALL,
+    *,
+    as_often: bool = False,
 ) -> Iterator[Score]:
-    """`count` boards with `each` faults."""
+    """`count` boards with `each` faults. `as_often`: as they come; else each kind as likely as another."""
     chance = Random(f"{seed} {each} {slips}")
     every = [
         (wiring, static_faults(wiring)) for d in Diodes for name, wiring in boards(d).items() if name in names
@@ -73,35 +79,54 @@ def several(
     done = 0
     while done < count:
         wiring, faults = chance.choice(every)
-        planted = sample(chance, faults, each)
+        planted = sample(chance, faults, each, as_often=as_often)
         if makes_sense(wiring, planted):
             yield run(wiring, planted, done % 4, slips)
             done += 1
 
 
 def good_boards(count: int, seed: int = 0, slips: float = 0.0) -> Iterator[Score]:
-    """Boards without a fault: indicators on pins either way round, and pins that a module holds."""
+    """Boards without a fault: indicators on pins either way round, dials at rest on either contact or on
+    both, and pins that a module holds. What a good diode leaks (µA) is over 200 kΩ: it reads as nothing."""
     chance = Random(f"good {seed}")
     for n in range(count):
-        pins = list(range(30))
-        chance.shuffle(pins)
-        rows, columns = chance.randint(1, 5), chance.randint(1, 6)
-        used = rows + columns
-        lights = tuple(
-            light(pin, chance.random() < 0.5) for pin in pins[used + 2 : used + 2 + chance.randint(0, 2)]
-        )
-        wiring = wiring_of(
-            tuple(pins[:rows]),
-            tuple(pins[rows:used]),
-            chance.choice(list(Diodes)),
-            directs=tuple(pins[used : used + chance.randint(0, 2)]),
-            lights=lights,
-        )
-        spare = pins[used + 4 :]
-        held = tuple(
+        wiring, spare = _good_wiring(chance)
+        held = [
             Fault(chance.choice(("low", "high")), (f"GPIO{pin}",)) for pin in spare[: chance.randint(0, 3)]
-        )
-        yield run(wiring, held, n % 7, slips)
+        ]
+        for dial in wiring.dials:
+            contacts = [pin for pin in (dial.pin_a, dial.pin_b) if chance.random() < 0.5]
+            held += [Fault("low", (f"GPIO{pin}",)) for pin in contacts]
+        yield run(wiring, tuple(held), n % 7, slips)
+
+
+def bouncing_boards(count: int, seed: int = 0) -> Iterator[tuple[Wiring, Result]]:
+    """Good boards whose every switch bounces, up to the 5 ms that common data sheets allow, under the bench
+    firmware on a virtual clock; a whole run each."""
+    chance = Random(f"bouncing {seed}")
+    for n in range(count):
+        wiring, _ = _good_wiring(chance)
+        bounces = [
+            Fault("bounces", (switch.name,), f"{chance.randint(100, 5000)}us") for switch in wiring.switches
+        ]
+        yield wiring, session(wiring, bounces, n)
+
+
+def _good_wiring(chance: Random) -> tuple[Wiring, list[int]]:
+    """A wiring of its own, and pins that it leaves free."""
+    pins = list(range(30))
+    chance.shuffle(pins)
+    rows, columns = chance.randint(1, 5), chance.randint(1, 6)
+    own, rest = pins[: rows + columns], pins[rows + columns :]
+    lights = tuple(light(rest.pop(), chance.random() < 0.5) for _ in range(chance.randint(0, 2)))
+    dials = tuple(
+        Dial(f"DIAL{n}", rest.pop(), rest.pop(), 4, NOWHERE) for n in range(1, chance.randint(0, 2) + 1)
+    )
+    directs = tuple(rest.pop() for _ in range(chance.randint(0, 2)))
+    wiring = wiring_of(
+        tuple(own[:rows]), tuple(own[rows:]), chance.choice(list(Diodes)), directs=directs, lights=lights
+    )
+    return wiring.replaced(dials=dials), rest
 
 
 def figures_of(scores: list[Score], name: str) -> list[Figure]:
@@ -113,6 +138,12 @@ def figures_of(scores: list[Score], name: str) -> list[Figure]:
         Figure(f"{name}: found", sum(one.found for one in sure), len(sure), 1.0),
         Figure(f"{name}: the planted set is listed", sum(one.named for one in sure), len(sure), 1.0),
         Figure(f"{name}: and listed first", sum(one.first for one in sure), len(sure), 0.85),
+        Figure(
+            f"{name}: boards with a listed set that the graph tells apart",
+            sum(one.apart > 0 for one in sure),
+            0,
+            most=0,
+        ),
         Figure(f"{name}: sets listed, median", median([one.sets for one in sure] or [0]), 0, most=3),
         Figure(
             f"{name}: something found where nothing reads differently",
@@ -133,6 +164,19 @@ def figures_of(scores: list[Score], name: str) -> list[Figure]:
     return found
 
 
+def alike_figure(each: int, names: tuple[str, ...] = SMALL[:3], seed: int = 0) -> Figure:
+    """`each` single faults of every small board: is every single fault that reads the same listed?"""
+    of = missing = 0
+    for diodes in Diodes:
+        for name in names:
+            wiring = boards(diodes)[name]
+            faults = [fault for fault in static_faults(wiring) if fault.kind != "leaky"]
+            for fault in Random(f"{seed} {name} {diodes}").sample(faults, each):
+                left, count = alike(wiring, fault, faults)
+                of, missing = of + count, missing + len(left)
+    return Figure("single faults that read the same, by networkx: listed", of - missing, of, 1.0)
+
+
 def good_figures(scores: list[Score]) -> list[Figure]:
     clean = [one for one in scores if not one.slips]
     return [
@@ -148,6 +192,20 @@ def good_figures(scores: list[Score]) -> list[Figure]:
             sum(one.asked - len(one.result.positions) for one in clean),
             0,
             most=0,
+        ),
+    ]
+
+
+def bouncing_figures(results: list[tuple[Wiring, Result]]) -> list[Figure]:
+    """No alarm, and each switch proven by one press."""
+    good = PositionVerdict.PROVEN
+    return [
+        Figure("bouncing switches: false alarms", sum(bool(one.faults) for _, one in results), 0, most=0),
+        Figure(
+            "bouncing switches: boards with every switch proven",
+            sum(all(each.verdict is good for each in one.positions) for _, one in results),
+            len(results),
+            1.0,
         ),
     ]
 

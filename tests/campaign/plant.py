@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from itertools import combinations
+from itertools import combinations, pairwise
 from random import Random
 
+import networkx as nx
 from wirings import light, wiring_of
 
 from hil.alike import canonical
@@ -12,6 +13,7 @@ from hil.board import Board, Fault, parse_fault
 from hil.judge import switches_on
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring
+from keyc.pins import neighbours
 
 
 def boards(diodes: Diodes) -> dict[str, Wiring]:
@@ -37,6 +39,7 @@ def static_faults(wiring: Wiring) -> list[Fault]:
     if wiring.diodes is not Diodes.NONE:
         words += [f"{kind} {name}" for name in matrix for kind in ("reversed", "shorted")]
         words += [f"bridge {a} {b}" for a, b in combinations(matrix, 2)]
+        words.append("reversed diodes")
     words += [f"{kind} GPIO{gpio}" for gpio in lines for kind in ("open", "low", "high")]
     words += [f"cut GPIO{gpio} after {name}" for gpio in lines for name in switches_on(wiring, gpio)[:-1]]
     words += [f"bridge GPIO{a} GPIO{b}" for a, b in combinations(sorted(lines), 2)]
@@ -45,19 +48,57 @@ def static_faults(wiring: Wiring) -> list[Fault]:
     words += [f"bridge GPIO{gpio} {rail}" for gpio in lines for rail in ("IOVDD", "GND")]
     words += [f"leaky GPIO{a} GPIO{b} 47k" for a, b in combinations(sorted(lines), 2)]
     words += [f"swapped {a} {b}" for a, b in combinations(names, 2)]
-    for group in (wiring.rows, wiring.columns):
-        words += [f"swapped GPIO{a} GPIO{b}" for a, b in combinations(sorted(group), 2)]
+    words += [f"swapped GPIO{a} GPIO{b}" for a, b in combinations(sorted(lines), 2)]
+    words += [f"swapped GPIO{a} GPIO{b}" for a in lines for b in free if abs(a - b) == 1]
+    taken = {(switch.row, switch.column) for switch in wiring.switches}
+    places = [(c, r) for r in wiring.rows for c in wiring.columns if (r, c) not in taken]
+    places += [*pairwise(wiring.columns)][:1] + [*pairwise(wiring.rows)][:1]
+    words += [f"moved {name} GPIO{a} GPIO{b}" for name in matrix for a, b in places]
     return [parse_fault(text, wiring) for text in words]
 
 
-def sample(chance: Random, faults: list[Fault], count: int) -> tuple[Fault, ...]:
-    """So many different faults, each kind as likely as any other."""
+# How often each kind of fault is found on a board that was soldered by hand, of a thousand: common practice,
+# from memory. `beside`: of two pins next to one another on the package.
+OFTEN = {
+    "open switch": 260,
+    "open line": 90,
+    "reversed switch": 150,
+    "reversed diodes": 20,
+    "bridge beside": 130,
+    "bridge line": 40,
+    "bridge switch": 30,
+    "swapped switch": 40,
+    "swapped line": 50,
+    "closed switch": 50,
+    "shorted switch": 50,
+    "low line": 30,
+    "high line": 20,
+    "cut line": 30,
+}
+
+
+def kind_of(fault: Fault) -> str:
+    """A fault's kind, and what it befalls."""
+    gpios = [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
+    if fault.kind == "bridge" and len(gpios) == 2 and gpios[1] in {p.gpio for p in neighbours(gpios[0])}:
+        return "bridge beside"
+    if fault.where == ("diodes",):
+        return "reversed diodes"
+    return f"{fault.kind} {'line' if fault.where[0].startswith('GPIO') else 'switch'}"
+
+
+def sample(chance: Random, faults: list[Fault], count: int, *, as_often: bool = False) -> tuple[Fault, ...]:
+    """So many different faults. `as_often`: as they come; else each kind as likely as any other."""
     by_kind: dict[str, list[Fault]] = {}
     for fault in faults:
-        by_kind.setdefault(fault.kind, []).append(fault)
+        if not as_often or kind_of(fault) in OFTEN:
+            by_kind.setdefault(kind_of(fault) if as_often else fault.kind, []).append(fault)
+    # Where another fault hides its place, a switch that is moved may be anywhere: it is planted alone.
+    kinds = sorted(kind for kind in by_kind if not kind.startswith("moved"))
+    weights = [OFTEN[kind] if as_often else 1 for kind in kinds]
     chosen: dict[Fault, None] = {}
     while len(chosen) < count:
-        chosen[chance.choice(by_kind[chance.choice(sorted(by_kind))])] = None
+        chosen[chance.choice(by_kind[chance.choices(kinds, weights)[0]])] = None
     return tuple(chosen)
 
 
@@ -74,19 +115,30 @@ def makes_sense(wiring: Wiring, faults: tuple[Fault, ...]) -> bool:
 
 
 def settled(wiring: Wiring, faults: tuple[Fault, ...]) -> frozenset[Fault]:
-    """The same set in one form: a bridge to a supply is `low` or `high`, and exchanges that follow on one
-    another are one round."""
+    """The same set in one form. Copper that is joined is one net, however many bridges do it (a bridge to
+    ground is `low`): its members are named in a chain. Exchanges that follow on one another are one round."""
     found: set[Fault] = set()
+    nets = nx.Graph()
     names = {switch.name for switch in wiring.switches}
     place = {name: name for name in names} | {f"GPIO{n}": f"GPIO{n}" for n in range(30)}
     for fault in faults:
-        if fault.kind == "bridge" and fault.where[1] in ("IOVDD", "GND"):
-            found.add(Fault("high" if fault.where[1] == "IOVDD" else "low", fault.where[:1]))
+        if fault.kind in ("low", "high"):
+            nets.add_edge(fault.where[0], fault.kind)
+        elif fault.kind == "bridge" and fault.where[0] not in names:
+            a, b = fault.where
+            nets.add_edge(a, {"IOVDD": "high", "GND": "low"}.get(b, b))
         elif fault.kind == "swapped":
             for a, b in zip(fault.where, fault.where[1:], strict=False):
                 place[a], place[b] = place[b], place[a]
         else:
             found.add(canonical(fault))
+    for net in nx.connected_components(nets):
+        rail = net & {"low", "high"}
+        pins = sorted(net - rail, key=lambda word: (len(word), word))
+        if rail:
+            found.update(Fault(next(iter(rail)), (pin,)) for pin in pins)
+        else:
+            found.update(Fault("bridge", both) for both in pairwise(pins))
     seen: set[str] = set()
     for start in [*names, *(f"GPIO{n}" for n in range(30))]:
         round_ = [start]

@@ -7,7 +7,7 @@ from functools import lru_cache
 from random import Random
 from typing import Literal
 
-from boards import Desk
+from boards import Desk, keyboard_of
 from copper_graph import Reference
 
 from hil.alike import canonical
@@ -20,6 +20,9 @@ from tests.campaign.plant import in_pairs, settled
 
 Miss = Literal["wrong key", "double press", "light touch"]
 MISSES: tuple[Miss, ...] = ("wrong key", "double press", "light touch")
+
+
+_COMPARED = 6  # listed sets that are compared with the planted one
 
 
 class Careless(Desk):
@@ -61,7 +64,8 @@ class Careless(Desk):
 @dataclass(frozen=True, slots=True)
 class Score:
     """`visible`: some reading surely differs from a good board's. `named`: the planted set, less what it
-    hides, is in the listed class; `first`: and comes first. `sets`: how many sets are listed."""
+    hides, is in the listed class; `first`: and comes first. `sets`: how many sets are listed; `apart`: of
+    the first few, those that the graph tells from the planted set by what was pressed."""
 
     planted: tuple[Fault, ...]
     visible: bool
@@ -69,6 +73,7 @@ class Score:
     named: bool
     first: bool
     sets: int
+    apart: int
     asked: int
     slips: int
     not_proven: int
@@ -85,6 +90,13 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
     wanted = settled(wiring, planted)
     hidden = frozenset(one for one in wanted if _is_hidden(wiring, one, result))
     first = _explains(wiring, listed[0], wanted, hidden)
+    not_pressed = (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
+    states = (None, *(one.switch for one in result.positions if one.verdict not in not_pressed))
+    apart = [
+        one
+        for one in ([listed[0], *_exchanged(wiring, result)][:_COMPARED] if result.faults else [])
+        if any(differs(wiring, planted, tuple(one), state) for state in states)
+    ]
     return Score(
         planted=planted,
         visible=visible,
@@ -92,6 +104,7 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
         named=first or any(_explains(wiring, one, wanted, hidden) for one in listed),
         first=first,
         sets=len(listed),
+        apart=len(apart),
         asked=desk.asked,
         slips=desk.slips,
         not_proven=sum(one.verdict is not PositionVerdict.PROVEN for one in result.positions),
@@ -99,10 +112,37 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
     )
 
 
-def _listed(wiring: Wiring, result: Result) -> list[frozenset[Fault]]:
-    """Every fault set that the result lists, the first one first; of very many the first 500."""
-    plain = frozenset(_fault(wiring, fault.title) for fault in result.faults)
-    exchanges = [
+def alike(wiring: Wiring, fault: Fault, faults: list[Fault]) -> tuple[list[Fault], int]:
+    """Of all these single faults some read as this one, by the graph: those that the bench doesn't list,
+    and how many there are. None of a fault that shows nowhere."""
+    states = (None, *(each.name for each in wiring.switches))
+    same = [one for one in faults if not any(differs(wiring, (fault,), (one,), state) for state in states)]
+    score = run(wiring, (fault,))
+    if not score.visible:
+        return [], 0
+    listed = set(_listed(wiring, score.result))
+    return [one for one in same if settled(wiring, (one,)) not in listed], len(same)
+
+
+def session(wiring: Wiring, faults: list[Fault], seed: int = 0) -> Result:
+    """A whole run of the bench: its firmware on this computer, a finger, a virtual clock."""
+    from hil.hands import FingerHand
+    from hil.link import Link
+    from hil.session import Session
+    from hil.transport import BoardTransport
+    from hil.virtual import Finger, board_of
+    from keyc.tables import fingerprints
+
+    keyboard = keyboard_of(wiring)
+    finger = Finger(board_of(keyboard, faults), seed)
+    return Session(
+        keyboard, Link(BoardTransport(finger)), FingerHand(finger), fingerprints(keyboard).wiring
+    ).run()
+
+
+def _exchanges(wiring: Wiring, result: Result) -> list[tuple[frozenset[Fault], frozenset[Fault]]]:
+    """What may be taken out of the set that is listed first, and what is then put in."""
+    return [
         (
             frozenset(_fault(wiring, words) for words in (fault.title, *cause.instead_of)),
             frozenset(_fault(wiring, words) for words in cause.faults),
@@ -110,13 +150,25 @@ def _listed(wiring: Wiring, result: Result) -> list[frozenset[Fault]]:
         for fault in result.faults
         for cause in fault.alike
     ]
+
+
+def _exchanged(wiring: Wiring, result: Result) -> list[frozenset[Fault]]:
+    """The listed sets that are one exchange away from the first."""
+    plain = frozenset(_fault(wiring, fault.title) for fault in result.faults)
+    return [plain - gone | instead for gone, instead in _exchanges(wiring, result)]
+
+
+def _listed(wiring: Wiring, result: Result) -> list[frozenset[Fault]]:
+    """Every fault set that the result lists, the first one first; of very many the first 500."""
+    plain = frozenset(_fault(wiring, fault.title) for fault in result.faults)
+    exchanges = _exchanges(wiring, result)
     found = {plain: None}
     waiting = [(plain, 0, plain)]
     while waiting and len(found) < 500:
         now, at, untouched = waiting.pop(0)
         for n in range(at, len(exchanges)):
             gone, instead = exchanges[n]
-            if gone <= untouched:
+            if gone <= untouched and not instead & now:
                 changed = now - gone | instead
                 found[changed] = None
                 waiting.append((changed, n + 1, untouched - gone))

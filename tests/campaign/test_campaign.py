@@ -12,7 +12,16 @@ from wirings import small
 
 from hil.board import parse_fault
 from keyc.keyboard import Diodes
-from tests.campaign.figures import SMALL, good_boards, good_figures, is_sure, several
+from tests.campaign.figures import (
+    SMALL,
+    alike_figure,
+    bouncing_boards,
+    bouncing_figures,
+    good_boards,
+    good_figures,
+    is_sure,
+    several,
+)
 from tests.campaign.plant import boards, makes_sense, settled, static_faults
 from tests.campaign.sessions import differs, run
 
@@ -32,12 +41,20 @@ def test_single_faults_are_found_and_listed(name: str, diodes: Diodes) -> None:
         assert score.sets <= 40, (str(fault), score.sets)
 
 
-def test_what_was_planted_twice_over_is_found() -> None:
-    scores = [one for one in several(45, 2, seed=1) if one.visible and is_sure(one.planted)]
+def test_every_single_fault_that_reads_the_same_is_listed() -> None:
+    figure = alike_figure(6, SMALL[:2])
+    assert figure.of > 20
+    assert figure.kept, str(figure)
+
+
+@pytest.mark.parametrize("as_often", [True, False])
+def test_what_was_planted_twice_over_is_found(as_often: bool) -> None:
+    scores = [one for one in several(45, 2, 1, as_often=as_often) if one.visible and is_sure(one.planted)]
     assert len(scores) >= 25
     assert all(one.found for one in scores)
+    assert not [one for one in scores if one.apart]
     named = sum(one.named for one in scores)
-    assert named >= 0.95 * len(scores), [
+    assert named >= 0.97 * len(scores), [
         ([str(f) for f in one.planted], [f.title for f in one.result.faults])
         for one in scores
         if not one.named
@@ -47,6 +64,11 @@ def test_what_was_planted_twice_over_is_found() -> None:
 @pytest.mark.parametrize("slips", [0.0, 0.05])
 def test_good_boards_raise_no_alarm(slips: float) -> None:
     for figure in good_figures(list(good_boards(60, seed=2, slips=slips))):
+        assert figure.kept, str(figure)
+
+
+def test_bouncing_switches_raise_no_alarm() -> None:
+    for figure in bouncing_figures(list(bouncing_boards(8, seed=2))):
         assert figure.kept, str(figure)
 
 

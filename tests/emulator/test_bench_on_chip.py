@@ -21,6 +21,8 @@ from keyc.firmware import build_uf2
 sys.path.append(str(Path(__file__).parents[1] / "hil"))
 from wirings import small, wiring_of
 
+from tests.pico_sdk import SDK
+
 WIRING = small()
 MASK = sum(1 << pin for pin in (2, 3, 4, 6, 7, 8, 9, 10))
 FAULTS = [
@@ -33,10 +35,10 @@ FAULTS = [
 ]
 
 
-@pytest.fixture(scope="module")
-def chip() -> Iterator[ChipBoard]:
+@pytest.fixture(scope="module", params=["bare", SDK])
+def chip(request: pytest.FixtureRequest) -> Iterator[ChipBoard]:
     """The universal image, loaded once by the true path."""
-    board = ChipBoard(build_uf2(None, "bench").bytes, WIRING)
+    board = ChipBoard(build_uf2(None, "bench", runtime=request.param).bytes, WIRING)
     board.power_on()
     yield board
     assert board.chip.warnings == []
@@ -113,3 +115,47 @@ def test_a_pin_that_resets_the_chip_is_the_last_thing_announced() -> None:
     with pytest.raises(PortGone) as gone:
         link.look(1 << 6 | 1 << 7 | 1 << 15 | 1 << 16)
     assert gone.value.announced == 16
+
+
+def test_edges_on_the_chip_are_those_of_the_contact(chip: ChipBoard) -> None:
+    """A line held low, real interrupts: every edge of every bounce, in its order and within some µs."""
+    chip.set_faults([])
+    chip.set_closed(frozenset())
+    link = Link(BoardTransport(chip))
+    can = {one.fields[0]: one.fields[1] for one in link.who() if one.name == "can"}
+    link.edges(3, MASK)
+    chance = Random(3)
+    moments = []
+    for n in range(60):
+        chip.set_closed(frozenset({"SW6"} if n % 2 == 0 else ()))
+        moments.append(chip.now_us)
+        chip.advance(int(can["edges"]) + chance.randrange(300))
+    heard: list[Sentence] = []
+    while len(heard) < len(moments):
+        said = link.sentence(50_000)
+        assert isinstance(said, Sentence)
+        assert said.name == "edge"
+        heard.append(said)
+    assert [one.fields[1] for one in heard] == ["low", "high"] * 30
+    assert {one.fields[0] for one in heard} == {"7"}
+    # The board's clock began with its power; a line rises through its pull-up.
+    late = [int(one.fields[2]) - at_us for one, at_us in zip(heard, moments, strict=True)]
+    assert max(late) - min(late) <= 5
+    link.stop()
+    assert chip.chip.warnings == []
+
+
+def test_a_held_line_is_let_go_when_something_holds_it_high(chip: ChipBoard) -> None:
+    """The supply comes on to the held line through SW6 and a column that is tied to it."""
+    chip.set_faults([parse_fault("high GPIO7", WIRING), parse_fault("shorted SW6", WIRING)])
+    chip.set_closed(frozenset())
+    link = Link(BoardTransport(chip))
+    link.who()
+    link.edges(3, MASK)
+    chip.set_closed(frozenset({"SW6"}))
+    said = [one for _ in range(4) if isinstance(one := link.sentence(20_000), Sentence)]
+    assert ("held-against", ("3",)) in [(one.name, one.fields) for one in said]
+    chip.advance(1_000)
+    assert chip.chip.gpio_state.driven_low == 0
+    chip.set_closed(frozenset())
+    chip.set_faults([])

@@ -6,15 +6,18 @@ E5 is the one of Raspberry Pi's SDK (`rp2040_usb_device_enumeration.c`), as an i
 
 from __future__ import annotations
 
+from typing import cast
+
 import pytest
 
 from hil.chip import Chip
 from hil.chip_board import ChipBoard
 from hil.usb_host import UsbError, UsbHost
-from keyc.firmware import Image, build_uf2
+from keyc.firmware import Image, Runtime, build_uf2
 from keyc.keyboard import UsbBoot
 from tests.emulator.test_images import COMPILERS, FIRST_KEY, KEYBOARD, WIRING, board_with, finger, held_in
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
+from tests.pico_sdk import SDK, image_of
 
 STACK_MARK_AT = 0x20041000
 WATCHDOG_CTRL, WATCHDOG_LOAD, WATCHDOG_REASON = 0x40058000, 0x40058004, 0x40058008
@@ -24,14 +27,19 @@ GPIO15_CTRL = 0x4001407C
 IMAGES: tuple[Image, ...] = ("daily", "bench")
 
 
+@pytest.fixture(scope="module", params=["bare", SDK])
+def runtime(request: pytest.FixtureRequest) -> Runtime:
+    return cast(Runtime, request.param)
+
+
 @pytest.fixture(scope="module", params=IMAGES)
-def image(request: pytest.FixtureRequest) -> bytes:
-    return build_uf2(KEYBOARD, request.param).bytes
+def image(request: pytest.FixtureRequest, runtime: Runtime) -> bytes:
+    return image_of(request.param, runtime)
 
 
-@pytest.fixture(scope="module")
-def daily() -> bytes:
-    return build_uf2(KEYBOARD, "daily").bytes
+@pytest.fixture(scope="module", params=["bare", SDK])
+def daily(request: pytest.FixtureRequest) -> bytes:
+    return image_of("daily", request.param)
 
 
 # --- a sleeping bus: USB 2.0, 7.2.3 allows 2.5 mA, so the PLLs have to stop. The current wasn't measured.

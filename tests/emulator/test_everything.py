@@ -100,6 +100,20 @@ def test_the_pointer_moves_while_the_key_is_held(board: ChipBoard) -> None:
     assert len(set(frames)) == len(frames)
 
 
+def test_a_move_that_nobody_took_is_over_after_a_bus_reset(board: ChipBoard) -> None:
+    """The computer doesn't ask while the key is held, and starts anew (USB 2.0, 7.1.7.5) when it is up."""
+    board.advance(20_000)
+    told(board)
+    board.set_closed(frozenset({"SW7"}))
+    board.chip.run_us(8_000)
+    board.set_closed(frozenset())
+    board.chip.run_us(8_000)
+    board.host.enumerate()
+    board.advance(30_000)
+    moves = [payload for which, payload in told(board) if which == "pointer" and any(payload[1:])]
+    assert moves == []
+
+
 def test_lights_are_driven_both_ways(board: ChipBoard) -> None:
     """Caps Lock (LED usage 2) lights GPIO25 when high; the layer's light, lit low, is off when high."""
     caps, layer = 1 << 25, 1 << 24

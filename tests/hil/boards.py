@@ -59,7 +59,8 @@ class Desk:
         self.clock_us = 0
         look = observed(self._table(), ROW)
         self.findings: LineFindings = lines.findings(self.matrix, look)
-        self.driven = mask_of(wiring.driven) if one_way else lines_of(wiring) & ~look.held
+        self.watched = lines_of(wiring) | (0 if one_way else self.findings.spare)
+        self.driven = mask_of(wiring.driven) if one_way else self.watched & ~look.held
         base = look if not one_way else self.table()
         self.positions = Positions(self.matrix, self.findings, base, now=self.table())
         self.guide = Guide(self.positions, rows_of_caps(keyboard_of(wiring).caps))
@@ -67,7 +68,7 @@ class Desk:
 
     def table(self, *closed: str) -> Observation:
         """What is read while watching with these switches closed."""
-        seen = observed(self._table(*closed), lines_of(self.wiring), driven=self.driven)
+        seen = observed(self._table(*closed), self.watched, driven=self.driven)
         return replace(seen, time_us=self.clock_us)
 
     def _table(self, *closed: str) -> Table:

@@ -51,22 +51,27 @@ class Reference:
         now_closed = {place[name] for name in pressed} | {name for kind, name in kinds if kind == "closed"}
         for switch in wiring.switches:
             is_closed = switch.name in now_closed and ("open", switch.name) not in kinds
-            if switch.direct is not None:
+            moved = next(
+                (f.where[1:] for f in faults if f.kind == "moved" and f.where[0] == switch.name), None
+            )
+            if moved is not None:
+                anode, cathode = (w if w == "GND" else ("track", int(w[4:]), 0) for w in moved)
+            elif switch.direct is not None:
+                anode, cathode = seat[switch.direct, switch.name], "GND"
+            else:
+                anode, cathode = seat[switch.column, switch.name], seat[switch.row, switch.name]
+                if wiring.diodes is Diodes.CATHODE_TO_COLUMN:
+                    anode, cathode = cathode, anode
+            if wiring.diodes is Diodes.NONE or cathode == "GND":
                 if is_closed:
-                    self.wire(seat[switch.direct, switch.name], "GND")
+                    self.wire(anode, cathode)
                 continue
-            row, column = seat[switch.row, switch.name], seat[switch.column, switch.name]
-            if wiring.diodes is Diodes.NONE:
-                if is_closed:
-                    self.wire(row, column)
-                continue
-            anode, cathode = (column, row) if wiring.diodes is Diodes.CATHODE_TO_ROW else (row, column)
             node = ("node", switch.name)
             if is_closed:
                 self.wire(anode, node)
             if ("shorted", switch.name) in kinds:
                 self.wire(node, cathode)
-            elif ("reversed", switch.name) in kinds:
+            elif (("reversed", switch.name) in kinds) != (("reversed", "diodes") in kinds):
                 self.one_way(cathode, node, 1)
             else:
                 self.one_way(node, cathode, 1)

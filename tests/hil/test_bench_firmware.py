@@ -66,15 +66,17 @@ def test_it_says_hello_and_who_it_is() -> None:
     ]
     said = told(bench, "who")
     assert [one[:2] for one in said[:1]] == [("hello", "1")]
-    assert said[1:6] == [
+    assert said[1:8] == [
         ("can", "pins", "3FFFFFFF"),
         ("can", "watch", f"{MASK:X}"),
         ("can", "settle", "12"),
         ("can", "ring", "512"),
         ("can", "quiet", "5000"),
+        ("can", "soonest", "0"),
+        ("can", "edges", "5"),
     ]
-    assert said[6][0] == "flash-id"
-    assert said[7:] == [
+    assert said[8][0] == "flash-id"
+    assert said[9:] == [
         ("fingerprint", "wiring", "0123456789AB"),
         ("fingerprint", "keymap", "23456789ABCD"),
         ("fingerprint", "engine", "456789ABCDEF"),
@@ -261,6 +263,27 @@ def test_every_single_press_and_release_is_one_frame(universal: bool) -> None:
         assert set(back) == set(changed)
 
 
+@pytest.mark.parametrize("anode", [2, 3, 6, 7, 10, 13, 21])
+@pytest.mark.parametrize("cathode", [2, 4, 8, 9, 12])
+def test_a_contact_between_any_two_lines_is_seen_from_rest(anode: int, cathode: int) -> None:
+    """Where the file has no switch too: two rows, two columns, a pin of no role."""
+    if anode == cathode:
+        return
+    wiring = small()
+    bench = board(wiring, f"moved SW1 GPIO{anode} GPIO{cathode}")
+    spare = 1 << 12 | 1 << 13 | 1 << 21
+    told(bench, "watch", f"{MASK | spare:X}")
+    heard(bench, 50_000)
+    bench.set_closed(frozenset({"SW1"}))
+    pressed_us = bench.now_us
+    frame = heard(bench, 40_000)
+    changed = rows_of([(one.name, *one.fields) for one in frame])
+    assert {line for line, low in changed.items() if low} == {str(cathode)}
+    assert changed[str(cathode)] == 1 << anode
+    # A row of polls takes five times 2 ms, one for each bit of a pin's number.
+    assert 0 <= frame[0].number(2) - pressed_us <= 13_000
+
+
 def test_nothing_is_said_at_rest() -> None:
     bench = board(small(), "bridge GPIO3 GPIO4", "low GPIO6")
     told(bench, "watch")
@@ -383,7 +406,7 @@ def test_lines_are_sent_again_with_the_same_bytes_until_acknowledged() -> None:
     assert [one.fields for one in heard(bench, 5_000)] == [("not-kept",)]
     bench.send(b"received 900\n")  # never said: changes nothing
     bench.send(b"send-again 6\n")
-    assert len(heard(bench, 5_000)) == 7
+    assert len(heard(bench, 5_000)) == 9
 
 
 def test_a_full_ring_throws_the_oldest_away_and_says_how_many() -> None:
@@ -471,3 +494,58 @@ def test_noise_under_the_sanitizers(tmp_path: Path) -> None:
     assert built.returncode == 0, built.stderr
     done = subprocess.run([str(program)], capture_output=True, text=True, check=False, timeout=120)
     assert done.returncode == 0, done.stderr[-3000:]
+
+
+# -- edges ---------------------------------------------------------------------------------------------
+
+
+def test_edges_are_told_while_a_line_is_held() -> None:
+    bench = board(small())
+    said = told(bench, "edges", 3, f"{MASK:X}")
+    assert said[-2:] == [("low-lines", "3", "0"), ("finished", "edges")]
+    bench.set_closed(frozenset({"SW6"}))
+    began_us = bench.now_us
+    assert [(one.name, *one.fields) for one in heard(bench, 5_000)] == [("edge", "7", "low", str(began_us))]
+    bench.set_closed(frozenset({"SW1"}))  # on another row: only SW6 is seen to open
+    assert [one.fields[:2] for one in heard(bench, 5_000)] == [("7", "high")]
+    bench.set_closed(frozenset())
+    assert told(bench, "edges", "up", "400")[-2:] == [("low-lines", "up", "0"), ("finished", "edges")]
+    bench.set_closed(frozenset({"SW13"}))
+    assert [one.fields[:2] for one in heard(bench, 5_000)] == [("10", "low")]
+    assert told(bench, "stop")[-1] == ("finished", "stop")
+    bench.set_closed(frozenset())
+    assert heard(bench, 5_000) == []
+
+
+def test_a_held_line_is_read_back_and_never_fought_for() -> None:
+    bench = board(small(), "high GPIO3")
+    assert told(bench, "edges", 3)[-2:] == [("held-against", "3"), ("finished", "edges")]
+    bench = board(small(), "high GPIO7", "shorted SW6")
+    told(bench, "edges", 3)
+    bench.set_closed(frozenset({"SW6"}))
+    assert ("held-against", ("3",)) in [(one.name, one.fields) for one in heard(bench, 5_000)]
+
+
+def test_a_line_that_nobody_asks_about_any_more_is_let_go() -> None:
+    bench = board(small())
+    told(bench, "edges", 3)
+    assert heard(bench, 9_700_000) == []
+    assert [(one.name, *one.fields) for one in heard(bench, 400_000)] == [("finished", "stop")]
+
+
+@pytest.mark.parametrize(
+    "words", [("edges",), ("edges", "down"), ("edges", "3", "8"), ("edges", "3", "0"), ("edges", 30)]
+)
+def test_edges_of_nothing_are_refused(words: tuple[object, ...]) -> None:
+    assert told(board(small()), *words)[-1] == ("refused", "wrong-fields")
+
+
+def test_a_change_is_told_at_once_where_that_is_asked_for() -> None:
+    bench = board(small())
+    assert told(bench, "watch", f"{MASK:X}", 5_001)[-1] == ("refused", "wrong-fields")
+    told(bench, "watch", f"{MASK:X}", 0)
+    bench.set_closed(frozenset({"SW6"}))
+    bench.advance(1_500)
+    bench.set_closed(frozenset())
+    changes = [one.fields[:2] for one in heard(bench, 5_000) if one.name == "change"]
+    assert changes == [("3", "80"), ("3", "0")]

@@ -9,7 +9,7 @@ from boards import Desk
 from wirings import small, wiring_of
 
 from hil.board import parse_fault
-from hil.diagnose import _ORDER
+from hil.diagnose import _ORDER, diagnosis
 from keyc.keyboard import Diodes
 
 # GPIO → package pin, from the RP2040 datasheet's pinout (QFN-56), copied by hand for these tests.
@@ -152,7 +152,7 @@ def test_a_chain_of_bridges_names_each_gap() -> None:
 
 def test_the_order_knows_every_word_for_a_fault() -> None:
     kinds = {"open", "closed", "reversed", "shorted", "drops", "bounces", "sticks"}
-    kinds |= {"cut", "bridge", "low", "high", "leaky", "slow", "swapped"}
+    kinds |= {"cut", "bridge", "low", "high", "leaky", "slow", "swapped", "moved"}
     assert set(_ORDER) == kinds
 
 
@@ -165,3 +165,21 @@ def test_a_shorted_diode_is_listed_with_a_rectangle_that_it_spoils() -> None:
     assert len(set(rows.values())) == len(set(columns.values())) == 2
     assert rows[ghost.ghost] != rows["SW6"]
     assert columns[ghost.ghost] != columns["SW6"]
+
+
+@pytest.mark.parametrize("planted", ["bridge SW1 SW2", "bridge SW5 SW8"])
+def test_solder_between_two_switches_of_a_row_shows_when_both_are_held(planted: str) -> None:
+    """Each alone reads as on a good board; held together, their columns read low for one another."""
+    first, second = planted.split()[1:]
+    desk = Desk(small(), [planted]).follow()
+    verdicts = [desk.positions.position(name) for name in desk.matrix.switches]
+    assert diagnosis(desk.matrix, desk.findings, desk.positions, verdicts).faults == ()
+    chord = frozenset((first, second))
+    found = diagnosis(
+        desk.matrix, desk.findings, desk.positions, verdicts, {chord: desk.table(*chord)}
+    ).faults
+    assert [fault.title for fault in found] == [planted]
+    good = Desk(small()).follow()
+    assert not diagnosis(
+        good.matrix, good.findings, good.positions, verdicts, {chord: good.table(*chord)}
+    ).faults

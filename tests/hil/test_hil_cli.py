@@ -120,13 +120,8 @@ def test_stages_can_be_chosen(capsys: pytest.CaptureFixture[str], file: str) -> 
     status, out, _ = run(capsys, "bench", file, "--virtual", "--stages", "hello,lines", "--format", "json")
     assert status == 0
     stages = {one["name"]: one["verdict"] for one in json.loads(out)["stages"]}
-    assert stages == {
-        "alive": "pass",
-        "hello": "pass",
-        "lines": "pass",
-        "positions": "skipped",
-        "typing": "skipped",
-    }
+    assert [name for name, verdict in stages.items() if verdict != "skipped"] == ["alive", "hello", "lines"]
+    assert set(stages.values()) == {"pass", "skipped"}
 
 
 @pytest.mark.parametrize(
@@ -223,7 +218,8 @@ def test_events_go_to_their_own_descriptor(file: str) -> None:
     assert done.returncode == 0
     assert {"prompt", "press", "verdict", "stage", "ended"} <= {event["event"] for event in events}
     prompts = [event for event in events if event["event"] == "prompt"]
-    assert [event["switch"] for event in prompts] == [f"SW{n}" for n in range(1, 10)]
+    alone = [event["switch"] for event in prompts if "together" not in event]
+    assert alone == [f"SW{n}" for n in range(1, 10)]
     verdicts = {event["switch"]: event["verdict"] for event in events if event["event"] == "verdict"}
     assert set(verdicts.values()) == {"proven"}
 

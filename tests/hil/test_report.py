@@ -19,9 +19,10 @@ from hil.events import Event
 from hil.junit import junit_of
 from hil.picture import keyboard_svg, package_svg
 from hil.record import Dump, Record
-from hil.report import html_of, text_of
+from hil.report import html_of, names_in_short, text_of
 from hil.result import LineVerdict, PositionVerdict, Result, Verdict
 from hil.view import LiveView, PlainView, keyboard_lines, view_on
+from keyc.caps import Side
 from keyc.keyboard import Cap, Diodes, Keyboard, Switch
 
 TOOL = "hil 1.2.3"
@@ -269,7 +270,7 @@ def test_the_report_says_what_the_result_says() -> None:
             assert cause.look_at in text
             assert cause.meter in text
     for reason in result.not_tested:
-        assert reason in text
+        assert reason.partition(": ")[2] in text or reason in text  # switches with one reason share a line
     assert "Unplug the board before you bring an iron or a meter to it" in text
     assert TOOL in text
 
@@ -282,10 +283,10 @@ def renamed(name: str) -> tuple[Keyboard, Result]:
     but the report doesn't count on it."""
     wiring = small()
     first = Switch(name, 2, 6, name, name, NOWHERE)
-    first = replace(wiring.switches[0], name=name, diode=name)
-    wiring = replace(wiring, switches=(first, *wiring.switches[1:]))
+    first = wiring.switches[0].replaced(name=name, diode=name)
+    wiring = wiring.replaced(switches=(first, *wiring.switches[1:]))
     result = Desk(wiring, [f"low GPIO{9}"]).follow().result()
-    return replace(keyboard_of(wiring), title=name), replace(result, keyboard=name, after=name, trouble=name)
+    return keyboard_of(wiring).replaced(title=name), replace(result, keyboard=name, after=name, trouble=name)
 
 
 @pytest.mark.parametrize(
@@ -331,7 +332,7 @@ def test_the_solder_side_is_mirrored() -> None:
 def test_a_turned_cap_turns_the_other_way_on_the_solder_side() -> None:
     keyboard = keyboard_of(wiring_of((2,), (6, 7)))
     caps = (Cap("SW1", 0.5, 0.5, 1, 1, 15, 0, NOWHERE), keyboard.caps[1])
-    keyboard = replace(keyboard, caps=caps)
+    keyboard = keyboard.replaced(caps=caps)
     positions = Desk(keyboard.wiring).follow().result().positions
     assert "rotate(15)" in keyboard_svg(keyboard, positions, "front")
     assert "rotate(-15)" in keyboard_svg(keyboard, positions, "back")
@@ -401,6 +402,33 @@ def test_junit_of_a_rig_that_failed() -> None:
     assert case.get("message") == "the port went away"
 
 
+# Which attributes and elements may be in which: junit-10.xsd of the Jenkins xUnit plug-in, the schema that
+# readers of such files are checked with. `!`: must be there.
+JUNIT = {
+    "testsuites": ({"name", "time", "tests", "failures", "errors"}, {"testsuite"}),
+    "testsuite": (
+        {"name!", "tests!", "failures!", "errors!", "skipped", "time", "timestamp", "hostname"},
+        {"testcase", "properties", "system-out", "system-err"},
+    ),
+    "testcase": ({"name!", "time", "classname"}, {"skipped", "error", "failure", "system-out"}),
+    "failure": ({"type", "message"}, set()),
+    "error": ({"type", "message"}, set()),
+    "skipped": ({"type", "message"}, set()),
+}
+
+
+@pytest.mark.parametrize("faults", [(), BAD, ("low GPIO9",)])
+def test_junit_holds_what_its_schema_lets_it(faults: tuple[str, ...]) -> None:
+    root = ElementTree.fromstring(junit_of(a_result(*faults)))
+    assert root.tag == "testsuites"
+    for element in root.iter():
+        attributes, children = JUNIT[element.tag]
+        assert set(element.keys()) <= {name.rstrip("!") for name in attributes}
+        assert {name[:-1] for name in attributes if name.endswith("!")} <= set(element.keys())
+        assert {child.tag for child in element} <= children
+        assert re.fullmatch(r"([0-9]+(\.[0-9]{1,3})?)?", element.get("time", ""))
+
+
 # -- the terminal ------------------------------------------------------------------------------------
 
 
@@ -413,7 +441,7 @@ def test_text_fits_80_columns(faults: tuple[str, ...]) -> None:
 
 def test_switches_with_one_reason_share_a_line() -> None:
     text = text_of(a_result("bridge GPIO3 GPIO4"))
-    assert "SW5, SW6, SW7, SW8, SW9, SW10, SW11, SW12: bridge GPIO3 GPIO4" in text
+    assert "SW5 to SW12: bridge GPIO3 GPIO4" in text
 
 
 class Terminal(io.StringIO):
@@ -447,7 +475,7 @@ def test_the_plain_view_has_no_control_characters() -> None:
 def test_the_live_view_rings_shows_marks_and_stays_within_80_columns() -> None:
     keyboard = keyboard_of(small())
     stream = Terminal()
-    view = LiveView(stream, keyboard)
+    view = LiveView(stream, keyboard.caps)
     view.show(Event("prompt", "", switch="SW2", instead="SW3", place="row 1", proven=1, total=13))
     view.show(Event("press", "SW2 answers", switch="SW2", asked="SW2", meant="good"))
     view.show(Event("verdict", "SW5: reversed", switch="SW5", verdict="reversed"))
@@ -462,14 +490,84 @@ def test_the_live_view_rings_shows_marks_and_stays_within_80_columns() -> None:
     assert not re.search(r"\x1b\[[0-9;]*m", text)  # no colour, ever
 
 
+MARKS = {"proven": "+", "answers": "o", "bad": "x", "untested": ".", "next": ">"}
+
+
 def test_a_wide_keyboard_fits_the_terminal() -> None:
     keyboard = keyboard_of(wiring_of((0, 1, 2, 3, 4, 5), tuple(range(6, 23))))
-    marks = {"proven": "+", "answers": "o", "bad": "x", "untested": ".", "next": ">"}
-    lines = keyboard_lines(keyboard, {"SW1": "proven", "SW102": "open"}, "SW2", marks)
+    verdicts = {"SW1": "proven", "SW102": "open"}
+    lines = keyboard_lines(keyboard.caps, verdicts, "SW2", MARKS)
     assert len(lines) == 6
     assert max(map(len, lines)) <= 80
-    assert lines[0].split()[:3] == ["+W1", ">W2", ".W3"]
-    assert lines[5].split()[-1] == "x02"
+    assert lines[0].split()[:3] == ["+1", ">2", ".3"]
+    assert lines[5].split()[-1].endswith("x02")
+    assert max(map(len, keyboard_lines(keyboard.caps, verdicts, "SW2", MARKS, columns=60))) <= 60
+
+
+# The blocks of a keyboard with 104 keys, in key units: a cap as wide as a number says, or a gap.
+FULL_SIZE: list[list[float | str]] = [
+    [1, "1", 1, 1, 1, 1, "0.5", 1, 1, 1, 1, "0.5", 1, 1, 1, 1, "0.25", 1, 1, 1],
+    [*[1] * 13, 2, "0.25", 1, 1, 1, "0.25", 1, 1, 1, 1],
+    [1.5, *[1] * 12, 1.5, "0.25", 1, 1, 1, "0.25", 1, 1, 1, 1],
+    [1.75, *[1] * 11, 2.25, "3.5", 1, 1, 1],
+    [2.25, *[1] * 10, 2.75, "1.25", 1, "1.25", 1, 1, 1, 1],
+    [*[1.25] * 3, 6.25, *[1.25] * 4, "0.25", 1, 1, 1, "0.25", 2, 1],
+]
+
+
+def full_size() -> Keyboard:
+    caps: list[Cap] = []
+    for line, widths in enumerate(FULL_SIZE):
+        x = 0.0
+        for width in widths:
+            if not isinstance(width, str):
+                caps.append(Cap(f"SW{len(caps) + 1}", x + width / 2, line + 0.5, width, 1, 0, line, NOWHERE))
+            x += float(width)
+    wiring = wiring_of(tuple(range(8)), tuple(range(8, 21)))
+    return replace(keyboard_of(wiring), caps=tuple(caps))
+
+
+@pytest.mark.parametrize("side", ["front", "back"])
+def test_104_keys_fit_a_screen_of_80_by_24(side: Side) -> None:
+    keyboard = full_size()
+    lines = keyboard_lines(keyboard.caps, {"SW1": "proven"}, "SW16", MARKS, side)
+    assert max(map(len, lines)) <= 80
+    words = [word for line in lines for word in re.findall(r"[+.>x][0-9]+", line)]
+    assert len(words) == 104  # none hides another
+    assert lines[0].split()[0 if side == "front" else -1] == "+1"
+    stream = Terminal()
+    view = LiveView(stream, keyboard.caps, side)
+    prompt = Event(
+        "prompt", "", switch="SW16", instead="SW17", place="row 1", proven=1, total=104, again=True
+    )
+    view.show(prompt)
+    assert stream.getvalue().count("\n") <= 23
+
+
+def test_a_long_result_ends_with_a_summary_of_a_screen() -> None:
+    result = Desk(full_size().wiring, [f"open SW{n}" for n in range(1, 41)]).follow().result()
+    lines = text_of(result).splitlines()
+    summary = lines[lines.index(next(line for line in lines if line.startswith("In short: "))) :]
+    assert 4 <= len(summary) <= 22
+    assert max(map(len, lines)) <= 80
+    assert "64 of 104 switches proven" in summary[0]
+    assert "In short" not in text_of(a_result())
+
+
+@pytest.mark.parametrize(
+    ("names", "short"),
+    [
+        ([], ""),
+        (["SW1"], "SW1"),
+        (["SW1", "SW2"], "SW1, SW2"),
+        (["SW9", "SW10", "SW11", "LEFT", "RIGHT", "K1", "K2", "K3"], "SW9 to SW11, LEFT, RIGHT, K1 to K3"),
+        (["SW1", "SW3", "SW4", "SW6"], "SW1, SW3, SW4, SW6"),
+        (["SW01", "SW2", "SW3"], "SW01, SW2, SW3"),
+        (["7", "8", "9"], "7 to 9"),
+    ],
+)
+def test_names_that_count_up_are_told_by_their_ends(names: list[str], short: str) -> None:
+    assert names_in_short(names) == short
 
 
 # -- the record --------------------------------------------------------------------------------------

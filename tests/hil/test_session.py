@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from random import Random
 
 import pytest
@@ -78,6 +77,9 @@ def test_a_good_board_passes() -> None:
         ("hello", "pass"),
         ("lines", "pass"),
         ("positions", "pass"),
+        ("together", "skipped"),
+        ("bounce", "skipped"),
+        ("flex", "skipped"),
         ("typing", "skipped"),
     ]
     assert result.faults == result.stuck == result.unreached == ()
@@ -299,7 +301,7 @@ def test_ctrl_c_leaves_a_true_result() -> None:
     assert verdicts(result) == dict.fromkeys(ALL, "untested") | dict.fromkeys(ALL[:3], "proven") | {
         "SW4": "answers"  # not let go yet
     }
-    assert [stage.verdict.value for stage in result.stages] == ["pass", "pass", "pass", "aborted", "skipped"]
+    assert [stage.verdict.value for stage in result.stages][:4] == ["pass", "pass", "pass", "aborted"]
 
 
 # -- the wrong board ---------------------------------------------------------------------------------
@@ -323,7 +325,7 @@ def test_a_universal_image_takes_the_files_word() -> None:
 
 
 def test_another_keymap_on_the_same_wiring_is_no_obstacle() -> None:
-    prints = replace(fingerprints(KEYBOARD), keymap="0123456789ab")
+    prints = fingerprints(KEYBOARD).replaced(keymap="0123456789ab")
     finger = Finger(HostBoard(KEYBOARD.wiring, fingerprints=prints))
     result = Session(KEYBOARD, Link(BoardTransport(finger)), FingerHand(finger), prints.wiring).run()
     assert result.verdict.value == "pass"

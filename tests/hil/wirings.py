@@ -83,5 +83,7 @@ def random_fault(chance: Random, wiring: Wiring) -> str:
             f"leaky GPIO{one} GPIO{other} 47k",
             f"slow GPIO{one} 300pF",
             f"swapped GPIO{one} GPIO{other}",
+            f"moved {switch} GPIO{one} {chance.choice(('GND', f'GPIO{other}'))}",
+            "reversed diodes",
         )
     )

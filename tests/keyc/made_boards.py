@@ -40,6 +40,8 @@ BESIDE_SUPPLY = {0, 7, 8, 15, 16, 21, 22, 29}
 
 FAULTS = (
     "diode-reversed",
+    "diode-reversed in-series",
+    "diode-package-differs",
     "diode-missing",
     "diode-not-connected",
     "switch-not-connected",
@@ -142,6 +144,10 @@ class MadeBoard:
         self.package = chosen(self.random, "chip", "chip", "module", "named", "map")
         self.diodes = chosen(self.random, "row", "row", "column", "none", "dual", "lettered")
         self.diode_at_row = self.random.random() < 0.6
+        # How the pins of two diodes in a package are called: by number as in a SOT-23, or by letters.
+        self.dual_pins = chosen(random.Random(seed + 2), "numbers", "numbers", "letters", "shared")
+        if self.diodes == "dual" and self.dual_pins == "letters" and seed % 2:
+            self.diodes = "all dual"
         if fault is not None:
             self._suit(fault)
         self._lay_out()
@@ -166,13 +172,17 @@ class MadeBoard:
 
     def _suit(self, fault: str) -> None:
         """What a board needs for a fault to be one."""
+        if self.diodes == "all dual":
+            self.diodes = "dual"
         needs_diodes = {"diode-reversed", "diode-missing", "diode-not-connected", "line-both-ways"}
         if fault in needs_diodes and self.diodes in ("none", "dual"):
             self.diodes = "row"
         if fault == "line-in-two-pieces" and self.diodes == "dual":
             self.diodes = "row"
-        if fault == "diode-direction-unknown":
-            self.diodes = "all dual"
+        if fault == "diode-reversed in-series":
+            self.diodes = "row"
+        if fault in ("diode-direction-unknown", "diode-package-differs"):
+            self.diodes, self.dual_pins = "all dual", "numbers"
         if fault == "line-on-wrong-pin" and self.package not in ("chip", "module"):
             self.package = "chip"
         if fault == "pitch-unusual":
@@ -321,21 +331,15 @@ class MadeBoard:
             dual = self.diodes == "all dual" or (self.diodes == "dual" and number % 7 in (1, 2))
             if dual and pending is not None and pending[0] == line:
                 package = self.part(pending[1])
-                package.pins["2"] = Pin(mid, [(0.95, 1.0, None, True)])
+                package.pins[self._dual_names()[1]].net = mid
                 self.keys[name].diode = self.keys[pending[2]].diode = package.name
                 pending = None
                 continue
             diode = f"D{number}"
             dx, dy = _turned(0.0, 7.2, turn)
             if dual:
-                pins = {
-                    "1": Pin(mid, [(-0.95, 1.0, None, True)]),
-                    "3": Pin(line, [(0.0, -1.0, None, True)]),
-                }
-                self.parts.append(MadePart(diode, place[0] + dx, place[1] + dy, turn, pins, on_back=True))
+                self.parts.append(self._package(diode, place[0] + dx, place[1] + dy, turn, mid, line))
                 pending = (line, diode, name)
-                package = self.parts[-1]
-                package.pins.setdefault("2", Pin(None, [(0.95, 1.0, None, True)]))
             else:
                 wants_row = self.diodes != "column"
                 cathode_on_line = wants_row == self.diode_at_row
@@ -351,6 +355,23 @@ class MadeBoard:
                 self.parts.append(self._two_pins(diode, place[0] + dx, place[1] + dy, nets, turn))
             self.keys[name].diode = diode
         self._extras()
+
+    def _dual_names(self) -> tuple[str, str, str]:
+        """What the pins of two diodes in a package are called, the common one last (SOT-23: number 3)."""
+        if self.dual_pins == "numbers":
+            return "1", "2", "3"
+        apart, common = ("A", "K") if self.diode_at_row else ("K", "A")  # the cathodes are at the row
+        return f"{apart}1", f"{apart}2", common if self.dual_pins == "letters" else "COM"
+
+    def _package(self, name: str, x: float, y: float, turn: float, first: str, common: str) -> MadePart:
+        """A package of two diodes, of which one is used."""
+        nets = (first, None, common)
+        places = ((-0.95, 1.0), (0.95, 1.0), (0.0, -1.0))
+        pins = {
+            pin: Pin(net, [(*place, None, True)])
+            for pin, net, place in zip(self._dual_names(), nets, places, strict=True)
+        }
+        return MadePart(name, x, y, turn, pins, on_back=True)
 
     def _controller(self) -> None:
         r = self.random
@@ -469,8 +490,9 @@ class MadeBoard:
     def _plant(self, fault: str) -> None:
         getattr(self, "_plant_" + re.sub(r"\W", "_", fault))()
 
-    def _matrix_key(self) -> TrueKey:
-        """A key that is neither alone on its row nor on its column, without a package shared with another."""
+    def _matrix_key(self, may_share: bool = False) -> TrueKey:
+        """A key that is neither alone on its row nor on its column, without a package shared with another
+        (`may_share`: or with one)."""
         rows = Counter(key.row for key in self.keys.values())
         columns = Counter(key.column for key in self.keys.values())
         shared = Counter(key.diode for key in self.keys.values() if key.diode)
@@ -480,7 +502,7 @@ class MadeBoard:
             if not key.is_direct
             and rows[key.row] > 2
             and columns[key.column] > 2
-            and shared.get(key.diode, 1) == 1
+            and (may_share or shared.get(key.diode, 1) == 1)
         ]
         return self.random.choice(fitting)
 
@@ -498,6 +520,40 @@ class MadeBoard:
         first, second = self.part(key.diode).pins.values()
         first.net, second.net = second.net, first.net
         self.expected.add(("diode-reversed", key.diode))
+
+    def _plant_diode_reversed_in_series(self) -> None:
+        """Half of a package of two in series (as a BAV99 holds), on the side where it points backwards."""
+        key = self._matrix_key()
+        assert key.diode
+        line, mid = key.row, f"Net-({key.name}-Pad2)"
+        near, unused = ("K", "A") if self.diode_at_row else ("A", "K")
+        if not self.diode_at_row:
+            line = key.column
+        old = self.part(key.diode)
+        self.parts.remove(old)
+        pins = {
+            near: Pin(mid, [(-0.95, 1.0, None, True)]),
+            unused: Pin(None, [(0.95, 1.0, None, True)]),
+            "AK": Pin(line, [(0.0, -1.0, None, True)]),
+        }
+        self.parts.append(MadePart(key.diode, old.x, old.y, 0.0, pins, on_back=True))
+        self.expected.add(("diode-reversed", key.diode))
+
+    def _plant_diode_package_differs(self) -> None:
+        """One key gets a package of its own, whose common pin is at the key's other line."""
+        key = self._matrix_key(may_share=True)
+        mid = f"Net-({key.name}-Pad2)"
+        line, sense = (key.row, key.column) if self.diode_at_row else (key.column, key.row)
+        is_shared = sum(other.diode == key.diode for other in self.keys.values()) > 1
+        for pin in self.part(key.diode or "").pins.values():
+            if pin.net == mid or (pin.net == line and not is_shared):
+                pin.net = None
+        for pin in self.part(key.name).pins.values():
+            pin.net = line if pin.net == sense else pin.net
+        key.diode = f"D{len(self.caps) + 9}"
+        x, y = self.mm(key.x, key.y)
+        self.parts.append(self._package(key.diode, x, y + 7.2, 0.0, mid, sense))
+        self.expected |= {("diode-package-differs", key.diode), ("diode-direction-unknown", None)}
 
     def _plant_diode_missing(self) -> None:
         key = self._matrix_key()

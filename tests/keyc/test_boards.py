@@ -53,7 +53,7 @@ def test_the_matrix_is_the_graph_s(seed: int) -> None:
         if part.name in made.keys or (part.name.startswith("D") and len(nets) == 2):
             graph.add_edge(nets[0], nets[1], part=part.name)
         elif part.name.startswith("D") and len(nets) == 3:
-            common = part.pins["3"].net
+            common = list(part.pins.values())[-1].net
             for net in nets:
                 if net != common:
                     graph.add_edge(common, net, part=part.name)
@@ -266,6 +266,26 @@ def test_pads_without_pin_names_are_read(tmp_path: Path) -> None:
             part.pins = {"": part.pins["1"], " ": part.pins["2"]}
     board = traced_board(made)
     assert len(board.keys) == sum(not key.is_direct for key in made.keys.values())
+
+
+def test_names_that_were_cut_alike_are_told_at_the_lines_they_made_one() -> None:
+    """pcb-rnd 3.0.6 keeps the first 14 characters of a net: `/matrix/Row_line_0` to `_4` are one then."""
+    from keyc.board_findings import findings
+
+    made = next(
+        m for m in map(MadeBoard, range(99)) if m.rows[0].startswith("/matrix") and m.package == "chip"
+    )
+    made.habits.names = "plain"
+    cut = made.rows[0][:14]
+    for part in made.parts:
+        for pin in part.pins.values():
+            if pin.net in made.rows:
+                pin.net = cut
+    board = traced_board(made)
+    told = [one for one in findings(board, board_text(board).layout) if one.severity != "note"]
+    assert [one.code for one in told] == ["line-on-two-pins"]
+    assert f"{cut} is on {len(made.rows)} pins" in told[0].message
+    assert "cut to 14 characters" in (told[0].help or "")
 
 
 def test_a_resistor_between_line_and_pin_is_passed_through() -> None:

@@ -190,3 +190,54 @@ def test_a_bug_of_ours_is_never_blamed_on_the_file(
 def test_what_ships_is_there() -> None:
     for parts in (("grammars", "keymap.lark"), ("templates", "engine", "keyc_engine.h"), ("data", "demo")):
         assert shipped(*parts).exists(), parts
+
+
+FAILING = SMALL + 'scenario "the first key is B" { tap SW1 expect B }\n'
+
+
+@pytest.mark.parametrize(
+    "command", [["build", "-o", "out"], ["firmware", "-o", "out.uf2"], ["flash", "--wait", "0"]]
+)
+def test_nothing_is_made_of_a_keyboard_whose_scenario_fails(
+    command: list[str], small: Path, tmp_path: Path
+) -> None:
+    small.write_text(FAILING, encoding="utf-8")
+    done = run(command[0], small, *command[1:], cwd=tmp_path)
+    if "scenario-not-run" in done.stderr:
+        pytest.skip("no C compiler here")
+    assert done.returncode == 1
+    assert "expected `B`, but `A` came [scenario-failed]" in " ".join(done.stderr.split())
+    assert [path.name for path in tmp_path.iterdir()] == ["two.keys"]
+
+
+def test_without_a_compiler_build_says_what_was_not_tried(
+    small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from keyc import engine
+    from keyc.diagnostics import UserError
+
+    def none_here() -> None:
+        raise UserError("there is no C compiler", "install one", exit_status=3)
+
+    monkeypatch.setattr(engine, "load", none_here)
+    small.write_text(FAILING, encoding="utf-8")
+    assert cli.main(["build", str(small), "-o", str(tmp_path / "out")]) == 0
+    said = capsys.readouterr().err
+    assert "the scenario was not run: there is no C compiler [scenario-not-run]" in said
+    assert "install one" in said
+    assert (tmp_path / "out" / "two_tables.c").exists()
+
+
+@pytest.mark.parametrize("name", ["x.hex", "x", "uf2", "x.uf2.txt"])
+def test_an_image_has_a_name_that_the_chip_s_drive_takes(name: str, small: Path, tmp_path: Path) -> None:
+    done = run("firmware", small, "-o", tmp_path / name)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert ".uf2" in done.stderr
+    assert not (tmp_path / name).exists()
+
+
+def test_what_check_found_is_counted_once(small: Path) -> None:
+    small.write_text(SMALL.replace("0x1234", "0x1209"), encoding="utf-8")
+    done = run("check", small)
+    assert (done.stdout + done.stderr).count("1 warning") == 1
+    assert done.stdout == f"{small}: 2 switches, 1 layer; 1 warning\n"

@@ -5,9 +5,9 @@ from __future__ import annotations
 
 import ctypes
 import os
+import re
 import subprocess
 import sys
-from dataclasses import replace
 from pathlib import Path
 from shutil import which
 
@@ -40,20 +40,19 @@ KEYBOARDS = {
 def hostile_keyboard() -> Keyboard:
     keyboard = keyboard_of(wiring_of(), [key(4)], for_switch={HOSTILE: Debounce(1)})
     source = Source(f"C:\\folder/{HOSTILE}.keys", "keyboard\n" * 40)
-    span = replace(keyboard.span, source=source)
-    switches = tuple(replace(s, name=f"{s.name}{HOSTILE}", span=span) for s in keyboard.wiring.switches)
+    span = keyboard.span.replaced(source=source)
+    switches = tuple(s.replaced(name=f"{s.name}{HOSTILE}", span=span) for s in keyboard.wiring.switches)
     cell = Cell(key(4), HOSTILE, HOSTILE, span)
-    layer = replace(
-        keyboard.layers[0], name=HOSTILE, cells=dict.fromkeys((s.name for s in switches), cell), span=span
+    layer = keyboard.layers[0].replaced(
+        name=HOSTILE, cells=dict.fromkeys((s.name for s in switches), cell), span=span
     )
-    return replace(
-        keyboard,
+    return keyboard.replaced(
         title=HOSTILE,
         maker=HOSTILE,
         span=span,
-        wiring=replace(keyboard.wiring, switches=switches),
+        wiring=keyboard.wiring.replaced(switches=switches),
         layers=(layer,),
-        timing=replace(keyboard.timing, for_switch={switches[1].name: Debounce(1)}),
+        timing=keyboard.timing.replaced(for_switch={switches[1].name: Debounce(1)}),
     )
 
 
@@ -272,9 +271,15 @@ def test_a_full_disk_costs_only_the_cache(monkeypatch: pytest.MonkeyPatch, tmp_p
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.skipif(which("cmake") is None, reason="CMake isn't installed here")
-def test_the_cmake_function(tmp_path: Path) -> None:
+# How each generator's own program says that a second build does nothing.
+@pytest.mark.parametrize(
+    ("generator", "program_of_it", "nothing_to_do"),
+    [("Ninja", "ninja", "no work to do"), ("Unix Makefiles", "make", "[100%] Built target small")],
+)
+def test_the_cmake_function(tmp_path: Path, generator: str, program_of_it: str, nothing_to_do: str) -> None:
     """A project of its own that uses keyc_sources: builds, and builds anew when the keymap changes."""
+    if which("cmake") is None or which(program_of_it) is None:
+        pytest.skip(f"CMake or {program_of_it} isn't installed here")
     root = Path(__file__).parents[2]
     write_files(tmp_path / "made", files(KEYBOARDS["plain"]))
     program = tmp_path / "keyc"
@@ -297,11 +302,27 @@ def test_the_cmake_function(tmp_path: Path) -> None:
         assert done.returncode == 0, done.stdout + done.stderr
         return done.stdout
 
-    built("-B", "build", f"-DKEYC_PROGRAM={program}")
-    assert "small_board_tables.c.o" in built("--build", "build")
-    assert "Building" not in built("--build", "build")
+    def does_nothing() -> bool:
+        said = built("--build", "build")
+        return nothing_to_do in said and "Building" not in said and "keyc:" not in said
+
+    built("-G", generator, "-B", "build", f"-DKEYC_PROGRAM={program}")
+    assert "small_board_tables.c.o" in built("--build", "build", "-v")
+    assert does_nothing()
     keymap.write_text(keymap.read_text().replace("A usb-boot", "B usb-boot"))
-    os.utime(keymap, (keymap.stat().st_mtime + 5,) * 2)
-    again = built("--build", "build")
-    assert "small_board_tables.c.o" in again
-    assert "engine_scan.c.o" not in again, "what stayed the same isn't compiled again"
+    again = built("--build", "build", "-v")
+    assert "small_board_tables.c" in again
+    assert "-c " in again
+    assert not re.search(r"-c \S*engine_scan\.c", again), "what stayed the same isn't compiled again"
+    assert does_nothing()
+    # A mistake in the keymap stops the build and is told; mended, the build goes on.
+    good = keymap.read_text()
+    keymap.write_text(good.replace("B usb-boot", "Delet usb-boot"))
+    failed = subprocess.run(
+        ["cmake", "--build", "build"], cwd=tmp_path, capture_output=True, text=True, check=False
+    )
+    assert failed.returncode
+    assert "no key, layer or let is called `Delet`" in failed.stdout + failed.stderr
+    keymap.write_text(good)
+    built("--build", "build")
+    assert does_nothing()

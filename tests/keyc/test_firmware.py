@@ -7,7 +7,6 @@ import os
 import struct
 import subprocess
 import sys
-from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
 from shutil import which
@@ -155,7 +154,7 @@ def test_each_image_carries_its_fingerprints_and_identity(image: Image, tmp_path
     titles = {"daily": "Handmade", "bench": "Handmade (bench)", "trial": "Handmade (trial, with a console)"}
     title = titles[image]
     assert bytes([2 + 2 * len(title), 3]) + title.encode("utf-16-le") in whole
-    other = build_uf2(replace(KEYBOARD, title="Another"), image).bytes
+    other = build_uf2(KEYBOARD.replaced(title="Another"), image).bytes
     assert whole != b"".join(memory_of(other, tmp_path).values())
 
 
@@ -206,7 +205,7 @@ def test_the_same_bytes_on_every_run(compiler: str, tmp_path: Path) -> None:
     ],
 )
 def test_titles_stay_titles(title: str, tmp_path: Path) -> None:
-    keyboard = replace(KEYBOARD, title=title, maker=title)
+    keyboard = KEYBOARD.replaced(title=title, maker=title)
     whole = b"".join(memory_of(build_uf2(keyboard, "bench").bytes, tmp_path).values())
     kept = title.encode("utf-16-le")[: 2 * (126 - len(" (bench)"))].decode("utf-16-le", "ignore")
     text = (kept + " (bench)").encode("utf-16-le")
@@ -224,7 +223,7 @@ def test_the_image_source_names_no_path_and_no_date() -> None:
 
 
 def test_each_image_may_have_an_id_of_its_own() -> None:
-    own = replace(KEYBOARD, bench_usb=(0x1209, 0x5A18), trial_usb=(0x1209, 0x5A19))
+    own = KEYBOARD.replaced(bench_usb=(0x1209, 0x5A18), trial_usb=(0x1209, 0x5A19))
     assert [usb_id_of(own, image)[1] for image in ("daily", "bench", "trial")] == [
         KEYBOARD.usb_product,
         0x5A18,

@@ -43,6 +43,13 @@ def test_a_sound_keyboard_has_nothing_to_say() -> None:
         # Layers that wait for each other count as never.
         (
             "layer base { A B usb-boot D }\nlayer lower { SW1 = upper }\nlayer upper { SW1 = lower }",
+            ["layer-never-reached"],
+        ),
+        # A chain that hangs on one lost layer is told there; another chain is another mistake.
+        (
+            "layer base { A B usb-boot D }\nlayer one { SW1 = two }\nlayer two { SW1 = three SW2 = one }\n"
+            "layer three { SW1 = four }\nlayer four { SW1 = X }\nlayer five when six { SW1 = X }\n"
+            "layer six { SW1 = X }",
             ["layer-never-reached", "layer-never-reached"],
         ),
         # A layer may be reached through another one.
@@ -219,6 +226,17 @@ def test_the_open_test_id(usb: str, due: bool) -> None:
         (
             "layer base { A bottom(other) usb-boot D }\nlayer other { X bottom(base) Z .. }",
             ["nothing-beneath"],
+        ),
+        # The lock lies on one bottom, and the other hides it: there is no way back with the layer locked.
+        (
+            "layer base { A lock(more) bottom(other) usb-boot }\nlayer other { bottom(base) B C D }\n"
+            "layer more { SW1 = X }",
+            ["layer-without-way-out"],
+        ),
+        (
+            "layer base { A lock(more) bottom(other) usb-boot }\nlayer other { bottom(base) B C D }\n"
+            "layer more { SW4 = X }",
+            [],
         ),
         # "two chords of which one hides the other", and what else keeps a chord from counting
         (

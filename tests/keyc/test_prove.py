@@ -131,6 +131,8 @@ def test_limits_are_kept_and_told() -> None:
     full = proved(keyboard, states_most=100)
     assert full.stopped_by == "at 100 states"
     assert not full.complete
+    assert "every way of up to " in as_text(full).replace("\n", " ")
+    assert 1 <= full.moves_whole < 20
     assert full.unreached == ()  # nothing is concluded from what wasn't looked at
 
 
@@ -201,8 +203,8 @@ def broken_engine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         # A chord's release is forgotten.
         (
             "engine_further.c",
-            "if (slot->held_by & KEYC_BY_CHORD &&",
-            "if (false && slot->held_by & KEYC_BY_CHORD &&",
+            "if (!(by & KEYC_BY_CHORD) ||",
+            "if (by == by || !(by & KEYC_BY_CHORD) ||",
             FRAME["layer"] + "chord SW1 SW2 on base = X",
             "nothing stays down",
         ),
@@ -260,3 +262,13 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     path.write_text(HEAD + examples("proof-failed")[0], encoding="utf-8")
     assert cli.main(["check", "--prove", "--format", "json", str(path)]) == 1
     assert '"proof-failed"' in capsys.readouterr().out
+
+
+def test_limits_on_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "x.keys"
+    path.write_text(HEAD + SOUND, encoding="utf-8")
+    assert cli.main(["check", "--prove", "--states", "5", str(path)]) == 4
+    assert "at 5 states" in capsys.readouterr().out
+    assert cli.main(["check", "--prove", "--seconds", "0", str(path)]) == 2
+    assert cli.main(["check", "--states", "100", str(path)]) == 2
+    assert "--prove" in capsys.readouterr().err

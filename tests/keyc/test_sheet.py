@@ -20,6 +20,8 @@ from xml.etree import ElementTree
 
 import pytest
 
+from keyc.caps import laid_out
+from keyc.chord_marks import left_of_another
 from keyc.cli import main
 from keyc.compile import check_text
 from keyc.files import data_rows, shipped
@@ -51,7 +53,7 @@ def bundled() -> Keyboard:
     return keyboard_of(shipped("data", "demo", "otterbridge.keys").read_text(encoding="utf-8"))
 
 
-def full_size(host: str = "linux-de") -> Keyboard:
+def full_size(host: str = "linux-de", more: str = "") -> Keyboard:
     """An ISO board of 105 keys, whose layer has the names of all its keys (W3C UI Events, figure of the
     102-key keyboard with a number pad)."""
     lines = [
@@ -94,7 +96,7 @@ def full_size(host: str = "linux-de") -> Keyboard:
         "shape {\n" + "\n".join(shape) + f"\n}}\nlayer base {{\n{cells}\n}}\n"
         "layer more { SW1 = usb-boot  SW2 = AudioVolumeMute  SW3 = MediaTrackPrevious\n"
         "SW4 = BrowserFavorites\n"
-        'SW5 = Control+Shift+"a"  SW6 = usage(0x0C, 0x00E9)  SW7 = off }\n'
+        'SW5 = Control+Shift+"a"  SW6 = usage(0x0C, 0x00E9)  SW7 = off }\n' + more
     )
 
 
@@ -230,10 +232,73 @@ def test_ways_through_locks_chords_and_layers_that_are_on_while_others_are() -> 
 
 def test_tables_of_what_has_no_cap() -> None:
     tables = {table.heading: table.rows for table in sheet_of(dual()).tables}
-    assert tables["Chords"] == (("SW1 with SW2", "base", "bottom(ground)"),)
+    assert tables["Chords"] == (("1", "SW1 with SW2", "base", "bottom(ground)"),)
     assert tables["Dials"] == (("DIAL1", "GPIO20, GPIO21", "4", "base", "AudioVolumeUp", "AudioVolumeDown"),)
     # ô is two strokes on the German layout: the dead circumflex, then o.
     assert tables["Sequences"] == (("sign-off", '"Ciao, ô" Enter wait 50ms Tab Control+Z'),)
+
+
+# ---- chords
+
+
+CHORDS = """\
+chord SW39 SW40 on base = F13
+chord SW62 SW63 SW64 on base = F14
+chord SW39 SW62 on base = F15
+chord SW85 SW92 on base = F16
+chord SW95 SW96 on base = F17
+chord SW2 SW3 on more = F18
+chord SW2 SW99 on base = F19
+"""
+
+
+def plates(body: str) -> dict[str, tuple[str, str]]:
+    """By switch, the numbers on its upper edge and the colour behind them."""
+    found = re.findall(
+        r'data-switch="(\w+)"[^>]*><rect [^>]*fill="(#\w+)"/>'
+        r'<text [^>]*fill="#ffffff"[^>]*>([\d,]+)</text></g>',
+        body,
+    )
+    return {switch: (numbers, colour) for switch, colour, numbers in found}
+
+
+def test_caps_bear_the_numbers_of_their_chords() -> None:
+    """By the language: a chord counts where its members' topmost cells are its layer's, so that `more` lets
+    those of `base` through, but not one whose member it has a cell of its own for, or that holds it."""
+    base, more = sheet_of(full_size(more=CHORDS)).layers
+    ink, quiet = "#1a1a1a", "#666666"
+    through = {
+        "SW39": "1,3",
+        "SW40": "1",
+        "SW62": "2,3",
+        "SW63": "2",
+        "SW64": "2",
+        "SW85": "4",
+        "SW92": "4",
+        "SW95": "5",
+        "SW96": "5",
+    }
+    assert plates(base.body) == {switch: (n, ink) for switch, n in through.items()} | {
+        "SW2": ("7", ink),
+        "SW99": ("7", ink),
+    }
+    assert plates(more.body) == {switch: (n, quiet) for switch, n in through.items()} | {
+        "SW2": ("6", ink),
+        "SW3": ("6", ink),
+    }
+
+
+def test_members_side_by_side_are_joined_by_a_bar() -> None:
+    """From SW39 to SW40, SW62 to SW63, SW63 to SW64 and SW95 to SW96, in the caps' own places."""
+    base, _ = sheet_of(full_size(more=CHORDS)).layers
+    bars = re.findall(r'<path d="M[-\d.]+ [-\d.]+H[-\d.]+" transform="(translate[^"]+)"', base.body)
+    places = dict(re.findall(r'data-switch="(\w+)" transform="(translate[^"]+)"', base.body))
+    assert bars == [places[name] for name in ("SW39", "SW62", "SW63", "SW95")]
+
+
+def test_which_caps_lie_side_by_side() -> None:
+    caps = laid_out(keyboard_of(SPLIT).caps).caps
+    assert [one.cap.switch for one in left_of_another(caps)] == ["L1", "L2", "T1", "R1", "R2", "T3"]
 
 
 # ---- text
@@ -490,6 +555,7 @@ KEYBOARDS = {
     "full-fr": lambda: full_size("linux-fr"),
     "split": lambda: keyboard_of(SPLIT),
     "dual": dual,
+    "chords": lambda: full_size("linux-de", CHORDS),
 }
 
 

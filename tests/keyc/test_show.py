@@ -195,3 +195,15 @@ def test_one_of_a_kind_is_told_in_the_singular() -> None:
     keyboard, _ = check_text(Source("one.keys", text))
     assert keyboard is not None
     assert show.as_text(keyboard).splitlines()[2] == "1 switch, 1 layer, 1 scenario"
+
+
+def test_a_key_with_two_roles_has_both_in_json() -> None:
+    """The contract's `"tap":…,"hold":…`: each with its text and what it puts down (HID page 7)."""
+    text = SMALL.replace("    Y           more\n", "    Control+Z/more  A/Shift+AltRight\n")
+    cells = show.as_json(keyboard_of(text))["layers"][0]["cells"]
+    control, z, a, shift, alt_right = ({"page": 7, "id": n} for n in (0xE0, 0x1D, 0x04, 0xE1, 0xE6))
+    assert cells["SW1"]["tap"] == {"text": "Control+Z", "usages": [control, z]}
+    assert cells["SW1"]["hold"] == {"text": "more", "layer": "more", "usages": []}
+    assert cells["SW2"]["tap"] == {"text": "A", "usages": [a]}
+    assert cells["SW2"]["hold"] == {"text": "Shift+AltRight", "layer": None, "usages": [shift, alt_right]}
+    assert cells["SW1"]["usages"] == []

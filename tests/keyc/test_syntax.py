@@ -132,7 +132,7 @@ def test_line_ends_and_a_byte_order_mark_change_nothing(end: str) -> None:
         ('  "#" A # "', [['"#"', "A"]]),
         ('  "\\"" "\\\\" A', [['"\\""', '"\\\\"', "A"]]),
         ("  .. ..\t..", [["..", "..", ".."]]),
-        ("  a-b Ähnlich_9", None),
+        ("  a-b Ähnlich_9", [["a-b", "Ähnlich_9"]]),
         ("  1 2 12", [["1", "2", "12"]]),
         ('  Control+Shift+Z Control+"z"', [["Control+Shift+Z", 'Control+"z"']]),
         ("  usage(0x0C, 0x00E9) taps(A, Control+B)", [["usage(0x0C, 0x00E9)", "taps(A, Control+B)"]]),

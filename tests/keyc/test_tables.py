@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -117,7 +116,7 @@ def test_what_a_report_can_say() -> None:
     assert not is_reportable(Usage(0x0C, 0))
     assert not is_reportable(Usage(0x08, 1))
     with pytest.raises(ValueError, match="0x08"):
-        tables_of(keyboard_of(wiring_of(), [replace(key(4), usage=Usage(0x08, 1))]))
+        tables_of(keyboard_of(wiring_of(), [key(4).replaced(usage=Usage(0x08, 1))]))
 
 
 def test_a_plain_cell_takes_two_bytes() -> None:
@@ -147,7 +146,7 @@ def test_sizes_are_the_compilers(compiler: str, tmp_path: Path) -> None:
 
 
 def with_action(tables: Tables) -> Tables:
-    return replace(tables, actions=(media(0xE9),))
+    return tables.replaced(actions=(media(0xE9),))
 
 
 def test_fingerprints_tell_what_matters() -> None:
@@ -160,8 +159,8 @@ def test_fingerprints_tell_what_matters() -> None:
 
     turned = wiring_of(rows=(3, 2), columns=(7, 6))
     by_place = {(s.row, s.column, s.direct): s.name for s in wiring.switches}
-    renamed = tuple(replace(s, name=by_place[s.row, s.column, s.direct]) for s in turned.switches)
-    assert fingerprints(keyboard_of(replace(turned, switches=renamed), [])).wiring == first.wiring
+    renamed = tuple(s.replaced(name=by_place[s.row, s.column, s.direct]) for s in turned.switches)
+    assert fingerprints(keyboard_of(turned.replaced(switches=renamed), [])).wiring == first.wiring
     moved = wiring_of(direct=(11,))
     assert fingerprints(keyboard_of(moved, [])).wiring != first.wiring
     assert fingerprints(keyboard_of(wiring_of(diodes=Diodes.NONE), [])).wiring != first.wiring

@@ -5,6 +5,7 @@ The truth is the netlist's: the file is written from it, changed by hand as belo
 
 from __future__ import annotations
 
+import json
 import re
 import subprocess
 from pathlib import Path
@@ -15,9 +16,11 @@ from keyc.boards import read_board, starting_text
 from keyc.cli import main
 from keyc.compile import Checked, check_text
 from keyc.source import Source
+from keyc.tidy import tidied_text
 from keyc.witnesses import Agreement, agreement
 from tests.keyc.made_boards import MadeBoard
 
+SARIF = Path(__file__).parents[1] / "golden" / "sarif" / "sarif-2.1.0-rtm.5.json"
 SEEDS = [seed for seed in range(60) if MadeBoard(seed).package != "map"][:16]
 
 
@@ -123,7 +126,59 @@ def test_a_change_is_found_and_the_diff_takes_it_back(seed: int, change: str, tm
     assert len(result.found) == count
     assert "as on the board" in result.summary
     difference = result.summary.partition("\n")[2] + "\n"
-    assert of(_patched(changed, difference, tmp_path), netlist).found == []
+    patched = _patched(changed, difference, tmp_path)
+    assert of(patched, netlist).found == []
+    assert tidied_text(patched) == patched  # the file was lined up, and is so again
+
+
+def test_a_block_of_one_s_own_style_keeps_it(tmp_path: Path) -> None:
+    """Where hardly a line was lined up, only what differs is changed."""
+    text, netlist = written(SEEDS[0], tmp_path)
+    own = re.sub(r" {2,}(?=\S)", " ", text)
+    row = next(line for line in own.split("\n") if line.startswith(" row"))
+    one, other = row.split()[2:4]
+    swapped = row.replace(f" {one} {other}", f" {other} {one}")
+    result = of(own.replace(row, swapped), netlist)
+    changed = [
+        line for line in result.summary.split("\n") if line[:1] in "+-" and line[:3] not in ("+++", "---")
+    ]
+    assert changed == [f"-{swapped}", f"+{row}"]
+
+
+@pytest.mark.parametrize("seed", SEEDS[:4])
+def test_scripts_get_the_mend_as_well(seed: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """In JSON and in SARIF (2.1.0, 3.55) the first difference has the text to put in; put in, all agrees."""
+    text, netlist = written(seed, tmp_path)
+    row = next(line for line in text.split("\n") if line.startswith("    row"))
+    one, other = row.split()[2:4]
+    swap = re.sub(rf"\b({one}|{other})(?![\w-])", lambda m: other if m[0] == one else one, row)
+    path = tmp_path / "board.keys"
+    path.write_text(text.replace(row, swap))
+    assert main(["check", str(path), "--netlist", str(netlist), "--format", "json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    differing = [entry for entry in told if entry["code"] == "pins-differ"]
+    assert len(differing) == 2
+    assert ["mend" in entry for entry in differing] == [True, False]
+    mend = differing[0]["mend"]
+    lines = path.read_text().split("\n")
+    before, after = lines[: mend["line"] - 1], lines[mend["end_line"] :]
+    start, end = (
+        lines[mend["line"] - 1][: mend["column"] - 1],
+        lines[mend["end_line"] - 1][mend["end_column"] - 1 :],
+    )
+    mended = "\n".join([*before, start + mend["text"] + end, *after])
+    assert mended == text
+    assert _patched(path.read_text(), mend["diff"], tmp_path) == text
+    path.write_text(text.replace(row, swap))
+    assert main(["check", str(path), "--netlist", str(netlist), "--format", "sarif"]) == 1
+    log = json.loads(capsys.readouterr().out)
+    jsonschema = pytest.importorskip("jsonschema")
+    jsonschema.Draft4Validator(json.loads(SARIF.read_text(encoding="utf-8"))).validate(log)
+    (fix,) = [fix for result in log["runs"][0]["results"] for fix in result.get("fixes", [])]
+    (replacement,) = fix["artifactChanges"][0]["replacements"]
+    assert replacement["insertedContent"]["text"] == mend["text"]
+    region = replacement["deletedRegion"]
+    assert (region["startLine"], region["endColumn"]) == (mend["line"], mend["end_column"])
 
 
 def test_a_switch_too_many_and_one_too_few(tmp_path: Path) -> None:

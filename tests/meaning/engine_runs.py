@@ -68,12 +68,17 @@ def numbers(made: RandomKeymap) -> dict[str, int]:
 
 
 def engine_reports(
-    library: EngineLibrary, tables: Tables, number_of: dict[str, int], changes: Iterable[Change]
+    library: EngineLibrary,
+    tables: Tables,
+    number_of: dict[str, int],
+    changes: Iterable[Change],
+    begins_us: int = 0,
 ) -> list[Report]:
-    engine = Engine(library, tables)
+    """`begins_us`: what the clock shows when the changes begin to count."""
+    engine = Engine(library, tables, begins_us)
     reports: list[Report] = []
     for change in changes:
-        reports += engine.run_without_board(change.time_us)
+        reports += engine.run_without_board(begins_us + change.time_us)
         while not engine.tell(number_of[change.switch], pressed=change.pressed):
             reports += engine.run_without_board(engine.now_us + 1000)  # the host is slower than the hands
     return reports + engine.run_without_board(engine.now_us + _REST_US)

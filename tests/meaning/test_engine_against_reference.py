@@ -11,7 +11,14 @@ from dataclasses import replace
 import pytest
 
 from keyc.engine import EngineLibrary, load
-from tests.meaning.engine_runs import difference, difference_of, shortest
+from tests.meaning.engine_runs import (
+    difference,
+    difference_of,
+    engine_reports,
+    numbers,
+    shortest,
+    tables_of_text,
+)
 from tests.meaning.generator import Features, random_changes, random_keymap
 from tests.meaning.reference import DEFAULTS, QueueOverrun
 
@@ -53,6 +60,24 @@ def test_on_a_board_that_is_scanned(library: EngineLibrary) -> None:
     """The same through matrix, scan and debounce, for keymaps without dials."""
     without_dials = Features.ALL & ~Features.DIALS
     assert judged(library, range(20_000, 20_020), without_dials, scanned=True) >= 18
+
+
+@pytest.mark.parametrize("seed", range(30_000, 30_012))
+def test_the_clock_may_wrap(library: EngineLibrary, seed: int) -> None:
+    """The chip's clock has 32 bits of microseconds: 71.6 minutes. Rules go on across its end."""
+    made = random_keymap(seed, Features.ALL)
+    changes = random_changes(seed, made, CHANGES)
+    tables, number_of = tables_of_text(made), numbers(made)
+    begins_us = (1 << 32) - changes[len(changes) // 2].time_us
+    begins_us -= begins_us % 1000  # the host asks at the same moments
+    plain, wrapped = (
+        [
+            (one.time_us - begins, one.which, one.bytes)
+            for one in engine_reports(library, tables, number_of, changes, begins)
+        ]
+        for begins in (0, begins_us)
+    )
+    assert plain == wrapped
 
 
 def test_a_difference_is_found(library: EngineLibrary) -> None:

@@ -12,8 +12,7 @@ from usbip.host import Connection
 from hil.chip_board import ChipBoard
 from hil.usb_controller import Packet
 from hil.usb_host import UsbStall
-from keyc.firmware import build_uf2
-from tests.emulator.test_images import FIRST_KEY, KEYBOARD, WIRING
+from tests.emulator.test_images import FIRST_KEY, WIRING
 from tests.keyc.test_usb_descriptors import KEYBOARD as KEYBOARD_REPORT
 from tests.keyc.test_usb_descriptors import Device, Stalled, report_of
 from tests.usb.usbip_server import UsbIpServer
@@ -173,7 +172,3 @@ class DeviceOverUsbIp(HostedDevice):
     def close(self) -> None:
         self._connection.close()
         self._server.close()
-
-
-def daily_image() -> bytes:
-    return build_uf2(KEYBOARD, "daily").bytes

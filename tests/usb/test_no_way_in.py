@@ -7,7 +7,6 @@ values that mean something to somebody.
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -19,6 +18,7 @@ from keyc.files import shipped
 from keyc.firmware import Image, build_uf2
 from keyc.tables import fingerprints, tables_of
 from tests.emulator.test_images import FIRST_KEY, KEYBOARD, WIRING, board_with, finger, held_in
+from tests.pico_sdk import SDK, image_of
 from tests.usb.hosts import ChipDevice, DeviceOverUsbIp, Refused
 
 KNOWN = {  # (type, request): all that a boot keyboard with a second interface answers
@@ -33,9 +33,9 @@ KNOWN = {  # (type, request): all that a boot keyboard with a second interface a
 }
 
 
-@pytest.fixture(scope="module")
-def daily() -> bytes:
-    return build_uf2(KEYBOARD, "daily").bytes
+@pytest.fixture(scope="module", params=["bare", SDK])
+def daily(request: pytest.FixtureRequest) -> bytes:
+    return image_of("daily", request.param)
 
 
 def test_no_request_but_a_keyboards_is_answered() -> None:
@@ -98,7 +98,7 @@ def test_what_the_host_reads_is_what_it_was_told(daily: bytes) -> None:
 def test_images_tell_themselves_apart() -> None:
     """By product string, device version and, where the maker has several, product id."""
     images: tuple[Image, ...] = ("daily", "bench", "trial")
-    keyboard = replace(KEYBOARD, bench_usb=(0x1209, 0x5A18), trial_usb=(0x1209, 0x5A19))
+    keyboard = KEYBOARD.replaced(bench_usb=(0x1209, 0x5A18), trial_usb=(0x1209, 0x5A19))
     titles, versions, products = [], set(), set()
     for image in images:
         board = ChipBoard(build_uf2(keyboard, image).bytes, WIRING)
@@ -131,7 +131,7 @@ def test_no_file_leaves_the_chosen_folder(title: str, tmp_path: Path) -> None:
 
     text = f'keyboard "{title}" {{ }}\n'
     keyboard, _ = check_text(Source("x.keys", text))  # refused or taken: either way nothing gets out
-    keyboard = keyboard or replace(KEYBOARD, title=title)
+    keyboard = keyboard or KEYBOARD.replaced(title=title)
     (demo,) = shipped("data", "demo").glob("*.keys")
     named, _ = check_text(Source(f"{title}.keys", demo.read_text(encoding="utf-8")))
     assert named is not None
@@ -141,6 +141,6 @@ def test_no_file_leaves_the_chosen_folder(title: str, tmp_path: Path) -> None:
 
 
 def test_quoted_text_is_not_in_the_fingerprints() -> None:
-    other = replace(KEYBOARD, title="Another", maker="Somebody")
+    other = KEYBOARD.replaced(title="Another", maker="Somebody")
     assert fingerprints(other).keymap == fingerprints(KEYBOARD).keymap
     assert fingerprints(other).wiring == fingerprints(KEYBOARD).wiring

@@ -20,6 +20,8 @@ struct keyc_host_lines {
     uint32_t moving;                 /* lines that follow their pull, and will have come over */
     uint64_t arrives_us[KEYC_LINES]; /* ... by then */
     uint64_t now_us;
+    uint32_t edge_lines; /* each change of these is told to `edge` */
+    void (*edge)(struct keyc_host_lines *lines, unsigned line, bool high, uint64_t time_us);
 };
 
 struct keyc_host_report {

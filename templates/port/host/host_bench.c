@@ -25,6 +25,27 @@ static void keyc_host_bench_drive_low(void *context, uint32_t driven)
     keyc_host_drive_low(&host->lines, driven);
 }
 
+static void keyc_host_bench_edge(struct keyc_host_lines *lines, unsigned line, bool high, uint64_t time_us)
+{
+    struct keyc_host_bench *host = (struct keyc_host_bench *)lines;
+    keyc_bench_note_edge(&host->bench, line, high, (uint32_t)time_us);
+    host->wanted_us = 0; /* an interrupt wakes it */
+}
+
+static void keyc_host_bench_release(void *context)
+{
+    struct keyc_host_bench *host = context;
+    host->lines.edge_lines = 0;
+    keyc_host_release(&host->lines);
+}
+
+static void keyc_host_bench_hold_low(void *context, uint32_t driven, uint32_t watched)
+{
+    struct keyc_host_bench *host = context;
+    keyc_host_bench_drive_low(context, driven);
+    host->lines.edge_lines = watched;
+}
+
 static uint32_t keyc_host_console_read(void *context, uint8_t *bytes, uint32_t room)
 {
     struct keyc_host_bench *host = context;
@@ -65,12 +86,14 @@ void keyc_host_bench_begin(struct keyc_host_bench *host, const struct keyc_bench
     host->next_frame_us = now_us + KEYC_HOST_FRAME_US;
     host->port.lines.context = host;
     host->port.lines.port_drive_low = keyc_host_bench_drive_low;
-    host->port.lines.port_release = keyc_host_release;
+    host->port.lines.port_release = keyc_host_bench_release;
     host->port.lines.port_settle = keyc_host_settle;
     host->port.lines.port_read_levels = keyc_host_read_levels;
     host->port.lines.port_now_us = keyc_host_now_us;
     host->port.lines.port_restart_to_rom = keyc_host_bench_restart;
     host->port.port_pull_down = keyc_host_pull_down;
+    host->port.port_hold_low = keyc_host_bench_hold_low;
+    host->lines.edge = keyc_host_bench_edge;
     host->port.port_console_read = keyc_host_console_read;
     host->port.port_console_write = keyc_host_console_write;
     host->port.port_console_empty = keyc_host_console_empty;

@@ -155,13 +155,21 @@ static void keyc_host_work(struct keyc_host *host, uint64_t until_us, bool until
     }
 }
 
+/* Many steps in no time. */
+static void keyc_host_tell_all(struct keyc_host *host)
+{
+    do
+        keyc_tell_host(host->keyboard);
+    while (host->keyboard->unfinished && !host->keyboard->in_flight);
+}
+
 bool keyc_host_tell(struct keyc_host *host, uint8_t switch_number, bool pressed)
 {
     if (keyc_put_event(host->keyboard, switch_number, pressed, (uint32_t)host->lines.now_us)) {
-        keyc_tell_host(host->keyboard);
+        keyc_host_tell_all(host);
         return true;
     }
-    keyc_tell_host(host->keyboard); /* a full queue decides */
+    keyc_host_tell_all(host); /* a full queue decides */
     return keyc_put_event(host->keyboard, switch_number, pressed, (uint32_t)host->lines.now_us);
 }
 
@@ -169,12 +177,12 @@ void keyc_host_run_without_board(struct keyc_host *host, uint64_t until_us)
 {
     while (host->next_frame_us <= until_us && !host->restarted && !keyc_host_log_full(host)) {
         host->lines.now_us = host->next_frame_us;
-        keyc_tell_host(host->keyboard);
+        keyc_host_tell_all(host);
         keyc_host_take_frame(host);
     }
     if (host->next_frame_us > until_us) {
         host->lines.now_us = until_us;
-        keyc_tell_host(host->keyboard);
+        keyc_host_tell_all(host);
     }
 }
 

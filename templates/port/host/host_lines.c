@@ -12,6 +12,15 @@ static uint32_t keyc_host_held_low(const struct keyc_host_lines *lines)
     return low;
 }
 
+/* `changed` have just come to the levels in `low`. */
+static void keyc_host_tell_edges(struct keyc_host_lines *lines, uint32_t changed, uint64_t time_us)
+{
+    changed &= lines->edge_lines;
+    for (unsigned n = 0; n < KEYC_LINES && (changed >> n) != 0; ++n)
+        if ((changed >> n) & 1u)
+            lines->edge(lines, n, ((lines->low >> n) & 1u) == 0, time_us);
+}
+
 /* Takes those that have arrived by now off `moving`. */
 static void keyc_host_arrive(struct keyc_host_lines *lines)
 {
@@ -20,6 +29,7 @@ static void keyc_host_arrive(struct keyc_host_lines *lines)
         if ((lines->moving & line) != 0 && lines->arrives_us[n] <= lines->now_us) {
             lines->low ^= line;
             lines->moving ^= line;
+            keyc_host_tell_edges(lines, line, lines->arrives_us[n]);
         }
     }
 }
@@ -27,10 +37,12 @@ static void keyc_host_arrive(struct keyc_host_lines *lines)
 /* After any change of the table, the drive or the pulls. */
 static void keyc_host_follow(struct keyc_host_lines *lines)
 {
-    uint32_t held = keyc_host_held_low(lines), steady, moving;
+    uint32_t held = keyc_host_held_low(lines), steady, moving, fallen;
     keyc_host_arrive(lines);
     steady = (held & ~lines->pulled_down) | (lines->low_pulled_down & lines->pulled_down);
-    lines->low |= steady & held;
+    fallen = steady & held & ~lines->low;
+    lines->low |= fallen;
+    keyc_host_tell_edges(lines, fallen, lines->now_us);
     moving = lines->low ^ steady;
     for (unsigned n = 0; n < KEYC_LINES && (moving >> n) != 0; ++n)
         if (((moving & ~lines->moving) >> n) & 1u)

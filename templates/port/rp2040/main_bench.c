@@ -24,6 +24,7 @@ static void port_drive_low(void *context, uint32_t lines)
 
 static void port_release(void *context)
 {
+    keyc_rp2040_edges_end();
     port_drive_low(context, 0);
     if (pulled_down)
         keyc_rp2040_pull_down(0, pulled_down);
@@ -35,6 +36,19 @@ static void port_pull_down(void *context, uint32_t lines)
     port_release(context);
     keyc_rp2040_pull_down(lines, 0);
     pulled_down = lines;
+}
+
+static void note_edge(uint32_t gpio, bool high, uint32_t time_us)
+{
+    keyc_bench_note_edge(&bench, gpio, high, time_us);
+}
+
+/* USB goes on: nothing is measured by how long this drive takes. */
+static void port_hold_low(void *context, uint32_t driven, uint32_t watched)
+{
+    port_release(context);
+    keyc_rp2040_edges_begin(watched, note_edge);
+    keyc_rp2040_drive_low(driven);
 }
 
 static void port_settle(void *context, uint32_t settle_us)
@@ -73,6 +87,7 @@ static const struct keyc_bench_port port = {
             .port_restart_to_rom = port_restart_to_rom,
         },
     .port_pull_down = port_pull_down,
+    .port_hold_low = port_hold_low,
     .port_console_read = keyc_rp2040_console_read,
     .port_console_write = keyc_rp2040_console_write,
     .port_console_empty = keyc_rp2040_console_empty,
@@ -92,8 +107,12 @@ void keyc_main(void)
     keyc_rp2040_usb_begin(&usb);
     for (;;) {
         uint32_t bus_us = keyc_rp2040_usb_attend(false);
+        uint32_t within_us = KEYC_LOOK_AGAIN_US;
         /* Nobody listens on a bus that sleeps, and the chip is too slow then for short drives. */
-        uint32_t within_us = usb.suspended ? KEYC_LOOK_AGAIN_US : keyc_bench_advance(&bench);
+        if (usb.suspended)
+            port_release(0);
+        else
+            within_us = keyc_bench_advance(&bench);
         keyc_rp2040_all_is_well();
         if (within_us > KEYC_LOOK_AGAIN_US)
             within_us = KEYC_LOOK_AGAIN_US;

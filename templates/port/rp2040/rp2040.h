@@ -1,4 +1,5 @@
-/* What the chip does for the images: clocks, pins, time, sleep, USB, the ROM. */
+/* What the chip does for the images: clocks, pins, time, sleep, USB, the ROM. Behind it are either the
+ * registers (the files beside this one) or Raspberry Pi's Pico SDK (../sdk/). */
 #ifndef KEYC_RP2040_H
 #define KEYC_RP2040_H
 
@@ -7,6 +8,7 @@
 
 #include "engine_usb.h"
 #include "rp2040_registers.h"
+#include "rp2040_quick.h"
 
 /* An image's main program. Never returns. */
 _Noreturn void keyc_main(void);
@@ -18,7 +20,7 @@ void keyc_rp2040_clocks_begin(void);
 void keyc_rp2040_clocks_slow(void);
 void keyc_rp2040_clocks_fast(void);
 
-/* rp2040_pins.c. Lines are bits: bit n is GPIO n. A pin is only ever an input or driven low, at
+/* rp2040_pins.c and rp2040_quick.h. Lines are bits: bit n is GPIO n. A pin is only ever an input or driven low, at
  * 2 mA and slow slew; only keyc_rp2040_set_light() can drive one high. */
 void keyc_rp2040_pins_begin(uint32_t lines);                 /* inputs, pulled up */
 void keyc_rp2040_pull_down(uint32_t lines, uint32_t others); /* inputs; `lines` down, `others` up */
@@ -30,25 +32,12 @@ void keyc_rp2040_wake_on(uint32_t low, uint32_t high);
 bool keyc_rp2040_line_came(void);
 void keyc_rp2040_set_light(uint32_t gpio, bool high);
 
-/* These low, every other one released. */
-static inline void keyc_rp2040_drive_low(uint32_t lines)
-{
-    KEYC_AT(KEYC_SIO_OE) = lines;
-}
-
-/* Bit set = reads high. */
-static inline uint32_t keyc_rp2040_read_levels(void)
-{
-    return KEYC_AT(KEYC_SIO_IN);
-}
-
+/* rp2040_edges.c, instead of the two above: each edge of these lines is given to `edge` in an interrupt that
+ * comes before USB's. A pulse that is over before the interrupt looks is told as two edges of one time. */
+void keyc_rp2040_edges_begin(uint32_t lines, void (*edge)(uint32_t gpio, bool high, uint32_t time_us));
+void keyc_rp2040_edges_end(void);
 /* rp2040_time.c */
 void keyc_rp2040_time_begin(void);
-
-static inline uint32_t keyc_rp2040_now_us(void)
-{
-    return KEYC_AT(KEYC_TIMER_NOW);
-}
 
 void keyc_rp2040_wait_us(uint32_t us); /* that long or up to 1 us longer, asleep */
 /* Sleeps until then, which is at most 35 minutes away, or USB or a line has something to say, or had since
@@ -60,18 +49,6 @@ void keyc_rp2040_wake(void); /* for interrupt handlers: ends that sleep */
  * state only between _hold and either _let or _serve, which also sends what is new. */
 void keyc_rp2040_usb_begin(struct keyc_usb *usb);
 void keyc_rp2040_usb_serve(void);
-
-static inline void keyc_rp2040_usb_hold(void)
-{
-    KEYC_AT(KEYC_NVIC_ICER) = 1u << KEYC_INTERRUPT_USB;
-    __asm__ volatile("dsb\n isb" ::: "memory"); /* held from here on, and not a few instructions later */
-}
-
-static inline void keyc_rp2040_usb_let(void)
-{
-    __asm__ volatile("" ::: "memory");
-    KEYC_AT(KEYC_NVIC_ISER) = 1u << KEYC_INTERRUPT_USB;
-}
 
 /* For the main program, again and again: what the bus wants done outside of its interrupt. `wake_host`
  * asks a sleeping host to wake up, once, where it has allowed that. Returns after how many us to come

@@ -70,8 +70,9 @@ bool keyc_rp2040_line_came(void)
     return keyc_line_came;
 }
 
-/* The level stays, so the interrupt is put away until the main program arms it again. */
-void keyc_rp2040_io_handler(void)
+/* The level stays, so the interrupt is put away until the main program arms it again. An image that tells
+ * edges has a handler of its own (rp2040_edges.c). */
+__attribute__((weak)) void keyc_rp2040_io_handler(void)
 {
     KEYC_AT(KEYC_NVIC_ICER) = 1u << KEYC_INTERRUPT_IO_BANK0;
     keyc_line_came = true;

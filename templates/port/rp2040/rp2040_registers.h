@@ -105,8 +105,12 @@ static inline uint32_t keyc_block_of(uint32_t address)
 #define KEYC_IO_OUTPUT_ENABLED (3u << 12)
 #define KEYC_IO_INPUT_HIGH (3u << 16)
 #define KEYC_IO_INTE(word) (0x40014100u + 4u * (word)) /* of core 0; four bits a pin, eight pins a word */
+#define KEYC_IO_INTS(word) (0x40014120u + 4u * (word))
+#define KEYC_IO_INTR(word) (0x400140F0u + 4u * (word)) /* edges stay until they are written */
 #define KEYC_IO_LEVEL_LOW 1u
 #define KEYC_IO_LEVEL_HIGH 2u
+#define KEYC_IO_EDGE_LOW 4u
+#define KEYC_IO_EDGE_HIGH 8u
 #define KEYC_PAD(gpio) (0x4001C004u + 4u * (gpio))
 #define KEYC_PAD_SCHMITT (1u << 1)
 #define KEYC_PAD_PULL_DOWN (1u << 2)
@@ -181,6 +185,7 @@ static inline uint32_t keyc_block_of(uint32_t address)
 #define KEYC_NVIC_ISER 0xE000E100u
 #define KEYC_NVIC_ICER 0xE000E180u
 #define KEYC_NVIC_ICPR 0xE000E280u
+#define KEYC_NVIC_IPR(interrupt) (0xE000E400u + ((interrupt) & ~3u)) /* a byte each; its upper two bits */
 #define KEYC_INTERRUPT_TIMER_0 0u
 #define KEYC_INTERRUPT_USB 5u
 #define KEYC_INTERRUPT_IO_BANK0 13u

@@ -1,0 +1,219 @@
+"""The stage `together`: switches held at the same time → what one press alone can't show.
+
+* Solder between the joints of switch and diode of two neighbours whose diodes lead to the same line: with
+  both held, their other two lines read low for one another, over copper. With good diodes they read high,
+  and over one drop only would be low too: so either reading is definite.
+* A diode that could not be measured in both directions: three corners of a rectangle that make the fourth
+  answer prove that it conducts backwards. No ghost clears it, since that way leads through two more diodes.
+* The keymap's chords: whether the board sees all their switches at once.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from itertools import combinations, pairwise
+from typing import TYPE_CHECKING
+
+from hil.ghosts import Ghosts
+from hil.judge import ends, lines_of, names_in_order
+from hil.observe import Observation, pair
+from hil.result import Ghost, HeldTogether
+from keyc.keyboard import Diodes
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from hil.judge import Matrix
+
+_AGREEING = 2
+_FINGERS = 3  # neighbours that one hand holds down
+_TRIES = 3  # of a chord that isn't seen whole
+
+Pair = tuple[str, str]
+
+
+class Together:
+    """All frames of a run, and what to ask for next.
+
+    `order`: switches as their caps lie. `good`: those whose diode is known to be good; `doubtful`: those
+    that answer, but whose diode isn't judged. `chords`: the keymap's.
+    """
+
+    def __init__(
+        self,
+        matrix: Matrix,
+        base: Observation,
+        now: Observation,
+        *,
+        good: Iterable[str],
+        doubtful: Iterable[str] = (),
+        order: Sequence[str] = (),
+        chords: Sequence[tuple[str, ...]] = (),
+    ) -> None:
+        self._matrix, self._order = matrix, tuple(order) or tuple(matrix.switches)
+        self._base, self._now = base.within(lines_of(matrix.wiring)), now
+        self._good = {name for name in good if matrix.switches[name].direct is None}
+        self._doubtful = [name for name in doubtful if matrix.switches[name].direct is None]
+        usable = {*good, *doubtful}
+        self._chords = tuple(chord for chord in chords if set(chord) <= usable)
+        self._has_diodes = matrix.wiring.diodes is not Diodes.NONE
+        self._neighbours = self._pairs() if self._has_diodes else ()
+        self._clear: set[Pair] = set()
+        self._joined: Counter[Pair] = Counter()
+        self._backwards: Counter[Ghost] = Counter()
+        self._tried: Counter[tuple[str, ...]] = Counter()
+        self._seen_whole: Counter[tuple[str, ...]] = Counter()
+        self._rectangles = Ghosts(matrix)
+        self._most = 0
+        self._asked: tuple[str, ...] | None = None
+
+    # -- what to ask -------------------------------------------------------------------------------
+
+    def question(self) -> tuple[str, ...] | None:
+        """Switches to hold down together, in the order of the caps; None when nothing is left to ask."""
+        for chord in self._wanted():
+            if self._tried[chord] < _TRIES:
+                self._asked = chord
+                return chord
+        self._asked = None
+        return None
+
+    def _wanted(self) -> Iterable[tuple[str, ...]]:
+        open_pairs = [one for one in self._neighbours if one not in self._clear and not self._is_bridged(one)]
+        done: set[Pair] = set()
+        for one in open_pairs:
+            if one in done:
+                continue
+            chord = [*one]
+            for other in open_pairs:
+                # The next one on the same line, if its neighbours are asked for too.
+                if len(chord) < _FINGERS and other[0] == chord[-1] and not self._joined[one]:
+                    chord.append(other[1])
+            done |= set(combinations(chord, 2))
+            yield tuple(chord)
+        for name in self._doubtful:
+            corners = self._corners(name)
+            if corners is not None and self._needs(corners, name):
+                yield corners
+        yield from (own for own in self._chords if not self._seen_whole[own])
+
+    def _pairs(self) -> tuple[Pair, ...]:
+        """Good switches that lie side by side and whose diodes lead to one line."""
+        found: list[Pair] = []
+        by_line: dict[int, list[str]] = {}
+        for name in self._order:
+            if name in self._good:
+                by_line.setdefault(ends(self._matrix.wiring, self._matrix.switches[name])[1], []).append(name)
+        for names in by_line.values():
+            found += pairwise(names)
+        return tuple(found)
+
+    def _corners(self, name: str) -> tuple[str, ...] | None:
+        """This switch and two more, so that a ghost at the fourth corner tells of its diode."""
+        usable = {*self._good, *self._doubtful}
+        mine = self._matrix.switches[name]
+        at = {(s.row, s.column): s.name for s in self._matrix.switches.values() if s.direct is None}
+        for other in self._order:
+            theirs = self._matrix.switches[other]
+            if theirs.direct is not None or theirs.row == mine.row or theirs.column == mine.column:
+                continue
+            beside = (at.get((mine.row, theirs.column)), at.get((theirs.row, mine.column)))
+            if beside[0] in usable and beside[1] in usable:
+                corners = {name, beside[0], beside[1]}
+                return tuple(one for one in self._order if one in corners)
+        return None
+
+    def _needs(self, corners: tuple[str, ...], name: str) -> bool:
+        seen = max((n for ghost, n in self._backwards.items() if ghost.suspect == name), default=0)
+        return not self._seen_whole[corners] if not seen else seen < _AGREEING
+
+    # -- what is seen ------------------------------------------------------------------------------
+
+    @property
+    def held(self) -> frozenset[str]:
+        return self._matrix.read_pressed(self._now)
+
+    def restart(self, now: Observation) -> None:
+        """The board was away: what was seen stands."""
+        self._now = now
+
+    def see(self, table: Observation) -> bool:
+        """One quiet frame. True if with it the chord asked for was seen whole, or let go before it was."""
+        before, self._now = self._now, table
+        held_before, held = self._matrix.read_pressed(before), self._matrix.read_pressed(table)
+        asked = self._asked
+        ghosts = self._ghosts(held_before, held)
+        if len(held) > len(held_before):
+            self._most = max(self._most, len(held - {ghost.ghost for ghost in ghosts}))
+            for chord in {*self._chords, *([asked] if asked else ())}:
+                self._seen_whole[chord] += set(chord) <= held
+            for one in self._neighbours:
+                if set(one) <= held:
+                    self._judge(one, table)
+        if asked is None:
+            return False
+        if set(asked) <= held and not set(asked) <= held_before:
+            self._tried[asked] += 1
+            return True
+        if held_before and not held and not set(asked) <= held_before and len(held_before & set(asked)) > 1:
+            self._tried[asked] += 1
+            return True
+        return False
+
+    def give_up(self) -> None:
+        """The person says that the chord asked for can't be had."""
+        if self._asked is not None:
+            self._tried[self._asked] = _TRIES
+
+    def _judge(self, one: Pair, table: Observation) -> None:
+        a, b = (ends(self._matrix.wiring, self._matrix.switches[name])[0] for name in one)
+        there, back = pair(a, b), pair(b, a)
+        if (there | back) & ~table.readable or (there | back) & self._base.low:
+            return
+        if table.low & (there | back) == there | back:
+            self._joined[one] += 1
+        elif not table.low & (there | back):
+            self._clear.add(one)
+            self._joined.pop(one, None)
+
+    def _is_bridged(self, one: Pair) -> bool:
+        return self._joined[one] >= _AGREEING
+
+    def _ghosts(self, before: frozenset[str], after: frozenset[str]) -> list[Ghost]:
+        """A fourth corner that answers in the frame in which the third was pressed, and wasn't asked for."""
+        self._rectangles.see(before, after)
+        asked = set(self._asked or ())
+        found = [
+            one
+            for one in self._rectangles.found()
+            if one.ghost in after - before
+            and one.ghost not in asked
+            and set(one.rectangle) - {one.ghost} <= asked
+        ]
+        self._backwards.update(found)
+        return found
+
+    @property
+    def exercised(self) -> int:
+        """Rectangles that had three corners held at once."""
+        return self._rectangles.exercised
+
+    def findings(self) -> HeldTogether:
+        bridged = tuple(one for one in self._neighbours if self._is_bridged(one))
+        ghosts = tuple(
+            Ghost(one.rectangle, one.ghost, one.suspect, proven=True)
+            for one, times in self._backwards.items()
+            if times >= _AGREEING
+        )
+        not_seen = tuple(
+            chord for chord, n in self._tried.items() if n >= _TRIES and not self._seen_whole[chord]
+        )
+        return HeldTogether(
+            cleared=len(self._clear),
+            pairs=len(self._neighbours),
+            bridged=bridged,
+            most=self._most,
+            chords=tuple(chord for chord in self._chords if self._seen_whole[chord]),
+            ghosts=ghosts,
+            not_seen=tuple(names_in_order(self._matrix.wiring, chord) for chord in not_seen),
+        )

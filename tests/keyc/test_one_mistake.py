@@ -1,0 +1,201 @@
+"""One cause, one mistake, with the mend in its help: files as they leave the hands of somebody new to this.
+
+What people write instead is common practice: other languages' signs, word processors, other keyboards.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from keyc.compile import check_text, source_of
+from keyc.source import Source
+from keyc.spelling import respelt
+
+KEYMAP = """keyboard "Slipway 12" {
+    usb 0x1234:0x0001  maker "Saltmarsh Bench"
+    host-layout linux-us
+}
+wiring {
+    diodes cathode-to-row
+    columns       GPIO6   GPIO7   GPIO8   GPIO9
+    row GPIO2     SW1     SW2     SW3     SW4
+    row GPIO3     SW5     SW6     SW7     SW8
+    row GPIO4     SW9     SW10    SW11    --
+    direct GPIO10 SW12
+}
+shape {
+    SW1        SW2   SW3   SW4
+    SW5        SW6   SW7   SW8   SW12 1x2u
+    SW9  2u          SW10  SW11
+}
+timing { debounce 5ms }
+let take-back = Control+Z
+layer base {
+    Escape      Q     W     E
+    Tab/arrows  A     S     D     Enter
+    take-back         arrows   numbers
+}
+layer arrows {
+    ..   ..         ArrowUp    "!"
+    ..   ArrowLeft  ArrowDown  ArrowRight  usb-boot
+    off             next(ShiftLeft)   lock(numbers)
+}
+layer numbers {
+    SW2 = Numpad7     SW3 = Numpad8     SW1 = lock(numbers)
+}
+scenario "a tapped thumb is Tab, a held one reaches the arrows" {
+    tap SW5                  expect Tab
+    down SW5  wait 300ms     tap SW3      expect ArrowUp     up SW5
+    expect nothing-held
+}
+"""
+
+# What stands in the file, what somebody writes instead, the mistake, and words of its help.
+WRITTEN = [
+    # Word processors, web pages and other keyboards.
+    ('"!"', "“!”", "foreign-sign", '"!"'),
+    ("Escape      Q", "Escape\xa0Q", "foreign-sign", "plain blank"),
+    ("Escape      Q", "Escape\u200b Q", "foreign-sign", "plain blank"),
+    ("layer base", "\ufefflayer base", "foreign-sign", "plain blank"),
+    ("layer base {", "layer base ｛", "foreign-sign", "write {"),
+    ("    Escape", "    Ｅｓｃａｐｅ", "unknown-name", "write Escape"),
+    ("take-back = Control", "take-back ＝ Control", "foreign-sign", "write ="),
+    ("let take-back", "let take—back", "foreign-sign", "-"),
+    ("SW11    --", "SW11    —", "foreign-sign", "write --"),
+    ("SW11    --", "SW11    -", "foreign-sign", "write --"),
+    ("SW11    --", "SW11 –", "misplaced", "`--`"),
+    ("..   ..  ", "…   …  ", "foreign-sign", "write .."),
+    ("..   ..  ", "...  ..  ", "foreign-sign", "write .."),
+    ("1x2u", "1×2u", "foreign-sign", "1x2u"),
+    # Other languages.
+    ("layer base {", "// my layer\nlayer base {", "foreign-sign", "#"),
+    ("layer base {", "; my layer\nlayer base {", "foreign-sign", "#"),
+    ("layer base {", "/* my\nlayer */\nlayer base {", "foreign-sign", "#"),
+    ("Q     W     E", "Q     W     E // first", "foreign-sign", "#"),
+    ("Q     W     E", "Q,    W,    E", "foreign-sign", "take it out"),
+    ("Control+Z", "Control+Z;", "foreign-sign", "take it out"),
+    ("    Escape      Q     W     E", "  | Escape | Q | W | E |", "foreign-sign", "take it out"),
+    ("layer base {", "Layer base {", "unknown-statement", "layer base {"),
+    ("layer base {", "layer base = {", "misplaced", "layer base {"),
+    ("layer base {", "layer base\n{", "brace-on-next-line", "end of the line"),
+    ("layer base {", "layer base", "unfinished", "layer base {"),
+    ("numbers\n}\n", "numbers\n", "block-not-closed", "}"),
+    ("numbers\n}\n", "numbers\n}\n}\n", "brace-without-block", "take it out"),
+    ('"Slipway 12"', '"Slipway 12', "text-not-closed", 'with "'),
+    ('arrows" {', "arrows {", "text-not-closed", 'with "'),
+    ('"!"', '"""', "text-not-closed", '\\"'),
+    ("next(ShiftLeft)", "next[ShiftLeft]", "sign-without-quotes", "next(ShiftLeft)"),
+    ("next(ShiftLeft)", "next ShiftLeft", "unknown-name", "next(Shift)"),
+    ("next(ShiftLeft)", "next(ShiftLeft", "misplaced", "`)`"),
+    ("Escape      Q", "EscapeQ", "unknown-name", "write Escape Q"),
+    ("Control+Z", "Control-Z", "unknown-name", "Control+Z"),
+    ("Control+Z", "Control + Z", "blanks-around-sign", "Control+Z"),
+    ("Control+Z", "Ctrl+Z", "not-a-modifier", "Control"),
+    # Rows and lines.
+    ("W     E\n", "W     \\\n", "row-too-long", "Backslash"),
+    ("D     Enter\n", "D     \\\n", "row-too-long", "Backslash"),
+    ("SW4\n    SW5", "SW4 at 3u 4u SW5", "misplaced", "a line of its own"),
+    ("SW8   SW12", "SW8   at 5u 1u SW12", "misplaced", "a line of its own"),
+    ("D     Enter\n", "D\n", "row-too-short", "`..`"),
+    ("    take-back         arrows   numbers\n", "", "rows-missing", "SW9 SW10 SW11"),
+    # Names, pins and numbers.
+    ("GPIO6 ", "GPIO 6 ", "misplaced", "GPIO6"),
+    ("row GPIO2", "row 2", "misplaced", "GPIO2"),
+    ("GPIO7 ", "GPIO6 ", "pin-used-twice", "another pin"),
+    ("0x1234:0x0001", "0x1234 0x0001", "misplaced", "0x1209:0x0001"),
+    ("0x1234:0x0001", "0x0:0x0", "number-out-of-range", "0x1209:0x0001"),
+    ("linux-us", "us", "unknown-host-layout", "write linux-us"),
+    ("linux-us", "de-DE", "unknown-host-layout", "write linux-de"),
+    ("linux-us", "windows-de", "unknown-host-layout", "Only Linux"),
+    ("5ms", "5", "number-without-unit", "5ms"),
+    ("5ms", "5 ms", "number-form", "5ms"),
+    ("SW9  2u", "SW9  1,5u", "number-form", "1.5u"),
+    # Scenarios.
+    ("tap SW5 ", "tap ", "unfinished", "tap SW5"),
+    ("expect nothing-held", "up SW3 expect nothing-held", "up-without-down", "down SW3"),
+    ("up SW5", "down SW5 up SW5", "down-already", "up SW5"),
+    ("up SW5", "tap SW5 up SW5", "down-already", "up SW5"),
+]
+
+# The same done to all of a file.
+CHANGED: list[tuple[Callable[[str], str], str, str]] = [
+    (lambda text: text.replace("\n", "\r\r\n"), "foreign-sign", "LF or CRLF"),
+    (lambda text: text.replace("\n", "\r"), "foreign-sign", "LF or CRLF"),
+    (lambda text: text.replace("  ", "\xa0\xa0"), "foreign-sign", "plain blank"),
+    (lambda text: re.sub(r'"(.*?)"', r"„\1“", text), "foreign-sign", '"Slipway 12"'),
+    (lambda text: re.sub(r'"(.*?)"', "«\xa0\\1\xa0»", text), "foreign-sign", '"Slipway 12"'),
+    (lambda text: re.sub(r'"(.*?)"', r"'\1'", text), "foreign-sign", '"Slipway 12"'),
+    (lambda text: text.replace("{\n", "(\n").replace("\n}", "\n)"), "foreign-sign", "write {"),
+    (lambda text: text.replace("shape {", "shape [").replace("}\ntiming", "]\ntiming"), "foreign-sign", "{"),
+    (lambda text: text.replace("GPIO", "gpio"), "unknown-name", "GPIO6"),
+    (lambda text: text.replace("numbers", "öl"), "name-unfit", "my-öl"),
+    (lambda text: text.replace("numbers", "1st"), "name-unfit", "my-1st"),
+    (lambda text: text.replace("numbers", "latch"), "reserved-name", "my-latch"),
+    (lambda text: text.replace("numbers", "down"), "reserved-name", "my-down"),
+    (lambda text: text.replace("numbers", "home"), "name-taken", "my-home"),
+    (lambda text: text.replace("layer numbers", "layer my numbers"), "name-unfit", "my-numbers"),
+    (lambda text: text.replace("layer numbers", 'layer "numbers"'), "name-unfit", "write numbers"),
+    (lambda text: text.replace("layer numbers", "layer numbrs"), "unknown-name", "numbrs"),
+    (lambda text: text.replace("layer numbers", "layer"), "misplaced", "layer base {"),
+    (lambda text: text + text, "said-twice", "one of the two"),
+    (lambda text: "", "part-missing", "add wiring"),
+    (lambda text: "hello\n", "unknown-statement", "wiring"),
+]
+
+
+def only_mistake(text: str) -> tuple[str, str]:
+    found = check_text(source_of("new.keys", text.encode()))[1]
+    assert [one.code for one in found] == [found[0].code], [(one.code, one.message) for one in found]
+    return found[0].code, found[0].help or ""
+
+
+def test_the_keymap_itself_is_sound() -> None:
+    assert check_text(source_of("new.keys", KEYMAP.encode()))[1] == []
+    assert check_text(source_of("new.keys", KEYMAP.replace("\n", "\r\n").encode()))[1] == []
+
+
+@pytest.mark.parametrize(("there", "written", "code", "help"), WRITTEN)
+def test_one_slip_is_one_mistake(there: str, written: str, code: str, help: str) -> None:
+    assert KEYMAP.count(there) >= 1
+    told, mend = only_mistake(KEYMAP.replace(there, written, 1))
+    assert told == code
+    assert help in mend
+
+
+@pytest.mark.parametrize(("change", "code", "help"), CHANGED)
+def test_one_habit_is_one_mistake(change: Callable[[str], str], code: str, help: str) -> None:
+    told, mend = only_mistake(change(KEYMAP))
+    assert told == code
+    assert help in mend
+
+
+def test_what_stands_in_texts_and_comments_is_left_alone() -> None:
+    text = KEYMAP.replace("Slipway 12", "“Slip” — {way}, // 12 …").replace(
+        "timing {", "timing { # ;a, (b) “c” |\n"
+    )
+    found = check_text(source_of("new.keys", text.replace("Escape", "Escpe").encode()))[1]
+    assert [one.code for one in found] == ["unknown-name"]
+    damaged = text.replace("host-layout linux-us", "host-layout")
+    found = check_text(source_of("new.keys", damaged.encode()))[1]
+    assert [one.code for one in found] == ["unfinished"]
+
+
+@given(
+    st.text(
+        st.sampled_from("“”„«»'`\"\\ \t\n\r\u00a0\u200b\ufeff｛Ａ—–-…..×1u,;|/*#(){}[]a\u2028é\x85"),
+        max_size=60,
+    )
+)
+@settings(max_examples=300, deadline=None)
+def test_what_is_read_instead_keeps_every_place(text: str) -> None:
+    """Mistakes after a mended sign are told at places of the text as it is."""
+    source = Source("x.keys", text)
+    mended, found = respelt(source)
+    assert len(mended) == len(text) + 1
+    assert [one.code for one in found] == ["foreign-sign"] * len(found)
+    assert all(0 <= one.span.start <= one.span.end <= len(text) for one in found)

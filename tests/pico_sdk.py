@@ -1,0 +1,32 @@
+"""The images of both runtimes, for tests that run on either. Where there is no Pico SDK its half says so."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pytest
+
+from keyc.diagnostics import UserError
+from keyc.firmware import Image, Runtime, build_uf2
+from keyc.pico import find_sdk
+
+
+def _why_not() -> str:
+    try:
+        find_sdk()
+    except UserError as missing:
+        return f"{missing.message} (no package of Debian, PyPI or npm holds the SDK)"
+    return ""
+
+
+WHY_NOT = _why_not()
+needs_sdk = pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT)
+SDK = pytest.param("sdk", marks=needs_sdk)
+
+
+@cache
+def image_of(image: Image, runtime: Runtime = "bare") -> bytes:
+    """The UF2 file of the keyboard that the emulator's tests share; built once in a run."""
+    from tests.emulator.test_images import KEYBOARD
+
+    return build_uf2(KEYBOARD, image, runtime=runtime).bytes
