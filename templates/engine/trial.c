@@ -32,14 +32,19 @@ static void tell_usage(struct keyc_trial *trial, unsigned page, unsigned id, boo
 
 /* -- switches ------------------------------------------------------------------------------------- */
 
-/* Those of one line that are in `changes`. */
+/* Those of one line that are in `changes`. Line `driven_count`, one past the driven ones, is the direct
+ * switches. */
 static void tell_line(struct keyc_trial *trial, const struct keyc_keyboard *keyboard, unsigned line, uint32_t changes)
 {
-    struct keyc_line at = keyc_line_of(keyboard->tables, line);
-    for (unsigned n = 0; n < at.count; ++n) {
-        uint32_t bit = keyc_bit(at.pins[n]);
-        if ((changes & bit) != 0 && at.switches[n] != KEYC_NO_SWITCH)
-            tell_switch(trial, at.switches[n], (keyboard->told[line] & bit) != 0);
+    const struct keyc_tables *tables = keyboard->tables;
+    const uint8_t *switches = tables->switch_at + line * tables->sensed_count;
+    bool direct = line == tables->driven_count;
+    const uint8_t *pins = direct ? tables->direct : tables->sensed;
+    unsigned count = direct ? tables->direct_count : tables->sensed_count;
+    for (unsigned n = 0; n < count; ++n) {
+        uint32_t bit = keyc_bit(pins[n]);
+        if ((changes & bit) != 0 && switches[n] != KEYC_NO_SWITCH)
+            tell_switch(trial, switches[n], (keyboard->told[line] & bit) != 0);
     }
 }
 
@@ -176,7 +181,7 @@ static void obey(struct keyc_trial *trial, const struct keyc_keyboard *keyboard,
         refused(trial, command->word < KEYC_BENCH_COMMANDS ? KEYC_BENCH_UNKNOWN_WORD : command->word);
         return;
     }
-    if (command->has_field != takes_number || command->field > UINT16_MAX) {
+    if (command->fields != (takes_number ? 1u : 0u) || (takes_number && command->field[0] > UINT16_MAX)) {
         refused(trial, KEYC_BENCH_WRONG_FIELDS);
         return;
     }
@@ -192,10 +197,10 @@ static void obey(struct keyc_trial *trial, const struct keyc_keyboard *keyboard,
         keyc_bench_tell(&trial->bench, KEYC_BENCH_FINISHED, KEYC_BENCH_STOP, 0, 0);
         break;
     case KEYC_BENCH_RECEIVED:
-        keyc_bench_forget(&trial->bench, (uint16_t)command->field);
+        keyc_bench_forget(&trial->bench, (uint16_t)command->field[0]);
         break;
     case KEYC_BENCH_SEND_AGAIN:
-        if (!keyc_bench_send_again(&trial->bench, (uint16_t)command->field))
+        if (!keyc_bench_send_again(&trial->bench, (uint16_t)command->field[0]))
             refused(trial, KEYC_BENCH_NOT_KEPT);
         break;
     default:

@@ -7,7 +7,7 @@
 #include "keyc_engine.h"
 #include "keyc_image.h"
 
-#if KEYC_IMAGE_HAS_CONSOLE
+#if defined(KEYC_IMAGE_HAS_CONSOLE) && KEYC_IMAGE_HAS_CONSOLE
 
 /* Begins the USB device, with the console beside the keyboard. */
 void keyc_rp2040_trial_begin(struct keyc_usb *usb, struct keyc_usb_keys *keys);
