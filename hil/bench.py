@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections import deque
 from contextlib import ExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -21,10 +22,11 @@ if TYPE_CHECKING:
     from hil.events import Event
     from hil.history import Run
     from hil.link import Link
-    from hil.page import Page
+    from hil.page import Heard, Page
     from hil.record import Dump, Record
     from hil.result import Result
     from hil.stages.alive import AliveFindings
+    from hil.stages.typing import KeyReceived
     from keyc.firmware import Image
     from keyc.keyboard import Keyboard
 
@@ -42,6 +44,7 @@ class Bench:
         self._events: TextIO | None = None
         self._wanted_image: Image = "bench"  # which one a board gets that waits for an image
         self._page: Page | None = None
+        self._heard: deque[Heard] = deque()  # keys, by the page
         self._runs = 0  # in the record, by this bench
 
     def __enter__(self) -> Bench:
@@ -94,7 +97,17 @@ class Bench:
 
         def run(settings: Settings) -> Result:
             wiring = fingerprints(self._keyboard).wiring
-            return Session(self._keyboard, link, hand, wiring, settings, tell=tell, notes=self._dump).run()
+            session = Session(
+                self._keyboard,
+                link,
+                hand,
+                wiring,
+                settings,
+                tell=tell,
+                notes=self._dump,
+                arrived=self._arrived,
+            )
+            return session.run()
 
         result = self._finished(run(settings), settings)
         while self._options.mend and result.verdict is Verdict.FAIL and result.faults:
@@ -115,6 +128,18 @@ class Bench:
         if self._page is not None:
             self._page.finish(result)
         return result
+
+    def _arrived(self) -> list[KeyReceived] | None:
+        """The keys that the page heard since the last call; None without a page."""
+        if self._page is None:
+            return None
+        from hil.stages.typing import KeyReceived
+
+        heard = []
+        while self._heard:
+            key = self._heard.popleft()
+            heard.append(KeyReceived(key.code, key.down))
+        return heard
 
     def _finished(self, result: Result, settings: Settings) -> Result:
         result = replace(result, notes=(*result.notes, *self._regressions(settings, result)))
@@ -156,6 +181,7 @@ class Bench:
                 "leave out --page: the terminal shows the same",
                 exit_status=3,
             ) from None
+        page.listener = self._heard.append
         self._stack.callback(page.close)
         say(f"page: {page.address}")
         if not self._options.no_browser and not show_in_browser(page.address):
@@ -329,7 +355,8 @@ class Bench:
         return file.with_name(f"{file.stem}.bench.jsonl")
 
     def _send(self, event: Event) -> None:
-        if self._events is None or event.kind == "sent":  # what is typed goes no further than the page
+        # What is typed goes no further than the page.
+        if self._events is None or event.kind in ("sent", "typed"):
             return
         try:
             self._events.write(json.dumps(event.as_json(), ensure_ascii=False) + "\n")

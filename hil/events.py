@@ -34,7 +34,6 @@ class Event:
     took_us: int | None = None
     down: bool | None = None  # a contact: closed, or opened
     flash_id: str | None = None
-    key: str | None = None  # typed: what the computer was told, by its W3C name
 
     def as_json(self) -> dict[str, Any]:
         """`event` first, then what is known."""

@@ -32,6 +32,7 @@ def run(talk: Conversation) -> Verdict:
     if talk.identity.image != IMAGE:
         talk.change_image(IMAGE)
     typing = Typing(tuple(talk.numbers))
+    talk.arrived()  # what came before isn't of this stage
     talk.found.typing = typing
     _watch(talk, typing)
     talk.tell(Event("line", _PROMPT, stage="typing"))
@@ -104,10 +105,8 @@ def _take(talk: Conversation, typing: Typing, said: Sentence) -> bool:
                 talk.tell(Event("typed", f"{typing.presses} presses", stage="typing", switch=switch))
             return True
         if said.name in ("usage-down", "usage-up"):
-            key, down = _key_name(said.number(0), said.number(1)), said.name == "usage-down"
-            typing.key(key, down=down)
-            if down:
-                talk.tell(Event("typed", f"{typing.presses} presses", stage="typing", key=key))
+            typing.key(_key_name(said.number(0), said.number(1)), down=said.name == "usage-down")
+            talk.tell(Event("sent", " ".join(typing.sent_down), stage="typing"))
             return True
     except ValueError:
         return False  # a right CRC and no number: another firmware's

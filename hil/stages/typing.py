@@ -166,6 +166,11 @@ class Typing:
             self._received[key.code] += 1
         (self._received_down.add if key.down else self._received_down.discard)(key.code)
 
+    @property
+    def sent_down(self) -> tuple[str, ...]:
+        """The keys that are down for the computer, as the board told it."""
+        return tuple(sorted(self._down))
+
     def interrupted(self) -> None:
         """Something is lost of what the board said: what is down comes anew, and no gap counts across it."""
         self._lost = True

@@ -24,7 +24,7 @@ from tests.keyc.hand_made import key, keyboard_of, wiring_of
 from tests.pico_sdk import WHY_NOT, image_of
 
 pytestmark = pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT)
-IMAGES: tuple[Image, ...] = ("daily", "bench")
+IMAGES: tuple[Image, ...] = ("daily", "bench", "trial")
 UNUSED_PIN = 20
 # Lit while both rows are driven: at rest.
 LAMP = """#include "own.h"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -31,7 +30,7 @@ LETTERS = {
     switch.name: Cell(Press(Usage(0x07, 0x04 + n)), "", None, MATRIX.span)
     for n, switch in enumerate(MATRIX.wiring.switches)
 }
-KEYBOARD = replace(MATRIX, layers=(Layer("base", LETTERS, MATRIX.span),))
+KEYBOARD = MATRIX.replaced(layers=(Layer("base", LETTERS, MATRIX.span),))
 NAMES = ("SW1", "SW2")
 TYPED = ("switch-down", "switch-up", "usage-down", "usage-up")
 
