@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
 NO_CHECKSUMS = "this dump has no checksums: damage in it can't be seen"
 
-_BLANK = (b"", b"\r")
+_NOTHING = (b"", b"\r", b"#")  # how a line begins that says nothing
 _LATER = ("together", "bounce", "flex")  # notes: these stages began; positions had ended
 _BLOCK = 1 << 16  # bytes
 _MOST_WAITING = 10_000  # frames between two notes: nobody answers one question so often
@@ -113,9 +113,9 @@ def _checked(whole_lines: Iterable[bytes], counters: Counters) -> Iterator[Sente
     """Sentences in the order said, each once, with the notes where they stood."""
     order = Ordering(counters)
     for line in whole_lines:
-        if line in _BLANK or line.startswith(b"#"):
+        if line[:1] in _NOTHING:
             continue
-        note = _note_in(line)
+        note = _note_in(line) if line.startswith(_MARK) else None
         if note is not None:
             # What came before a note had been heard before it: what is missing there stays missing.
             yield from _rest_of(order)
@@ -270,17 +270,24 @@ class _Replay:
         return Stage("lines", Verdict.FAIL if self._lines.bad else Verdict.PASS)
 
     def _take_seen(self, seen: Seen) -> None:
-        if isinstance(seen, Introduced):
+        if isinstance(seen, Changed):
+            self._changed(seen)
+        elif isinstance(seen, Introduced):
             self._introduce(seen)
         elif isinstance(seen, Looked):
             self._looked = seen.table
             self._lines = lines.findings(self._matrix, seen.table, self._resets)
         elif isinstance(seen, Watching):
             self._watching(seen.table)
-        elif isinstance(seen, Changed):
+
+    def _changed(self, seen: Changed) -> None:
+        if self._question is not None and len(self._waiting) < _MOST_WAITING:
             self._waiting.append(seen)
-            if self._question is None or len(self._waiting) > _MOST_WAITING:
-                self._count(None)  # whatever note comes next, this was no answer
+            return
+        if self._waiting or (self._positions is not None and self._positions.asked is not None):
+            self._count(None)  # whatever note comes next, this was no answer
+        if self._positions is not None and not self._is_over:
+            self._positions.see(seen.table, steady=seen.steady)
 
     def _introduce(self, seen: Introduced) -> None:
         first = self._identity is None

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import sys
-from dataclasses import replace
 from math import floor
 from typing import TYPE_CHECKING, TextIO
 
@@ -212,7 +211,7 @@ def keyboard_lines(
     """The caps as they lie, a line of text per line of caps, no wider than `columns`. From the solder side
     left and right are exchanged."""
     if side == "back":
-        caps = tuple(replace(cap, x_u=-cap.x_u) for cap in caps)
+        caps = tuple(cap.replaced(x_u=-cap.x_u) for cap in caps)
     left = min(cap.x_u - cap.width_u / 2 for cap in caps)
     right = max(cap.x_u + cap.width_u / 2 for cap in caps)
     # Whole columns, so that names are cut alike. Where there are few, marks alone keep names apart.

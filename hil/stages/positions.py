@@ -111,7 +111,9 @@ class Positions:
         self.frames = 0
         self._fingers = fingers
         self._now = base if now is None else now
-        self._seen: dict[str, list[_Press]] = {}
+        self._pressed_now = matrix.read_pressed(self._now)
+        self._seen: dict[str, Counter[_Press]] = {}  # counted: a dump may hold millions of presses
+        self._last: dict[str, _Press] = {}
         self._while_asked: dict[str, list[str | Place | None]] = {}
         self._instead_of: dict[str, Counter[str]] = {}  # asked → those that had answered for themselves
         self._unclear: dict[str, list[tuple[str, ...]]] = {}
@@ -139,7 +141,7 @@ class Positions:
 
     @property
     def presses(self) -> int:
-        return sum(map(len, self._seen.values()))
+        return sum(presses.total() for presses in self._seen.values())
 
     @property
     def held(self) -> bool:
@@ -168,7 +170,7 @@ class Positions:
     def restart(self, base: Observation) -> None:
         """The board was gone and is back: what was seen stands, what was held is asked again."""
         self._now = base
-        pressed = self.matrix.read_pressed(base)
+        pressed = self._pressed_now = self.matrix.read_pressed(base)
         self._let_go |= {name for name in self._held if name not in pressed}
         self._held = {name: others for name, others in self._held.items() if name in pressed}
         self._last_touch = None
@@ -180,8 +182,9 @@ class Positions:
         if not steady:
             return self._rattled(table)
         before, self._now = self._now, table
-        pressed_before, pressed = self.matrix.read_pressed(before), self.matrix.read_pressed(table)
-        self.ghosts.see(pressed_before, pressed)
+        pressed = self.matrix.read_pressed(table)
+        self.ghosts.see(self._pressed_now, pressed)
+        self._pressed_now = pressed
         released = self._releases(table)
         judged = self.matrix.judgement(before, table)
         if judged.elsewhere is not None and self.asked is not None and not self._held:
@@ -201,9 +204,14 @@ class Positions:
             return Noted(Kind.UNCLEAR, None, self.asked, judged.pressed)
         if judged.switch in self._held:
             # More of a contact that is down already: this press settles nothing.
-            self._seen[judged.switch][-1] = _Press(self.asked, self.instead, None)
+            self._seen[judged.switch][self._last[judged.switch]] -= 1
+            self._note(judged.switch, None)
             return None
         return self._pressed(judged.switch, judged.state, table.time_us)
+
+    def _note(self, name: str, state: State | None) -> None:
+        press = self._last[name] = _Press(self.asked, self.instead, state)
+        self._seen.setdefault(name, Counter())[press] += 1
 
     def _is_another(self, name: str) -> bool:
         """Whether this one, touched, is surely not the one asked for: it was offered instead, or known."""
@@ -245,7 +253,7 @@ class Positions:
         if opened_us is not None and (time_us - opened_us) % _CLOCK <= _TOO_FAST_US:
             self._reclosed[name] += 1
         touch, self._last_touch = self._last_touch, None
-        self._seen.setdefault(name, []).append(_Press(self.asked, self.instead, state))
+        self._note(name, state)
         asked = self.asked
         if name == asked:
             return Noted(Kind.GOOD if state is State.GOOD else Kind.FAULT, name, asked, (name,))
@@ -304,7 +312,7 @@ class Positions:
 
     def is_settled(self, name: str) -> bool:
         """Whether this switch, asked for, has answered as itself."""
-        return any(press.asked == name for press in self._seen.get(name, ()))
+        return any(press.asked == name for press in self._kinds_of(name))
 
     def is_judgeable(self, name: str) -> bool:
         """Whether a press of this switch can show what it is, or another fault hides it."""
@@ -379,7 +387,7 @@ class Positions:
     def silences(self, name: str) -> int:
         """How often this switch, asked for, did not answer, as far as that is believed."""
         seen = self._while_asked.get(name, [])
-        offered = {press.instead for press in self._all_presses() if press.asked == name}
+        offered = {p.instead for each in self._seen for p in self._kinds_of(each) if p.asked == name}
         counts = Counter(other for other in seen if other is not None)
         return sum(
             other is None
@@ -407,13 +415,14 @@ class Positions:
 
     def rolled_over(self, name: str) -> str | None:
         """The switch that was asked for when this one was touched instead, if its own word is still due."""
-        for press in self._seen.get(name, ()):
+        for press in self._kinds_of(name):
             if press.asked is not None and press.instead == name and press.state is State.GOOD:
                 return press.asked
         return None
 
-    def _all_presses(self) -> list[_Press]:
-        return [press for presses in self._seen.values() for press in presses]
+    def _kinds_of(self, name: str) -> list[_Press]:
+        """The presses of a switch, each kind once."""
+        return [press for press, times in self._seen.get(name, Counter()).items() if times]
 
     def position(self, name: str) -> Position:
         """The verdict on one switch, from all evidence so far."""
@@ -431,7 +440,7 @@ class Positions:
             direct=forward if is_direct else None,
             answered_as=None if answered_as is None else str(answered_as),
             blocked_by=blocked_by,
-            presses=len(self._seen.get(name, ())),
+            presses=self._seen.get(name, Counter()).total(),
             pin=_pin(switch.direct),
         )
 
@@ -444,9 +453,12 @@ class Positions:
         hidden = self.hidden_by(name)
         if hidden:
             return PositionVerdict.UNTESTED, None, None, hidden
-        presses = self._seen.get(name, [])
-        # Asked for another one it may have been that one, in this one's place.
-        counts = Counter(p.state for p in presses if p.asked in (None, name) or p.instead == name)
+        presses = self._kinds_of(name)
+        counts: Counter[State | None] = Counter()
+        for press in presses:
+            # Asked for another one it may have been that one, in this one's place.
+            if press.asked in (None, name) or press.instead == name:
+                counts[press.state] += self._seen[name][press]
         bad = [state for state in (State.REVERSED, State.SHORTED) if counts[state] >= _AGREEING]
         if bad and (counts[State.GOOD] or len(bad) > 1):
             return PositionVerdict.INTERMITTENT, None, None, ()
@@ -484,14 +496,16 @@ class Positions:
         """Whether a press was not clean, and no second one has been since."""
         if not self._unsteady[name] + self._reclosed[name]:
             return False
-        good = [
-            press for press in self._seen.get(name, ()) if press.state is State.GOOD and press.asked == name
-        ]
-        return len(good) <= self._reclosed[name] + 1
+        good = sum(
+            self._seen[name][press]
+            for press in self._kinds_of(name)
+            if press.state is State.GOOD and press.asked == name
+        )
+        return good <= self._reclosed[name] + 1
 
     def is_good(self, name: str) -> bool:
         """Whether this switch, asked for, has shown a contact and a diode as they should be."""
-        for press in self._seen.get(name, ()):
+        for press in self._kinds_of(name):
             if press.state is not State.GOOD:
                 continue
             if press.asked == name:
@@ -507,7 +521,8 @@ class Positions:
             enough = self.ended or self.frames >= _AGREEING
             return self.lines.closed[name] if enough else None
         if name in self._held and (self.ended and self._held[name] >= 1):
-            return next((p.state for p in reversed(self._seen[name]) if p.state), State.GOOD)
+            known = [self._last[name].state, *(press.state for press in self._kinds_of(name))]
+            return next((state for state in known if state), State.GOOD)
         return None
 
     def hidden_by(self, name: str) -> tuple[str, ...]:
@@ -533,7 +548,7 @@ class Positions:
             return (f"answers together with {' and '.join(together)}",)
         if name in self._rattled_while_asked:
             return (ROUGH,)
-        if self._seen.get(name) or self.unclear_times(name):
+        if self._kinds_of(name) or self.unclear_times(name):
             return (ONCE_ONLY,)
         for other, times in self._instead_of.get(name, Counter()).most_common(1):
             if times >= _AGREEING:

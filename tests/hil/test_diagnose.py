@@ -176,10 +176,10 @@ def test_solder_between_two_switches_of_a_row_shows_when_both_are_held(planted: 
     assert diagnosis(desk.matrix, desk.findings, desk.positions, verdicts).faults == ()
     chord = frozenset((first, second))
     found = diagnosis(
-        desk.matrix, desk.findings, desk.positions, verdicts, {chord: desk.table(*chord)}
+        desk.matrix, desk.findings, desk.positions, verdicts, chords={chord: desk.table(*chord)}
     ).faults
     assert [fault.title for fault in found] == [planted]
     good = Desk(small()).follow()
     assert not diagnosis(
-        good.matrix, good.findings, good.positions, verdicts, {chord: good.table(*chord)}
+        good.matrix, good.findings, good.positions, verdicts, chords={chord: good.table(*chord)}
     ).faults

@@ -524,7 +524,7 @@ def full_size() -> Keyboard:
                 caps.append(Cap(f"SW{len(caps) + 1}", x + width / 2, line + 0.5, width, 1, 0, line, NOWHERE))
             x += float(width)
     wiring = wiring_of(tuple(range(8)), tuple(range(8, 21)))
-    return replace(keyboard_of(wiring), caps=tuple(caps))
+    return keyboard_of(wiring).replaced(caps=tuple(caps))
 
 
 @pytest.mark.parametrize("side", ["front", "back"])
