@@ -739,10 +739,11 @@ class _Diagnosis:
         for planted in exchanges(self.wiring, seen, settled):
             fault = self._fault_of(planted)
             if fault is not None:
+                answers = {name: self.verdicts[name].answered_as for name in fault.switches}
                 told = [
-                    f"{name} answered as {one.answered_as}, twice"
-                    for name in fault.switches
-                    if (one := self.verdicts[name]).answered_as
+                    f"{name} answered {'from' if ' to ' in at else 'as'} {at}, twice"
+                    for name, at in answers.items()
+                    if at
                 ]
                 found.append(replace(fault, evidence=tuple(told) or fault.evidence))
         return found

@@ -148,7 +148,7 @@ def _blips(result: Result) -> list[tuple[str, str]]:
 def _remark(one: Position) -> str:
     parts = []
     if one.answered_as:
-        parts.append(f"answered as {one.answered_as}")
+        parts.append(f"answered {'from' if ' to ' in one.answered_as else 'as'} {one.answered_as}")
     if one.blocked_by and one.verdict is PositionVerdict.UNTESTED:
         parts.append("; ".join(one.blocked_by))
     elif one.verdict is PositionVerdict.ANSWERS:

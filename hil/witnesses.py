@@ -150,6 +150,8 @@ def _measured(run: Run, name: str) -> Pins | None:
     at = run.answered_as.get(name) if verdict == "swapped" else name
     if at is None or (verdict != "swapped" and verdict not in _AT_ITS_PLACE):
         return None
+    if " to " in at:  # where the file has no switch
+        return frozenset(int(word[4:]) for word in at.split(" to ") if word != "GND")
     return frozenset(run.pins.get(at, ())) or None
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hil.conversation import Resumed
+from hil.dialogues.typing import IMAGE as TRIAL
 from hil.events import Event
 from hil.observe import Changed, mask_of
 from hil.result import PositionVerdict, Verdict
@@ -36,6 +37,8 @@ def run(talk: Conversation) -> Verdict:
     if not wiring.dials and not wiring.lights:
         talk.found.left_out["extras"] = (NEITHER,)
         return Verdict.SKIPPED
+    if talk.identity.image == TRIAL:
+        talk.change_image("bench")
     lines = talk.looked()
     talk.keep("extras")
     talk.also_watched = mask_of(pin for dial in wiring.dials for pin in (dial.pin_a, dial.pin_b))

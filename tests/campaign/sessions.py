@@ -224,14 +224,15 @@ def _key(wiring: Wiring, faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
 
 @lru_cache(maxsize=20_000)
 def _readings(wiring: Wiring, faults: tuple[Fault, ...], pressed: str | None) -> tuple[str, ...]:
-    """What every line reads, by the graph: pulled up, pulled down, and with each line of the wiring low."""
+    """What every line reads, by the graph: pulled up, pulled down, and with each pin driven low."""
     graph = Reference(wiring, list(faults), frozenset(() if pressed is None else (pressed,)))
     graph.solve()
     lines = [("die", gpio) for gpio in range(30)]
-    own = [*wiring.rows, *wiring.columns, *wiring.direct_pins]
+    # A pin of no role is driven too: a line may be there.
+    idle = {light.pin for light in wiring.lights}
     found = [graph.reading(line, None) for line in lines]
     if pressed is None:  # while it watches, the bench pulls nothing down
         found += [graph.reading_down(line) for line in lines]
-    for driven in own:
+    for driven in set(range(30)) - idle:
         found += [graph.reading(line, driven) for line in lines if line[1] != driven]
     return tuple(found)

@@ -18,7 +18,7 @@ from hil.link import Link
 from hil.result import PositionVerdict, Result
 from hil.session import Session
 from hil.transport import BoardTransport
-from hil.virtual import Finger, board_of
+from hil.virtual import Finger, board_of, loader_of
 from keyc.compile import check_text
 from keyc.diagnostics import UserError
 from keyc.keyboard import Keyboard
@@ -242,3 +242,15 @@ def test_on_the_real_image_in_the_emulated_chip() -> None:
     dial_alone = keyboard_of(wiring_of((2,), (6,), dials=(dial("DIAL1", 20, 21),)))
     host, chip = (bench("open GPIO21", keyboard=dial_alone, chip=chip) for chip in (False, True))
     assert (said(chip), chip.dials) == (said(host), host.dials) != ([], ())
+
+
+def test_after_typing_the_bench_image_comes_back() -> None:
+    finger = Finger(board_of(KEYBOARD))
+    hand = FingerHand(finger, loader_of(finger.board, KEYBOARD))
+    link = Link(BoardTransport(finger))
+    settings = Settings(stages=("positions", "typing", "extras"))
+    result = Session(KEYBOARD, link, hand, fingerprints(KEYBOARD).wiring, settings).run()
+    assert result.trouble is None
+    assert result.typing is not None
+    assert (said(result), result.dials[0].verdict) == ([], PositionVerdict.PROVEN)
+    assert result.lights[0].verdict is PositionVerdict.PROVEN
