@@ -1,5 +1,5 @@
-"""What each system shows of USB, on simulated output: laid out as the systems' documentation has it (sysfs: the
-kernel's ABI page; ioreg's property list and PowerShell's JSON: from memory)."""
+"""What each system shows of USB, on simulated output: laid out as the systems' documentation has it (sysfs:
+the kernel's ABI page; ioreg's property list and PowerShell's JSON: from memory)."""
 
 from __future__ import annotations
 
