@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections import deque
 from contextlib import ExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -21,10 +22,12 @@ if TYPE_CHECKING:
     from hil.events import Event
     from hil.history import Run
     from hil.link import Link
-    from hil.page import Page
+    from hil.page import Heard, Page
     from hil.record import Dump, Record
     from hil.result import Result
     from hil.stages.alive import AliveFindings
+    from hil.stages.typing import KeyReceived
+    from keyc.firmware import Image
     from keyc.keyboard import Keyboard
 
 _LOOKS_S = 60.0  # for a board that is to be plugged in
@@ -39,7 +42,9 @@ class Bench:
         self._record: Record | None = None
         self._dump: Dump | None = None
         self._events: TextIO | None = None
+        self._wanted_image: Image = "bench"  # which one a board gets that waits for an image
         self._page: Page | None = None
+        self._heard: deque[Heard] = deque()  # keys, by the page
         self._runs = 0  # in the record, by this bench
 
     def __enter__(self) -> Bench:
@@ -92,7 +97,17 @@ class Bench:
 
         def run(settings: Settings) -> Result:
             wiring = fingerprints(self._keyboard).wiring
-            return Session(self._keyboard, link, hand, wiring, settings, tell=tell, notes=self._dump).run()
+            session = Session(
+                self._keyboard,
+                link,
+                hand,
+                wiring,
+                settings,
+                tell=tell,
+                notes=self._dump,
+                arrived=self._arrived,
+            )
+            return session.run()
 
         result = self._finished(run(settings), settings)
         while self._options.mend and result.verdict is Verdict.FAIL and result.faults:
@@ -113,6 +128,18 @@ class Bench:
         if self._page is not None:
             self._page.finish(result)
         return result
+
+    def _arrived(self) -> list[KeyReceived] | None:
+        """The keys that the page heard since the last call; None without a page."""
+        if self._page is None:
+            return None
+        from hil.stages.typing import KeyReceived
+
+        heard = []
+        while self._heard:
+            key = self._heard.popleft()
+            heard.append(KeyReceived(key.code, key.down))
+        return heard
 
     def _finished(self, result: Result, settings: Settings) -> Result:
         result = replace(result, notes=(*result.notes, *self._regressions(settings, result)))
@@ -154,6 +181,7 @@ class Bench:
                 "leave out --page: the terminal shows the same",
                 exit_status=3,
             ) from None
+        page.listener = self._heard.append
         self._stack.callback(page.close)
         say(f"page: {page.address}")
         if not self._options.no_browser and not show_in_browser(page.address):
@@ -234,8 +262,8 @@ class Bench:
         from hil.result import Verdict
         from hil.transport import SerialTransport
 
-        hand = Person() if self._page is None else Person(self._page.gave_up)
-        computer = Computer(self._bench_image)
+        hand = Person(load=self._load) if self._page is None else Person(self._page.gave_up, self._load)
+        computer = Computer(self._image)
         port = self._options.port
         if port is None:
             asked = self._options.stages is not None and "alive" in self._options.stages.split(",")
@@ -247,10 +275,13 @@ class Bench:
             (port,) = computer.answering()
         return Link(SerialTransport(port, while_gone=computer.load_if_waiting)), hand
 
-    def _bench_image(self) -> bytes:
+    def _load(self, image: str) -> None:
+        self._wanted_image = "trial" if image == "trial" else "bench"
+
+    def _image(self) -> bytes:
         from keyc.firmware import build_uf2
 
-        return build_uf2(self._keyboard, "bench").bytes
+        return build_uf2(self._keyboard, self._wanted_image).bytes
 
     def _virtual_board(self) -> tuple[Link, Hand] | AliveFindings:
         from hil.board import parse_fault
@@ -258,7 +289,7 @@ class Bench:
         from hil.link import Link
         from hil.stages.alive import Sight, findings
         from hil.transport import BoardTransport
-        from hil.virtual import Finger, board_of
+        from hil.virtual import Finger, board_of, loader_of
 
         options = self._options
         faults = [parse_fault(text, self._keyboard.wiring) for text in options.fault]
@@ -268,7 +299,7 @@ class Bench:
         finger = Finger(board, options.seed, bouncing=True)
         if not finger.connected:
             return findings(Sight.NOTHING)
-        return Link(BoardTransport(finger)), FingerHand(finger)
+        return Link(BoardTransport(finger)), FingerHand(finger, loader_of(board, self._keyboard))
 
     def _open_files(self, settings: Settings) -> None:
 
@@ -324,7 +355,8 @@ class Bench:
         return file.with_name(f"{file.stem}.bench.jsonl")
 
     def _send(self, event: Event) -> None:
-        if self._events is None or event.kind == "sent":  # what is typed goes no further than the page
+        # What is typed goes no further than the page.
+        if self._events is None or event.kind in ("sent", "typed"):
             return
         try:
             self._events.write(json.dumps(event.as_json(), ensure_ascii=False) + "\n")

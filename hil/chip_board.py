@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from contextlib import suppress
+from typing import Literal
 
 from hil.board import Board, Fault
 from hil.chip import Chip
 from hil.usb_host import Device, MassStorage, NoDevice, UsbError, UsbHost
-from keyc.keyboard import Wiring
+from keyc.keyboard import Keyboard, Wiring
 
 _ROM_VENDOR, _ROM_PRODUCT = 0x2E8A, 0x0003
 _RAM_BASE = 0x20000000
@@ -90,6 +91,12 @@ class ChipBoard:
         """Copy another image to the board, by the same way."""
         self.uf2 = uf2
         self.power_on()
+
+    def next_image(self, keyboard: Keyboard, image: Literal["bench", "trial"]) -> None:
+        """The image that it gets when it is plugged in next."""
+        from keyc.firmware import build_uf2
+
+        self.uf2 = build_uf2(keyboard, image).bytes
 
     def copy_image(self) -> None:
         """Copy the image to the drive that the board shows; raises UsbError when it shows none."""

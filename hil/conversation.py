@@ -34,12 +34,14 @@ from hil.transport import PortGone
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from contextlib import AbstractContextManager
 
     from hil.history import Run
     from hil.link import Link
     from hil.result import Fault
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Question
+    from hil.stages.typing import KeyReceived
     from hil.wire import Sentence
     from keyc.caps import Side
     from keyc.keyboard import Keyboard
@@ -56,6 +58,7 @@ _ANSWERING = frozenset(
     }
 )
 _SAME_PIN = 2  # restarts at one pin's first drive that make it a finding
+_LEAVES_US = 3_000_000  # from being told to restart to being gone
 _LOOKS = 12
 
 
@@ -84,6 +87,17 @@ class Hand(Protocol):
 
     def gone(self) -> None:
         """The board is gone: it wants to be plugged in again, and its image loaded."""
+
+    def load(self, image: str) -> None:
+        """The board restarts into its ROM: it is to get this image, now and after each pulled cable."""
+
+    def typing(self, switches: Sequence[str]) -> AbstractContextManager[None]:
+        """Types, on real keys, for as long as the context lasts: best each of these switches."""
+        ...
+
+    def has_typed(self) -> bool:
+        """Whether it knows that nothing more will come."""
+        ...
 
 
 class Notes(Protocol):
@@ -141,10 +155,12 @@ class Conversation:
         *,
         tell: Callable[[Event], None],
         notes: Notes | None,
+        arrived: Callable[[], Sequence[KeyReceived] | None] = lambda: None,
     ) -> None:
         self.keyboard, self.link, self.hand = keyboard, link, hand
         self.fingerprint, self.settings, self.tell = fingerprint, settings, tell
         self._notes = notes
+        self.arrived = arrived  # keys that came to this computer since the last call; None: nobody listens
         self.matrix = Matrix(keyboard.wiring)
         self.rows = rows_of_caps(keyboard.caps)
         self.numbers = {switch.name: n for n, switch in enumerate(keyboard.wiring.switches)}
@@ -222,6 +238,36 @@ class Conversation:
                 self.identity, self.can = seen.identity, dict(seen.can)
         return self.identity
 
+    def change_image(self, image: str) -> None:
+        """Another image onto the same board. Raises Trouble where that can't be done."""
+        how = f"load it by hand: keyc flash FILE --image {image}, then --stages typing"
+        self.tell(Event("line", f"the {image} image is loaded; if it isn't, plug in with BOOTSEL held"))
+        self.hand.load(image)
+        before = self.identity
+        if not self._has_left():
+            raise Trouble(f"the board doesn't restart into its ROM; {how}")
+        if not self.link.reconnect(self.settings.reconnect_us):
+            raise Trouble(f"the board did not come back with its {image} image; {how}")
+        now = self.introduced()
+        if now.image != image or now.wiring != before.wiring:
+            raise Trouble(f"the board came back with another image than the {image} image; {how}")
+        if before.flash_id and now.flash_id and before.flash_id != now.flash_id:
+            raise Trouble("another board was plugged in. What was proven of the first one is kept")
+
+    def _has_left(self) -> bool:
+        """Sends the board into its ROM; whether it went."""
+        transport = self.link.transport
+        try:
+            self.link.ask("restart")
+            until_us = transport.now_us + _LEAVES_US
+            while transport.now_us < until_us:
+                self.link.sentence(until_us - transport.now_us)
+        except NoAnswer:
+            return False
+        except (PortGone, BoardRestarted):
+            return True
+        return False
+
     def recover(self, gone: Exception) -> None:
         """Waits for the board to be back, and makes sure that it is the same one."""
         before = self.identity
@@ -233,7 +279,7 @@ class Conversation:
             self._closed = 0
             self.tell(Event("contact", "a contact is no longer seen", down=False))
         if isinstance(gone, PortGone):
-            self.tell(Event("trouble", "the board is gone: plug it in again, with its bench image"))
+            self.tell(Event("trouble", f"the board is gone: plug it in again, with its {before.image} image"))
             self.hand.gone()
             if not self.link.reconnect(self.settings.reconnect_us):
                 raise Trouble("the board went away and did not come back. What was proven is kept")

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import sys
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from hil.result import Fault
     from hil.stages.positions import Question
@@ -20,13 +21,19 @@ _IRON_MS = 500  # a virtual iron is brisk, too
 _TYPED_US = 80_000  # a press as in typing (common practice)
 _TOGETHER_US, _APART_US = 60_000, 3_000  # a chord: how long, and from finger to finger
 _SQUEEZE_US = 250_000  # from one squeeze of the case to the next
+_ROUNDS, _STROKE_US, _STROKE_HELD_US = 4, 83_000, 60_000  # a fast typist
 
 
 class Person:
-    """A person: presses the switch, and Enter on the computer if it doesn't answer; or says so elsewhere."""
+    """A person: presses the switch, and Enter on the computer if it doesn't answer; or says so elsewhere.
+    `load`: has another image put onto the board when its ROM shows a drive."""
 
-    def __init__(self, says_silent: Callable[[], bool] = lambda: False) -> None:
-        self._says_silent = says_silent
+    def __init__(
+        self,
+        says_silent: Callable[[], bool] = lambda: False,
+        load: Callable[[str], None] = lambda image: None,
+    ) -> None:
+        self._says_silent, self._load = says_silent, load
 
     def asked(self, question: Question) -> None:
         """Nothing to do: the person reads the prompt."""
@@ -58,16 +65,45 @@ class Person:
     def gone(self) -> None:
         """Nothing to do: the person is told to plug it in again."""
 
+    def load(self, image: str) -> None:
+        self._load(image)
+
+    @contextmanager
+    def typing(self, switches: Sequence[str]) -> Iterator[None]:
+        """What is typed into this terminal by mistake isn't shown, and thrown away at the end."""
+        try:
+            import termios
+        except ImportError:  # no such thing on this system
+            yield
+            return
+        if not sys.stdin or not sys.stdin.isatty():
+            yield
+            return
+        before = termios.tcgetattr(sys.stdin)
+        silent = termios.tcgetattr(sys.stdin)
+        silent[3] &= ~termios.ECHO
+        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, silent)
+        try:
+            yield
+        finally:
+            termios.tcsetattr(sys.stdin, termios.TCSAFLUSH, before)
+
+    def has_typed(self) -> bool:
+        """Never: a pause says so."""
+        return False
+
     def mends(self, fault: Fault) -> bool:
         """A person can."""
         return True
 
 
 class FingerHand:
-    """The finger of a virtual board: does what a prompt asks, and says so when nothing comes of it."""
+    """The finger of a virtual board: does what a prompt asks, and says so when nothing comes of it. `load`:
+    puts another image onto that board."""
 
-    def __init__(self, finger: Finger) -> None:
+    def __init__(self, finger: Finger, load: Callable[[str], None] = lambda image: None) -> None:
         self._finger = finger
+        self._load = load
         self._until_us: int | None = None
         self._free_us = 0  # when the hand has let go of the last switch and reached the next one
 
@@ -104,6 +140,24 @@ class FingerHand:
 
     def gone(self) -> None:
         self._finger.obey("plug")
+
+    def load(self, image: str) -> None:
+        self._load(image)
+        self._finger.obey("wait 500ms")
+        self._finger.obey("plug")
+
+    @contextmanager
+    def typing(self, switches: Sequence[str]) -> Iterator[None]:
+        """Every switch a few times in turn, a dozen presses a second."""
+        at_us = self._finger.now_us
+        for _ in range(_ROUNDS):
+            for switch in switches:
+                at_us += _STROKE_US
+                self._until_us = self._finger.tap(switch, _STROKE_HELD_US, at_us) + _PATIENCE_US
+        yield
+
+    def has_typed(self) -> bool:
+        return self._until_us is not None and self._finger.now_us >= self._until_us
 
     def mends(self, fault: Fault) -> bool:
         """Whether such a fault is planted: then it is taken out, with the board unplugged."""

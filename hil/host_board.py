@@ -11,10 +11,11 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Literal
 
 from hil.board import ALL_PINS, GPIO_COUNT, Board, Fault
-from keyc.engine import Engine, EngineLibrary, load
+from keyc.engine import Engine, EngineLibrary, Report, load
 from keyc.keyboard import Wiring
 
 if TYPE_CHECKING:
+    from keyc.keyboard import Keyboard
     from keyc.tables import Fingerprints, Tables
 
 _CHUNK = 4096
@@ -42,24 +43,26 @@ class _Identity(ctypes.Structure):
 class HostBoard:
     """One board on the bench; fulfils `hil.virtual.VirtualBoard`.
 
-    `image` is what runs on it: the bench, or with `tables` the daily image. A bench image that is given
-    no fingerprints is the universal one: it knows no keyboard. `seed` decides readings that electricity
-    leaves open (0 high, 1 low, else each by itself). Raises UserError (exit status 3) without a compiler.
+    `image` is what runs on it: the bench, or with `tables` the daily or the trial image. A bench image that
+    is given no fingerprints is the universal one: it knows no keyboard. `seed` decides readings that
+    electricity leaves open (0 high, 1 low, else each by itself). Raises UserError (exit status 3) without a
+    compiler.
     """
 
     def __init__(
         self,
         wiring: Wiring,
         faults: Iterable[Fault] = (),
-        image: Literal["bench", "daily"] = "bench",
+        image: Literal["bench", "daily", "trial"] = "bench",
         tables: Tables | None = None,
         fingerprints: Fingerprints | None = None,
         seed: int = 0,
     ) -> None:
-        if (image == "daily") != (tables is not None):
-            raise ValueError("the daily image runs on tables, the bench image without")
+        if (image == "bench") != (tables is None):
+            raise ValueError("the bench image runs without tables, the others run on them")
         self.wiring = wiring
         self._board = Board(wiring, faults)
+        self._which = image
         self._tables = tables
         self._fingerprints = fingerprints
         self._seed = seed
@@ -68,7 +71,7 @@ class HostBoard:
         self._waiting = b""  # to the board, more than its console takes at once
         self._reports: list[tuple[int, str, bytes]] = []
         self._now_us = 0
-        self._image: _BenchImage | Engine | None = None
+        self._image: _BenchImage | _TrialImage | Engine | None = None
         self._library = load()
         self.plug()
 
@@ -90,16 +93,26 @@ class HostBoard:
         """Power and data. An image in RAM is loaded again with that."""
         kinds = {fault.kind for fault in self._board.faults}
         held_in_reset = self._board.table().resets == ALL_PINS
-        if "no-usb" in kinds or held_in_reset or (self._tables is not None and "no-flash" in kinds):
+        if "no-usb" in kinds or held_in_reset or (self._which == "daily" and "no-flash" in kinds):
             return
-        if self._tables is not None:
+        identity = self._identity("no-flash" not in kinds)
+        if self._tables is None:
+            self._image = _BenchImage(self._library, identity, self._now_us)
+        elif self._which == "daily":
             self._image = Engine(self._library, self._tables, self._now_us)
         else:
-            self._image = _BenchImage(self._library, self._identity("no-flash" not in kinds), self._now_us)
+            self._image = _TrialImage(self._library, self._tables, identity, self._now_us)
         self._lay_lines()
 
+    def next_image(self, keyboard: Keyboard, image: Literal["bench", "trial"]) -> None:
+        """The image that it gets when it is plugged in next."""
+        from keyc.tables import tables_of
+
+        self._which = image
+        self._tables = None if image == "bench" else tables_of(keyboard)
+
     def unplug(self) -> None:
-        if isinstance(self._image, _BenchImage):
+        if isinstance(self._image, _BenchImage | _TrialImage):
             self._heard += self._image.receive()
         self._image = None
         self._waiting = b""
@@ -113,6 +126,8 @@ class HostBoard:
             image.run_until(until_us)
             gone = image.gone
         elif image is not None:
+            if isinstance(image, _TrialImage):
+                self._waiting = self._waiting[image.send(self._waiting) :]
             self._reports += [(r.time_us, r.which, r.bytes) for r in image.run_until(until_us)]
             gone = image.restarted
         else:
@@ -136,13 +151,13 @@ class HostBoard:
 
     def send(self, data: bytes) -> None:
         """Bytes to its console; a board that isn't there gets none."""
-        if isinstance(self._image, _BenchImage):
+        if isinstance(self._image, _BenchImage | _TrialImage):
             self._waiting += data
 
     def receive(self) -> bytes:
         """Bytes from its console since the last call."""
         heard, self._heard = self._heard, b""
-        if isinstance(self._image, _BenchImage):
+        if isinstance(self._image, _BenchImage | _TrialImage):
             heard += self._image.receive()
         return heard
 
@@ -225,6 +240,49 @@ class _BenchImage:
     def receive(self) -> bytes:
         heard = b""
         while count := self._functions.keyc_host_bench_receive(self._host, self._buffer, _CHUNK):
+            heard += self._buffer.raw[:count]
+        return heard
+
+
+class _TrialImage(Engine):
+    """The keyboard's engine with the trial's console beside it."""
+
+    def __init__(self, library: EngineLibrary, tables: Tables, identity: _Identity, now_us: int) -> None:
+        functions = library.functions
+        pointer, word, time = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
+        for name, result, arguments in (
+            ("bytes", word, ()),
+            ("begin", ctypes.c_bool, (pointer, pointer, pointer, ctypes.POINTER(_Identity), time)),
+            ("send", word, (pointer, ctypes.c_char_p, word)),
+            ("receive", word, (pointer, ctypes.c_char_p, word)),
+            ("run", None, (pointer, time)),
+        ):
+            function = getattr(functions, f"keyc_host_trial_{name}")
+            function.restype, function.argtypes = result, arguments
+        self._identity = identity
+        self._buffer = ctypes.create_string_buffer(_CHUNK)
+        super().__init__(library, tables, now_us)
+
+    def _begun(self, now_us: int) -> ctypes.Array[ctypes.c_uint64]:
+        words = (int(self._functions.keyc_host_trial_bytes()) + 7) // 8
+        host = (ctypes.c_uint64 * words)()
+        tables = ctypes.byref(self._tables)
+        if not self._functions.keyc_host_trial_begin(
+            host, self._state, tables, ctypes.byref(self._identity), now_us
+        ):
+            raise ValueError("the engine refuses these tables")
+        return host
+
+    def run_until(self, time_us: int) -> list[Report]:
+        return self._run(self._functions.keyc_host_trial_run, time_us)
+
+    def send(self, data: bytes) -> int:
+        """How many of these bytes the console took."""
+        return int(self._functions.keyc_host_trial_send(self._host, data, len(data))) if data else 0
+
+    def receive(self) -> bytes:
+        heard = b""
+        while count := self._functions.keyc_host_trial_receive(self._host, self._buffer, _CHUNK):
             heard += self._buffer.raw[:count]
         return heard
 

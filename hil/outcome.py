@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from hil.contacts import bouncing_faults, faults_of_chords, flexing_faults
 from hil.diagnose import diagnosis
 from hil.result import (
+    Fault,
     Identity,
     LineVerdict,
     LinkCounts,
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from hil.stages.flex import Flex
     from hil.stages.positions import Positions
     from hil.stages.together import Together
+    from hil.stages.typing import Typing, TypingFindings
     from keyc.keyboard import Keyboard
 
 GHOSTING_NOT_TESTED = "ghosting: not tested (no three corners of a rectangle were pressed at once)"
@@ -72,6 +74,7 @@ class Found:
     flex: Flex | None = None
     left_out: dict[str, tuple[str, ...]] = field(default_factory=dict)  # stage → what it did not test
     pools: tuple[tuple[int, int], ...] = ()  # presses pooled by this board's runs before, and their longest
+    typing: Typing | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +112,14 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         ],
     )
     verdicts = [_in_time(one, bounce, flexed) for one in pressed]
-    faults = told.faults
+    typed = found.typing.findings() if found.typing else None
+    faults = _with_typed(told.faults, typed)
+    verdicts = _verdicts_with_typed(verdicts, typed)
     if found.alive is not None and found.alive.fault is not None:
         faults = (found.alive.fault, *faults)
     shorted = [one.switch for one in verdicts if one.verdict is PositionVerdict.SHORTED]
     ghosts = positions.ghosts if positions else None
-    stages = tuple(_with_not_tested(account, stage, verdicts) for stage in account.stages)
+    stages = tuple(_with_not_tested(account, stage, verdicts, typed) for stage in account.stages)
     unreached = [
         one.switch
         for one in verdicts
@@ -153,11 +158,33 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         presses=positions.presses if positions else 0,
         trouble=account.trouble,
         when=when,
-        notes=(*account.remarks, *_notes(flexed, bounce)),
+        notes=(*account.remarks, *_notes(flexed, bounce), *(typed.notes if typed else ())),
         debounce=debounce(bounce, found.pools) if bounce else None,
         flexed=flexed,
         together=together,
+        typing=typed,
     )
+
+
+def _with_typed(faults: tuple[Fault, ...], typed: TypingFindings | None) -> tuple[Fault, ...]:
+    """What typing showed comes last, unless it is known already."""
+    alike = [fault for fault in faults if fault.kind in ("bounces", "drops", "sticks", "closed")]
+    known = {name for fault in alike for name in fault.where}
+    new = [fault for fault in typed.faults if fault.where[0] not in known] if typed else []
+    return (*faults, *(replace(fault, rank=len(faults) + n) for n, fault in enumerate(new, 1)))
+
+
+def _verdicts_with_typed(verdicts: list[Position], typed: TypingFindings | None) -> list[Position]:
+    """A switch that was good when it was measured, and isn't when it is typed on, is not good."""
+    if typed is None:
+        return verdicts
+    mild = (PositionVerdict.PROVEN, PositionVerdict.ANSWERS, PositionVerdict.UNTESTED)
+    return [
+        replace(one, verdict=typed.positions[one.switch], blocked_by=())
+        if one.switch in typed.positions and one.verdict in mild
+        else one
+        for one in verdicts
+    ]
 
 
 def _positions_of(account: Account) -> list[Position]:
@@ -216,7 +243,11 @@ def _notes(flexed: Flexed | None, bounce: Iterable[SwitchBounce]) -> list[str]:
     return notes
 
 
-def _with_not_tested(account: Account, stage: Stage, verdicts: list[Position]) -> Stage:
+def _with_not_tested(
+    account: Account, stage: Stage, verdicts: list[Position], typed: TypingFindings | None
+) -> Stage:
+    if stage.name == "typing" and typed is not None:
+        return replace(stage, not_tested=typed.not_tested)
     left_out = account.found.left_out.get(stage.name)
     if left_out is not None:
         stage = replace(stage, not_tested=left_out)

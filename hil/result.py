@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from hil.stages.typing import TypingFindings
+
 SCHEMA = 1
 
 
@@ -433,6 +435,7 @@ class Result:
     flexed: Flexed | None = None
     together: HeldTogether | None = None
     notes: tuple[str, ...] = field(default=())
+    typing: TypingFindings | None = None
 
     @property
     def proven(self) -> int:
@@ -469,5 +472,6 @@ class Result:
             "resolution_us": self.resolution_us,
             "link": self.link.as_json(),
             "presses": self.presses,
+            "typing": None if self.typing is None else self.typing.as_json(),
             "notes": list(self.notes),
         }

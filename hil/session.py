@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hil.conversation import Conversation, Hand, Notes, Settings, Trouble
-from hil.dialogues import alive, bounce, flex, hello, lines, positions, together
+from hil.dialogues import alive, bounce, flex, hello, lines, positions, together, typing
 from hil.events import Event
 from hil.judge import Matrix
 from hil.link import BoardRestarted, Counters, NoAnswer, Refused
@@ -18,16 +18,18 @@ from hil.result import Identity, Result, Stage, Verdict
 from hil.transport import PortGone
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from hil.link import Link
     from hil.stages.alive import AliveFindings
+    from hil.stages.typing import KeyReceived
     from keyc.keyboard import Keyboard
 
 # What takes its time, and what it would tell: these run when they are asked for by name, or by `all`.
 ON_REQUEST = {
     "bounce": "how contacts bounce, and which debounce time they need",
     "flex": "joints that let go when the case is squeezed",
+    "typing": "contacts that chatter while somebody types, and what arrives at the computer",
 }
 
 # In the order they run, with what each looks at.
@@ -39,6 +41,7 @@ _STAGES = {
     "together": (together.run, "what only switches held at the same time can show"),
     "bounce": (bounce.run, "how contacts bounce (press with a finger)"),
     "flex": (flex.run, "joints that let go when they are moved"),
+    "typing": (typing.run, "real keys, typed as usual"),
 }
 STAGES = tuple(_STAGES)
 USUAL = tuple(name for name in STAGES if name not in ON_REQUEST)
@@ -78,10 +81,13 @@ class Session:
         *,
         tell: Callable[[Event], None] = lambda event: None,
         notes: Notes | None = None,
+        arrived: Callable[[], Sequence[KeyReceived] | None] = lambda: None,
     ) -> None:
         self._settings = settings or Settings()
         self._tell, self._notes = tell, notes
-        self._talk = Conversation(keyboard, link, hand, fingerprint, self._settings, tell=tell, notes=notes)
+        self._talk = Conversation(
+            keyboard, link, hand, fingerprint, self._settings, tell=tell, notes=notes, arrived=arrived
+        )
 
     def run(self) -> Result:
         """The whole run. Never raises for what the board, the port or the person does."""

@@ -235,12 +235,12 @@ def _board_on(url: str) -> _Board | None:
 
 
 def _port_of(board: _Board | None) -> str | None:
-    """Where this board is now: by its serial number, or where it has none by its socket."""
+    """Where this board is now: by its serial number, or where it has none by its socket. Its ids may be
+    others than before: an image can have its own."""
     if board is None:
         return None
     for device, other in _boards():
-        alike = other.serial == board.serial if board.serial else other.place == board.place
-        if alike and (other.vendor, other.product) == (board.vendor, board.product):
+        if other.serial == board.serial if board.serial else other.place == board.place:
             return device
     return None
 

@@ -103,6 +103,9 @@ class LiveView:
         elif event.kind == "stage":
             self._prompt = None
             said = _lines_of(event)
+        elif event.kind == "typed":
+            if event.switch and self._verdicts.get(event.switch, "untested") == "untested":
+                self._verdicts[event.switch] = "answers"
         elif event.kind in _UNSEEN:
             return
         elif event.kind == "ended":
@@ -292,7 +295,7 @@ def _lines_of(event: Event) -> list[str]:
         return [f"    {event.text}"] if event.verdict in _BAD else []
     if event.kind == "press":
         return [f"    {event.text}"]
-    if event.kind == "ended" or event.kind in _UNSEEN:
+    if event.kind in ("ended", "typed") or event.kind in _UNSEEN:
         return []
     return [f"  {event.text}"]
 

@@ -9,7 +9,7 @@ import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from heapq import heappop, heappush
-from typing import IO, TYPE_CHECKING, Protocol
+from typing import IO, TYPE_CHECKING, Literal, Protocol
 
 from hil.board import Fault, duration_us, gpio_of, parse_fault, percent_of
 from keyc.diagnostics import UserError
@@ -73,6 +73,10 @@ class VirtualBoard(Console, Protocol):
 
     def plug(self) -> None: ...
 
+    def next_image(self, keyboard: Keyboard, image: Literal["bench", "trial"], /) -> None:
+        """The image that it gets when it is plugged in next."""
+        ...
+
 
 def board_of(
     keyboard: Keyboard, faults: Iterable[Fault] = (), *, chip: bool = False, seed: int = 0
@@ -94,6 +98,15 @@ def board_of(
     board = ChipBoard(build_uf2(keyboard, "bench").bytes, keyboard.wiring, faults, seed)
     board.plug()
     return board
+
+
+def loader_of(board: VirtualBoard, keyboard: Keyboard) -> Callable[[str], None]:
+    """What gives a virtual board the image of that name when it is plugged in next."""
+
+    def load(image: str) -> None:
+        board.next_image(keyboard, "trial" if image == "trial" else "bench")
+
+    return load
 
 
 # -- the finger --------------------------------------------------------------------------------------

@@ -98,9 +98,10 @@ def _parser() -> ArgumentParser:
     firmware.add_argument("-o", dest="output", metavar="X.uf2", required=True)
     firmware.add_argument(
         "--image",
-        choices=("daily", "bench"),
+        choices=("daily", "bench", "trial"),
         default=None,
-        help="daily: for use, into flash (the default with FILE). bench: for bring-up, into RAM",
+        help="daily: for use, into flash (the default with FILE). bench: for bring-up, into RAM. "
+        "trial: for use with a console beside it, into RAM",
     )
     _add_runtime_option(firmware)
     firmware.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
@@ -108,7 +109,9 @@ def _parser() -> ArgumentParser:
 
     flash = commands.add_parser("flash", help="bring an image onto a board that shows its drive")
     flash.add_argument("file", metavar="FILE|X.uf2", help="a keymap file, which is built first, or an image")
-    flash.add_argument("--image", choices=("daily", "bench"), default="daily", help="which image of FILE")
+    flash.add_argument(
+        "--image", choices=("daily", "bench", "trial"), default="daily", help="which image of FILE"
+    )
     flash.add_argument("--drive", metavar="PATH", help="the drive, where there are several")
     flash.add_argument(
         "--wait", metavar="SECONDS", type=float, default=60.0, help="for the drive; default 60"

@@ -244,10 +244,15 @@ class Engine:
     def __init__(self, library: EngineLibrary, tables: Tables, now_us: int = 0) -> None:
         self._functions = functions = library.functions
         self._tables = _c_tables(tables, library)
-        self._host = _block(functions.keyc_host_bytes())
         self._state = _block(functions.keyc_host_keyboard_bytes(ctypes.byref(self._tables)))
-        if not functions.keyc_host_begin(self._host, self._state, ctypes.byref(self._tables), now_us):
+        self._host = self._begun(now_us)
+
+    def _begun(self, now_us: int) -> ctypes.Array[ctypes.c_uint64]:
+        """The port's state: `struct keyc_host`, or what begins with one."""
+        host = _block(self._functions.keyc_host_bytes())
+        if not self._functions.keyc_host_begin(host, self._state, ctypes.byref(self._tables), now_us):
             raise ValueError("the engine refuses these tables")
+        return host
 
     @property
     def now_us(self) -> int:

@@ -1,8 +1,9 @@
 """Keyboard → C → ELF → UF2: the images that an RP2040 board runs.
 
-`daily` is written to the flash, `bench` is run from RAM by the chip's ROM (and needs no keyboard: without
-one it fits any board). The compiler is the one that `pip install "keyc[image]"` brings: its version is
-pinned, so that the same keymap gives the same bytes on every machine. `arm-none-eabi-gcc` does as well.
+`daily` is written to the flash; the chip's ROM runs the others from RAM. `bench` measures and sends no keys
+(and needs no keyboard: without one it fits any board), `trial` is the daily keyboard with a console beside
+it. The compiler is the one that `pip install "keyc[image]"` brings: its version is pinned, so that the same
+keymap gives the same bytes on every machine. `arm-none-eabi-gcc` does as well.
 
 What lies beneath the keyboard is its runtime: `bare` is all of our own, `sdk` Raspberry Pi's Pico SDK and
 TinyUSB (see `pico`).
@@ -28,9 +29,9 @@ from keyc.diagnostics import UserError
 from keyc.files import shipped
 from keyc.keyboard import Keyboard, Wiring
 
-Image = Literal["daily", "bench"]
+Image = Literal["daily", "bench", "trial"]
 Runtime = Literal["bare", "sdk"]
-IMAGES: tuple[Image, ...] = ("daily", "bench")
+IMAGES: tuple[Image, ...] = ("daily", "bench", "trial")
 ANY_BOARD_IMAGES: tuple[Image, ...] = ("bench",)  # those that can do without a keyboard
 Progress = Callable[[str], None]
 
@@ -40,7 +41,7 @@ STACKS_ORIGIN = 0x20040000  # the two small banks behind the large ones: nothing
 # RP2040 datasheet 2.8.1.3.1: 252 bytes and their check sum.
 BOOT2_BYTES = 252
 # What an image may put on its stack; the tests look how deep it really goes.
-STACK_BYTES = {"daily": 512, "bench": 1024}
+STACK_BYTES = {"daily": 512, "bench": 1024, "trial": 1024}
 
 # https://github.com/microsoft/uf2, README: block layout; the RP2040's family from its utils/uf2families.json.
 UF2_BLOCK_BYTES = 512
@@ -50,9 +51,17 @@ _UF2_MAGIC = (0x0A324655, 0x9E5D5157, 0x0AB16F30)
 _UF2_FAMILY_GIVEN = 0x2000
 
 # bcdDevice: the first digit says which image.
-_DEVICE_VERSIONS = {"daily": 0x0100, "bench": 0x0200}
+_DEVICE_VERSIONS = {"daily": 0x0100, "bench": 0x0200, "trial": 0x0300}
+# What follows the keyboard's title in the product string.
+_TITLE_ENDINGS = {"daily": "", "bench": " (bench)", "trial": " (trial, with a console)"}
 # What the keyboard is to USB: [second_reports].
 _DEVICES = ("keyc_usb_keyboard", "keyc_usb_keyboard_and_controls", "keyc_usb_keyboard_and_pointer")
+# The header that knows the device, and its class.
+_USB_CLASSES: dict[Image, tuple[str, str]] = {
+    "daily": ("engine_usb_keys", "KEYC_USB_KEYS_CLASS"),
+    "bench": ("engine_usb_console", "KEYC_USB_CONSOLE_CLASS"),
+    "trial": ("engine_usb_trial", "KEYC_USB_TRIAL_CLASS"),
+}
 _TEST_ID = (0x1209, 0x0001)  # pid.codes: the open test id
 _LONGEST_STRING = 126  # UTF-16 units: a descriptor's length is one byte
 
@@ -67,40 +76,54 @@ _COMMON_SOURCES = (
     "port/rp2040/rp2040_erratum_5.c",
     "port/rp2040/rp2040_rom.c",
 )
-_SOURCES: dict[str, tuple[str, ...]] = {
-    "daily": (
-        "port/rp2040/boot2.S",
-        *_COMMON_SOURCES,
-        "port/rp2040/main_daily.c",
-        "engine/engine_usb_keys.c",
-        "engine/engine_scan.c",
-        "engine/engine_settle.c",
-        "engine/engine_layers.c",
-        "engine/engine_reports.c",
-        "engine/engine_further.c",
-        "engine/engine_decide.c",
-        "engine/engine_chords.c",
-        "engine/engine_taps.c",
-        "engine/engine_modes.c",
-        "engine/engine_typing.c",
-        "engine/engine_pointer.c",
-        "engine/engine_dials.c",
-        "engine/engine_lights.c",
-    ),
+# Real keys.
+_KEYS_SOURCES = (
+    "port/rp2040/main_keys.c",
+    "engine/engine_usb_keys.c",
+    "engine/engine_scan.c",
+    "engine/engine_settle.c",
+    "engine/engine_layers.c",
+    "engine/engine_reports.c",
+    "engine/engine_further.c",
+    "engine/engine_decide.c",
+    "engine/engine_chords.c",
+    "engine/engine_taps.c",
+    "engine/engine_modes.c",
+    "engine/engine_typing.c",
+    "engine/engine_pointer.c",
+    "engine/engine_dials.c",
+    "engine/engine_lights.c",
+)
+# What only images that live in RAM have.
+_CONSOLE_SOURCES = (
+    "port/rp2040/enter_ram.S",
+    "port/rp2040/rp2040_console.c",
+    "port/rp2040/rp2040_flash_id.c",
+    "engine/engine_usb_console.c",
+    "engine/bench_wire.c",
+)
+_SOURCES: dict[Image, tuple[str, ...]] = {
+    "daily": ("port/rp2040/boot2.S", *_COMMON_SOURCES, *_KEYS_SOURCES),
     "bench": (
-        "port/rp2040/enter_ram.S",
+        *_CONSOLE_SOURCES,
         *_COMMON_SOURCES,
         "port/rp2040/main_bench.c",
         "port/rp2040/rp2040_edges.c",
-        "port/rp2040/rp2040_flash_id.c",
-        "engine/engine_usb_console.c",
         "engine/bench_lines.c",
         "engine/bench_edges.c",
-        "engine/bench_wire.c",
         "engine/bench_work.c",
     ),
+    "trial": (
+        *_CONSOLE_SOURCES,
+        *_COMMON_SOURCES,
+        *_KEYS_SOURCES,
+        "port/rp2040/rp2040_trial.c",
+        "engine/engine_usb_trial.c",
+        "engine/trial.c",
+    ),
 }
-_LINKS = {"daily": ("flash.ld", "keyc_boot2"), "bench": ("ram.ld", "keyc_enter_ram")}
+_FLASH_LINK, _RAM_LINK = ("flash.ld", "keyc_boot2"), ("ram.ld", "keyc_enter_ram")
+_LINKS: dict[Image, tuple[str, str]] = {"daily": _FLASH_LINK, "bench": _RAM_LINK, "trial": _RAM_LINK}
 
 WARNINGS = (
     "-Wall",
@@ -369,9 +392,9 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
     from keyc.emit import template_text
     from keyc.tables import Fingerprints, engine_fingerprint, fingerprints, tables_of
 
-    header, device, device_class = "engine_usb_console", "keyc_usb_console", "KEYC_USB_CONSOLE_CLASS"
-    if keyboard is not None and image == "daily":
-        header, device_class = "engine_usb_keys", "KEYC_USB_KEYS_CLASS"
+    header, device_class = _USB_CLASSES[image]
+    device = "keyc_usb_console"
+    if keyboard is not None and image != "bench":
         device = _DEVICES[tables_of(keyboard).second_reports]
     if keyboard is None:
         vendor, product = _TEST_ID
@@ -380,7 +403,7 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
         cathodes = anodes = directs = dials = 0
         made_from = "no keymap"
     else:
-        vendor, product = keyboard.usb_vendor, keyboard.usb_product
+        vendor, product = usb_id_of(keyboard, image)
         maker, title = keyboard.maker, keyboard.title
         prints = fingerprints(keyboard)
         cathodes, anodes, directs, dials = _line_masks(keyboard.wiring)
@@ -393,7 +416,7 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
             "device_class": device_class,
             "device_header": f"{header}.h",
             "maker": _hex_bytes(_string_descriptor(maker)),
-            "title": _hex_bytes(_string_descriptor(title, "" if image == "daily" else f" ({image})")),
+            "title": _hex_bytes(_string_descriptor(title, _TITLE_ENDINGS[image])),
             "vendor": f"0x{vendor:04X}",
             "product": f"0x{product:04X}",
             "version": f"0x{_DEVICE_VERSIONS[image]:04X}",
@@ -406,6 +429,12 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
             "engine": _hex_bytes(bytes.fromhex(prints.engine)),
         },
     )
+
+
+def usb_id_of(keyboard: Keyboard, image: Image) -> tuple[int, int]:
+    """Vendor and product of an image: its own where the keymap file gives it one."""
+    own = {"bench": keyboard.bench_usb, "trial": keyboard.trial_usb}.get(image)
+    return own or (keyboard.usb_vendor, keyboard.usb_product)
 
 
 def _line_masks(wiring: Wiring) -> tuple[int, int, int, int]:
@@ -437,7 +466,7 @@ def _linked(
         shutil.copytree(shipped("templates", *part.split("/")), folder / part)
     sources = [*_SOURCES[image], "image.c"]
     (folder / "image.c").write_text(image_source(keyboard, image), encoding="utf-8", newline="\n")
-    if image == "daily" and keyboard is not None:
+    if image != "bench" and keyboard is not None:
         from keyc.emit import files_of
         from keyc.tables import tables_of
 
@@ -452,7 +481,7 @@ def _linked(
         [
             *_FLAGS,
             *optimised(image, keyboard, compiler),
-            f"-DKEYC_IMAGE_HAS_BULK={int(image == 'bench')}",
+            f"-DKEYC_IMAGE_HAS_CONSOLE={int(image != 'daily')}",
             *compiler.flags,
             "-I.",
             "-Iengine",

@@ -352,3 +352,5 @@ class Keyboard(Record):
     span: Span
     chords: tuple[Chord, ...] = ()
     dials: tuple[DialTurn, ...] = ()
+    bench_usb: tuple[int, int] | None = None  # vendor and product of the bench image, where it has its own
+    trial_usb: tuple[int, int] | None = None

@@ -280,15 +280,24 @@ def _is_number_pad(places: Mapping[str, Cap]) -> bool:
 
 
 def _test_usb_id(keyboard: Keyboard, file: File) -> Iterator[Diagnostic]:
-    if keyboard.usb_vendor != _TEST_VENDOR or keyboard.usb_product not in _TEST_PRODUCTS:
+    ids = {
+        "usb": (keyboard.usb_vendor, keyboard.usb_product),
+        "bench-usb": keyboard.bench_usb,
+        "trial-usb": keyboard.trial_usb,
+    }
+    open_ids = {
+        name: one for name, one in ids.items() if one and one[0] == _TEST_VENDOR and one[1] in _TEST_PRODUCTS
+    }
+    if not open_ids:
         return
+    name, (vendor, product) = next(iter(open_ids.items()))
     yield Diagnostic(
         "test-usb-id",
         "warning",
-        f"0x{keyboard.usb_vendor:04X}:0x{keyboard.usb_product:04X} is an open id, for tests only",
-        _usb_span(file) or keyboard.span,
+        f"0x{vendor:04X}:0x{product:04X} is an open id, for tests only",
+        _usb_span(file, name) or keyboard.span,
         "fine on your own desk; before you share or sell the keyboard get an id of its own, such as a "
-        "free one from pid.codes, and write it after `usb`",
+        f"free one from pid.codes, and write it after `{name}`",
     )
 
 
@@ -341,10 +350,10 @@ def _quoted_in(action: Written) -> Iterator[Word]:
             yield from _quoted_in(argument)
 
 
-def _usb_span(file: File) -> Span | None:
+def _usb_span(file: File, name: str) -> Span | None:
     for statement in file.statements:
         if isinstance(statement, KeyboardBlock):
             for setting in statement.settings:
-                if setting.keyword.text == "usb":
+                if setting.keyword.text == name:
                     return Span(file.source, setting.value.start, setting.value.end)
     return None

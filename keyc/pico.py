@@ -27,7 +27,12 @@ _ENGINE_FILES = (
     "bench_internal.h",
     "bench_lines.c",
     "bench_wire.c",
+    "bench_edges.c",
     "bench_work.c",
+    "engine_usb_trial.h",
+    "engine_usb_trial.c",
+    "trial.h",
+    "trial.c",
 )
 # From beside the port without the SDK: what doesn't know what lies beneath it.
 _CHIP_FILES = (
@@ -35,7 +40,12 @@ _CHIP_FILES = (
     "rp2040.h",
     "rp2040_registers.h",
     "rp2040_flash_id.c",
-    "main_daily.c",
+    "rp2040_console.h",
+    "rp2040_console.c",
+    "rp2040_trial.h",
+    "rp2040_trial.c",
+    "rp2040_edges.c",
+    "main_keys.c",
     "main_bench.c",
 )
 _SDK_FILES = (
@@ -47,7 +57,11 @@ _SDK_FILES = (
     "tusb_config.h",
 )
 _FOLDERS = {"engine": _ENGINE_FILES, "port/rp2040": _CHIP_FILES, "port/sdk": _SDK_FILES}
-_PLACES = {"daily": "into flash", "bench": "into RAM, for bring-up"}
+_PLACES = {
+    "daily": "into flash",
+    "bench": "into RAM, for bring-up",
+    "trial": "into RAM, keys and a console",
+}
 _OLDEST = (2, 0, 0)
 _COMPILER = "arm-none-eabi-gcc"
 # How it says that the C library, or that of C++, isn't installed beside it.
@@ -107,7 +121,7 @@ def project_files(keyboard: Keyboard | None) -> dict[str, str]:
     for image in IMAGES if keyboard else ANY_BOARD_IMAGES:
         source = f"image_{image}.c"
         files[source] = image_source(keyboard, image)
-        tables = [f"{stem}_tables.c"] if image == "daily" else []
+        tables = [f"{stem}_tables.c"] if image != "bench" else []
         targets.append(_Target(f"{stem}_{image}", image, _PLACES[image], [source, *tables]))
     made_from = f"keymap {fingerprints(keyboard).keymap}" if keyboard else "no keymap"
     files["CMakeLists.txt"] = template_text(

@@ -127,7 +127,7 @@ class _Resolver:
         dials = self._dials(wiring, actions)
         title = self._title(head.title, "the keyboard") if head else ""
         maker = self._title(settings["maker"].value, "the maker") if "maker" in settings else ""
-        vendor, product = self._usb_id(settings)
+        vendor, product = self._usb_id(settings, "usb") or TEST_USB_ID
         if head is None or wiring is None or not wiring.switches or not layers:
             return None
         return Keyboard(
@@ -145,6 +145,8 @@ class _Resolver:
             span=mistakes.at(head.title),
             chords=tuple(chords),
             dials=tuple(dials),
+            bench_usb=self._usb_id(settings, "bench-usb"),
+            trial_usb=self._usb_id(settings, "trial-usb"),
         )
 
     def _only(self, kind: type[_StatementKind], name: str) -> _StatementKind | None:
@@ -183,16 +185,16 @@ class _Resolver:
         lines = block.settings if block else ()
         return {line.keyword.text: line for line in lines if self._mistakes.once(seen, line.keyword)}
 
-    def _usb_id(self, settings: Mapping[str, Setting]) -> tuple[int, int]:
-        if "usb" in settings:
-            value = settings["usb"].value
-            try:
-                return measures.usb_id(value.text)
-            except measures.Misread as misread:
-                if not self._mistakes.damaged(value.start, value.end):
-                    self._mistakes.misread(misread, value)
-                return 0, 0
-        return TEST_USB_ID
+    def _usb_id(self, settings: Mapping[str, Setting], name: str) -> tuple[int, int] | None:
+        if name not in settings:
+            return None
+        value = settings[name].value
+        try:
+            return measures.usb_id(value.text)
+        except measures.Misread as misread:
+            if not self._mistakes.damaged(value.start, value.end):
+                self._mistakes.misread(misread, value)
+            return 0, 0
 
     def _host_layout(self, settings: Mapping[str, Setting]) -> Layout:
         if "host-layout" in settings:

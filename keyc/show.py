@@ -49,7 +49,12 @@ def as_json(keyboard: Keyboard) -> dict[str, Any]:
         "tool": f"keyc {__version__}",
         "name": keyboard.title,
         "maker": keyboard.maker,
-        "usb": {"vendor": keyboard.usb_vendor, "product": keyboard.usb_product},
+        "usb": {
+            "vendor": keyboard.usb_vendor,
+            "product": keyboard.usb_product,
+            "bench": _usb_id(keyboard.bench_usb),
+            "trial": _usb_id(keyboard.trial_usb),
+        },
         "host_layout": keyboard.host_layout,
         "fingerprints": {"wiring": marks.wiring, "keymap": marks.keymap, "engine": marks.engine},
         "wiring": {
@@ -124,6 +129,11 @@ def _pin(gpio: int) -> str:
 
 def _pin_or_none(gpio: int | None) -> str | None:
     return None if gpio is None else _pin(gpio)
+
+
+def _usb_id(numbers: tuple[int, int] | None) -> dict[str, int] | None:
+    """Null: that image has the keyboard's own."""
+    return None if numbers is None else {"vendor": numbers[0], "product": numbers[1]}
 
 
 def as_text(keyboard: Keyboard) -> str:

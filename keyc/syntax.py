@@ -64,7 +64,8 @@ Action = Word | Call | Modified | Dual
 
 
 class Setting(NamedTuple):
-    """A statement of one value in `keyboard`: `usb`, `maker`, `host-layout`; `diodes` in `wiring`."""
+    """A statement of one value in `keyboard`: `usb` and its like, `maker`, `host-layout`; `diodes`
+    in `wiring`."""
 
     keyword: Word
     value: Word
@@ -305,6 +306,8 @@ FORMS: dict[str, dict[str, str]] = {
     },
     "keyboard": {
         "usb": "usb 0x1209:0x0001",
+        "bench-usb": "bench-usb 0x1209:0x0002",
+        "trial-usb": "trial-usb 0x1209:0x0003",
         "maker": 'maker "Your name"',
         "host-layout": "host-layout linux-us",
     },

@@ -13,9 +13,14 @@ if TYPE_CHECKING:
     from hil.result import Identity, Verdict
 
 
+_WITHOUT_MEASURING = ("alive", "hello", "typing")
+
+
 def run(talk: Conversation) -> Verdict:
     """Raises Trouble where nothing answers, or another board than the file's."""
-    found = hello.findings(talk.introduced(), talk.fingerprint)
+    measures = any(stage not in _WITHOUT_MEASURING for stage in talk.settings.stages)
+    images = ("bench",) if measures else ("bench", "trial")
+    found = hello.findings(talk.introduced(), talk.fingerprint, images=images)
     talk.remarks += found.notes
     if found.trouble is not None:
         raise Trouble(f"{found.trouble}. {found.help}" if found.help else found.trouble)

@@ -20,9 +20,12 @@ class HelloFindings:
 
 
 def findings(
-    board: Identity, wiring_fingerprint: str, keymap_fingerprint: str | None = None
+    board: Identity,
+    wiring_fingerprint: str,
+    keymap_fingerprint: str | None = None,
+    images: tuple[str, ...] = ("bench",),
 ) -> HelloFindings:
-    """What a board's introduction means for this keymap file."""
+    """What a board's introduction means for this keymap file. `images`: those that will do."""
     if board.protocol is None:
         return HelloFindings(Verdict.ERROR, "the board did not say hello", "unplug it, plug it in, try again")
     if board.protocol != PROTOCOL:
@@ -31,7 +34,7 @@ def findings(
             f"the board speaks protocol {board.protocol}, this bench speaks {PROTOCOL}",
             "build the bench image with this version: keyc firmware FILE --image bench -o bench.uf2",
         )
-    if board.image != "bench":
+    if board.image not in images:
         return HelloFindings(
             Verdict.ERROR,
             f"the board runs its {board.image} image, which can't measure",

@@ -22,7 +22,12 @@ enum keyc_bench_name {
     KEYC_BENCH_EDGE,
     KEYC_BENCH_EDGES_LOST,
     KEYC_BENCH_MISSED,
-    KEYC_BENCH_REFUSED
+    KEYC_BENCH_REFUSED,
+    /* Only the trial image: */
+    KEYC_BENCH_SWITCH_DOWN,
+    KEYC_BENCH_SWITCH_UP,
+    KEYC_BENCH_USAGE_DOWN, /* `word` is the page */
+    KEYC_BENCH_USAGE_UP
 };
 
 /* Single words in lines, in the order of `words`; the commands come first. */
@@ -39,9 +44,11 @@ enum keyc_bench_word {
     KEYC_BENCH_COMMANDS, /* their number */
     KEYC_BENCH_CHANGES = KEYC_BENCH_COMMANDS,
     KEYC_BENCH_IMAGE,
+    KEYC_BENCH_TRIAL_IMAGE,
     KEYC_BENCH_USABLE,
     KEYC_BENCH_SETTLE,
     KEYC_BENCH_RING,
+    KEYC_BENCH_SWITCHES,
     KEYC_BENCH_QUIET,
     KEYC_BENCH_SOONEST,
     KEYC_BENCH_WIRING,
@@ -89,6 +96,8 @@ uint32_t keyc_bench_hold(struct keyc_bench *bench);
 
 /* bench_wire.c */
 void keyc_bench_tell(struct keyc_bench *bench, unsigned name, unsigned word, uint32_t first, uint32_t second);
+/* The flash chip's id, the fingerprints, and the end of the answer to `who`. */
+void keyc_bench_tell_identity(struct keyc_bench *bench);
 void keyc_bench_write(struct keyc_bench *bench);
 bool keyc_bench_all_sent(const struct keyc_bench *bench);
 bool keyc_bench_read(struct keyc_bench *bench, struct keyc_bench_command *command);

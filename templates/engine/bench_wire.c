@@ -5,8 +5,8 @@
 /* What follows a line's name, letter by letter:
  *   v the protocol's version   w a word             h HOW, or a pin
  *   d `first` in decimal       D `second` so        x `first` as a mask
- *   f the flash chip's id      p the fingerprint that the word before it names
- *   l `first` as a level */
+ *   l `first` as a level       n the word's number in decimal
+ *   f the flash chip's id      p the fingerprint that the word before it names */
 struct line_form {
     char name[15], fields[4];
 };
@@ -29,6 +29,10 @@ static const struct line_form line_forms[] = {
     [KEYC_BENCH_EDGES_LOST] = {"edges-lost", "d"},
     [KEYC_BENCH_MISSED] = {"missed", "d"},
     [KEYC_BENCH_REFUSED] = {"refused", "w"},
+    [KEYC_BENCH_SWITCH_DOWN] = {"switch-down", "dD"},
+    [KEYC_BENCH_SWITCH_UP] = {"switch-up", "dD"},
+    [KEYC_BENCH_USAGE_DOWN] = {"usage-down", "ndD"},
+    [KEYC_BENCH_USAGE_UP] = {"usage-up", "ndD"},
 };
 
 static const char words[KEYC_BENCH_WORDS][13] = {
@@ -43,9 +47,11 @@ static const char words[KEYC_BENCH_WORDS][13] = {
     [KEYC_BENCH_RESTART] = "restart",
     [KEYC_BENCH_CHANGES] = "change",
     [KEYC_BENCH_IMAGE] = "bench",
+    [KEYC_BENCH_TRIAL_IMAGE] = "trial",
     [KEYC_BENCH_USABLE] = "pins",
     [KEYC_BENCH_SETTLE] = "settle",
     [KEYC_BENCH_RING] = "ring",
+    [KEYC_BENCH_SWITCHES] = "switches",
     [KEYC_BENCH_QUIET] = "quiet",
     [KEYC_BENCH_SOONEST] = "soonest",
     [KEYC_BENCH_WIRING] = "wiring",
@@ -181,6 +187,9 @@ static void put_field(struct line_writer *line, const struct keyc_bench *bench,
             put_text(line, said->word == KEYC_BENCH_UP ? "up" : "down");
         }
         break;
+    case 'n':
+        put_decimal(line, said->word);
+        break;
     case 'd':
         put_decimal(line, said->first);
         break;
@@ -237,6 +246,15 @@ void keyc_bench_tell(struct keyc_bench *bench, unsigned name, unsigned word, uin
     line->first = first;
     line->second = second;
     bench->next++;
+}
+
+void keyc_bench_tell_identity(struct keyc_bench *bench)
+{
+    keyc_bench_tell(bench, KEYC_BENCH_FLASH_ID, 0, 0, 0);
+    keyc_bench_tell(bench, KEYC_BENCH_FINGERPRINT, KEYC_BENCH_WIRING, 0, 0);
+    keyc_bench_tell(bench, KEYC_BENCH_FINGERPRINT, KEYC_BENCH_KEYMAP, 0, 0);
+    keyc_bench_tell(bench, KEYC_BENCH_FINGERPRINT, KEYC_BENCH_ENGINE, 0, 0);
+    keyc_bench_tell(bench, KEYC_BENCH_FINISHED, KEYC_BENCH_WHO, 0, 0);
 }
 
 void keyc_bench_write(struct keyc_bench *bench)

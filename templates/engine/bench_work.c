@@ -47,11 +47,7 @@ static void say_who(struct keyc_bench *bench)
     keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_QUIET, KEYC_BENCH_QUIET_US, 0);
     keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_SOONEST, KEYC_BENCH_SOONEST_US, 0);
     keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_HOLD_LOW, KEYC_BENCH_EDGE_US, 0);
-    keyc_bench_tell(bench, KEYC_BENCH_FLASH_ID, 0, 0, 0);
-    keyc_bench_tell(bench, KEYC_BENCH_FINGERPRINT, KEYC_BENCH_WIRING, 0, 0);
-    keyc_bench_tell(bench, KEYC_BENCH_FINGERPRINT, KEYC_BENCH_KEYMAP, 0, 0);
-    keyc_bench_tell(bench, KEYC_BENCH_FINGERPRINT, KEYC_BENCH_ENGINE, 0, 0);
-    finished(bench, KEYC_BENCH_WHO);
+    keyc_bench_tell_identity(bench);
 }
 
 /* A new piece of work takes the place of the one in hand. */

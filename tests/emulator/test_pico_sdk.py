@@ -24,7 +24,7 @@ from tests.keyc.hand_made import key, keyboard_of, wiring_of
 from tests.pico_sdk import WHY_NOT, image_of
 
 pytestmark = pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT)
-IMAGES: tuple[Image, ...] = ("daily", "bench")
+IMAGES: tuple[Image, ...] = ("daily", "bench", "trial")
 UNUSED_PIN = 20
 # Lit while both rows are driven: at rest.
 LAMP = """#include "own.h"
@@ -180,4 +180,4 @@ def test_the_port_is_clean_under_the_houses_warnings(tmp_path: Path) -> None:
             check=False,
         )
         assert (done.returncode, done.stderr) == (0, ""), file.name
-    assert {"sdk_chip.c", "sdk_usb.c", "main_daily.c", "main_bench.c", "bench_work.c"} <= checked
+    assert {"sdk_chip.c", "sdk_usb.c", "main_keys.c", "main_bench.c", "bench_work.c"} <= checked

@@ -129,7 +129,7 @@ def test_stages_can_be_chosen(capsys: pytest.CaptureFixture[str], file: str) -> 
     [
         (["--virtual", "--fault", "melted SW1"], 2, "isn't a fault that can be planted"),
         (["--virtual", "--fault", "open SW77"], 2, "no switch SW77"),
-        (["--virtual", "--stages", "hello,typing"], 2, "there is no stage typing"),
+        (["--virtual", "--stages", "hello,melting"], 2, "there is no stage melting"),
         (["--virtual", "--stages", ","], 2, "no stage is named"),
         (["--virtual", "--port", "/dev/ttyACM0"], 2, "has no port"),
         (["--fault", "open SW1"], 2, "add --virtual"),

@@ -30,6 +30,7 @@ from keyc.firmware import (
     find_compiler,
     image_source,
     uf2_of,
+    usb_id_of,
 )
 from keyc.keyboard import LayerHeld
 from keyc.tables import fingerprints
@@ -145,12 +146,13 @@ def test_a_bench_image_begins_with_code_and_its_vectors_are_aligned(compiler: st
 
 
 @needs_a_compiler
-@pytest.mark.parametrize("image", ["daily", "bench"])
+@pytest.mark.parametrize("image", ["daily", "bench", "trial"])
 def test_each_image_carries_its_fingerprints_and_identity(image: Image, tmp_path: Path) -> None:
     whole = b"".join(memory_of(build_uf2(KEYBOARD, image).bytes, tmp_path).values())
     prints = fingerprints(KEYBOARD)
     assert bytes.fromhex(prints.wiring + prints.keymap + prints.engine) in whole
-    title = "Handmade" if image == "daily" else "Handmade (bench)"
+    titles = {"daily": "Handmade", "bench": "Handmade (bench)", "trial": "Handmade (trial, with a console)"}
+    title = titles[image]
     assert bytes([2 + 2 * len(title), 3]) + title.encode("utf-16-le") in whole
     other = build_uf2(KEYBOARD.replaced(title="Another"), image).bytes
     assert whole != b"".join(memory_of(other, tmp_path).values())
@@ -173,7 +175,7 @@ def test_the_daily_image_has_nothing_of_a_console(tmp_path: Path) -> None:
 def test_the_same_bytes_on_every_run(compiler: str, tmp_path: Path) -> None:
     script = (
         "import sys; from keyc.firmware import build_uf2; from tests.keyc.test_firmware import KEYBOARD\n"
-        "built = [build_uf2(KEYBOARD, image, sys.argv[1]) for image in ('daily', 'bench')]\n"
+        "built = [build_uf2(KEYBOARD, image, sys.argv[1]) for image in ('daily', 'bench', 'trial')]\n"
         "sys.stdout.buffer.write(b''.join(one.bytes for one in built))"
     )
     builds = set()
@@ -220,6 +222,17 @@ def test_the_image_source_names_no_path_and_no_date() -> None:
     assert "0x00000000u" in image_source(None, "bench")
 
 
+def test_each_image_may_have_an_id_of_its_own() -> None:
+    own = KEYBOARD.replaced(bench_usb=(0x1209, 0x5A18), trial_usb=(0x1209, 0x5A19))
+    assert [usb_id_of(own, image)[1] for image in ("daily", "bench", "trial")] == [
+        KEYBOARD.usb_product,
+        0x5A18,
+        0x5A19,
+    ]
+    assert "0x1209, 0x5A19, 0x0300" in image_source(own, "trial")
+    assert len({usb_id_of(KEYBOARD, image) for image in ("daily", "bench", "trial")}) == 1
+
+
 # --- compilers
 
 
@@ -262,5 +275,5 @@ def test_the_usb_logic_is_clean_under_every_compiler(name: str, tmp_path: Path) 
 
     folder = shipped("templates", "engine")
     files = [str(path) for path in sorted(folder.glob("engine_usb*.c"))]
-    assert len(files) == 3
+    assert len(files) == 4
     assert compile_objects(every_compiler()[name], tmp_path, files, f"-I{folder}") == ""

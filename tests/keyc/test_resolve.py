@@ -69,6 +69,7 @@ def test_defaults() -> None:
         "layer base { usb-boot }", head='keyboard "X" { }\n', wiring=wiring, shape="shape { SW1 }\n"
     )
     assert (keyboard.usb_vendor, keyboard.usb_product) == (0x1209, 0x0001)
+    assert keyboard.bench_usb is keyboard.trial_usb is None
     assert keyboard.host_layout == "linux-us"
     assert keyboard.maker == ""
     assert keyboard.timing.debounce == Debounce(5000, at_once=False)

@@ -15,7 +15,7 @@ from hil.chip_board import ChipBoard
 from hil.usb_host import UsbStall
 from keyc.emit import files_of
 from keyc.files import shipped
-from keyc.firmware import build_uf2
+from keyc.firmware import Image, build_uf2
 from keyc.tables import fingerprints, tables_of
 from tests.emulator.test_images import FIRST_KEY, KEYBOARD, WIRING, board_with, finger, held_in
 from tests.pico_sdk import SDK, image_of
@@ -96,16 +96,32 @@ def test_what_the_host_reads_is_what_it_was_told(daily: bytes) -> None:
 
 
 def test_images_tell_themselves_apart() -> None:
-    seen = []
-    for image in ("daily", "bench"):
-        board = ChipBoard(build_uf2(KEYBOARD, image).bytes, WIRING)  # type: ignore[arg-type]
+    """By product string, device version and, where the maker has several, product id."""
+    images: tuple[Image, ...] = ("daily", "bench", "trial")
+    keyboard = KEYBOARD.replaced(bench_usb=(0x1209, 0x5A18), trial_usb=(0x1209, 0x5A19))
+    titles, versions, products = [], set(), set()
+    for image in images:
+        board = ChipBoard(build_uf2(keyboard, image).bytes, WIRING)
         board.power_on()
         assert board.host.device is not None
-        seen.append((board.host.device.strings[1], board.host.device.version))
-    (daily_title, daily_version), (bench_title, bench_version) = seen
+        titles.append(board.host.device.strings[1])
+        versions.add(board.host.device.version)
+        products.add(board.host.device.product)
+    daily_title, bench_title, trial_title = titles
     assert "bench" in bench_title
-    assert "bench" not in daily_title
-    assert daily_version != bench_version
+    assert "trial" in trial_title
+    assert "console" in trial_title
+    assert not {"bench", "trial", "console"} & set(daily_title.lower().split())
+    assert len(versions) == len(products) == 3
+
+
+def test_the_trial_image_leaves_nothing_behind() -> None:
+    """Unplugging erases it: what comes back is what the flash holds, which here is nothing."""
+    board = ChipBoard(build_uf2(KEYBOARD, "trial").bytes, WIRING)
+    board.power_on()
+    assert board.connected
+    board.plug_alone()
+    assert board.shows_drive
 
 
 @pytest.mark.parametrize("title", ["../../etc/x", "/etc/x", "..", "a\\..\\b", "C:\\x", "x\0y", "con", "ü/ö"])

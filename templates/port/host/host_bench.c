@@ -1,7 +1,7 @@
 /* The bench image's loop on this computer. */
 #include "host_bench.h"
 
-static uint32_t keyc_host_put(struct keyc_host_queue *queue, const uint8_t *bytes, uint32_t count)
+uint32_t keyc_host_put(struct keyc_host_queue *queue, const uint8_t *bytes, uint32_t count)
 {
     uint32_t put = 0;
     while (put < count && queue->given - queue->taken < KEYC_HOST_CONSOLE_BYTES)
@@ -9,7 +9,7 @@ static uint32_t keyc_host_put(struct keyc_host_queue *queue, const uint8_t *byte
     return put;
 }
 
-static uint32_t keyc_host_get(struct keyc_host_queue *queue, uint8_t *bytes, uint32_t count)
+uint32_t keyc_host_get(struct keyc_host_queue *queue, uint8_t *bytes, uint32_t count)
 {
     uint32_t got = 0;
     while (got < count && queue->taken != queue->given)

@@ -15,6 +15,10 @@ struct keyc_host_queue {
     uint8_t bytes[KEYC_HOST_CONSOLE_BYTES];
 };
 
+/* How many bytes went in, or came out. */
+uint32_t keyc_host_put(struct keyc_host_queue *queue, const uint8_t *bytes, uint32_t count);
+uint32_t keyc_host_get(struct keyc_host_queue *queue, uint8_t *bytes, uint32_t count);
+
 struct keyc_host_bench {
     struct keyc_host_lines lines; /* first: it is the port's context */
     struct keyc_bench_port port;

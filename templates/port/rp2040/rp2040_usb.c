@@ -5,7 +5,7 @@
  *        rp2040_erratum_5.c, and `keyc_rp2040_usb_attend` for when.
  *   E12  clk_sys has to be faster than clk_usb: see rp2040_clocks.c.
  *   E15  the controller hangs when a frame's end cuts off the answer to a bulk packet to the host:
- *        none is armed in the last fifth of a frame (`frame_has_time`). KEYC_IMAGE_HAS_BULK says whether
+ *        none is armed in the last fifth of a frame (`frame_has_time`). KEYC_IMAGE_HAS_CONSOLE says whether
  *        the image has such pipes at all. */
 #include "rp2040.h"
 
@@ -78,7 +78,7 @@ static void stall(uint32_t pipe)
     *buffer_control(pipe) = KEYC_USB_BUFFER_STALL;
 }
 
-#if KEYC_IMAGE_HAS_BULK
+#if KEYC_IMAGE_HAS_CONSOLE
 static bool keyc_frames_watched, keyc_bulk_in_frame;
 static uint32_t keyc_frame_began_us;
 
@@ -125,7 +125,7 @@ static void serve(void)
             continue;
         if (taken_back >> pipe & 1u)
             *buffer_control(pipe) = 0;
-#if KEYC_IMAGE_HAS_BULK
+#if KEYC_IMAGE_HAS_CONSOLE
         if (has_to_wait(pipe))
             continue;
 #endif
@@ -155,7 +155,7 @@ void keyc_rp2040_usb_handler(void)
 {
     uint32_t cause = KEYC_AT(KEYC_USB_INTS);
     keyc_rp2040_wake();
-#if KEYC_IMAGE_HAS_BULK
+#if KEYC_IMAGE_HAS_CONSOLE
     if (cause & KEYC_USB_INT_FRAME)
         frame_began();
 #endif

@@ -4,7 +4,7 @@
 #   project(NAME C CXX ASM)
 #   pico_sdk_init()
 #   add_executable(TARGET SOURCE...)   its tables and image_IMAGE.c
-#   keyc_pico_image(TARGET IMAGE)      daily: into flash. bench: into RAM
+#   keyc_pico_image(TARGET IMAGE)      daily: into flash. bench and trial: into RAM
 #
 # The sources lie beside this file. Nothing is downloaded, and picotool isn't needed: the UF2 file is made
 # by `keyc firmware`, where that is installed.
@@ -40,9 +40,12 @@ set(KEYC_PICO_KEYBOARD
   engine_usb_keys.c engine_scan.c engine_settle.c engine_layers.c engine_reports.c engine_further.c
   engine_decide.c engine_chords.c engine_taps.c engine_modes.c engine_typing.c engine_pointer.c
   engine_dials.c engine_lights.c)
-set(KEYC_PICO_CONSOLE engine_usb_console.c bench_lines.c bench_wire.c bench_work.c rp2040_flash_id.c)
-set(KEYC_PICO_SOURCES_daily main_daily.c ${KEYC_PICO_KEYBOARD})
-set(KEYC_PICO_SOURCES_bench main_bench.c ${KEYC_PICO_CONSOLE})
+set(KEYC_PICO_CONSOLE engine_usb_console.c bench_wire.c rp2040_console.c rp2040_flash_id.c)
+set(KEYC_PICO_SOURCES_daily main_keys.c ${KEYC_PICO_KEYBOARD})
+set(KEYC_PICO_SOURCES_bench
+  main_bench.c bench_lines.c bench_edges.c bench_work.c rp2040_edges.c ${KEYC_PICO_CONSOLE})
+set(KEYC_PICO_SOURCES_trial
+  main_keys.c rp2040_trial.c engine_usb_trial.c trial.c ${KEYC_PICO_KEYBOARD} ${KEYC_PICO_CONSOLE})
 
 function(keyc_pico_image TARGET IMAGE)
   if(NOT KEYC_PICO_SOURCES_${IMAGE})
@@ -70,6 +73,7 @@ function(keyc_pico_image TARGET IMAGE)
   if(NOT IMAGE STREQUAL "daily")
     pico_set_binary_type("${TARGET}" no_flash)
     target_compile_options("${TARGET}" PRIVATE -O2) # what is loaded into RAM has to be quick
+    target_compile_definitions("${TARGET}" PRIVATE KEYC_IMAGE_HAS_CONSOLE=1)
   endif()
 
   find_program(KEYC_PROGRAM keyc)

@@ -1,9 +1,10 @@
 /* The daily image: a keyboard and nothing else. It has no console, so that no program on the computer
- * can read along. */
+ * can read along. And the trial image, which lives in RAM: the same keyboard, with a console beside it. */
 #include "keyc_engine.h"
 #include "keyc_image.h"
 #include "engine_usb_keys.h"
 #include "rp2040.h"
+#include "rp2040_trial.h"
 
 #define KEYC_SCAN_US 1000u        /* while something is held: 1 kHz */
 #define KEYC_SCAN_SETTLING_US 122u /* while a debounce time is running: 41 scans in the usual 5 ms */
@@ -95,7 +96,7 @@ static const struct keyc_port port = {
  * something is due again at the latest. */
 static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
 {
-    uint32_t sent, within_us, bus_us;
+    uint32_t sent, within_us, bus_us, console_us;
     bool boot_protocol;
     uint8_t lights;
     keyc_rp2040_usb_hold();
@@ -115,11 +116,15 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
         board.told_lights = lights;
         keyc_host_lights(keyboard, lights);
     }
+    keyc_rp2040_trial_note_sent(sent);
     if (sent)
         keyc_report_sent(keyboard);
     bus_us = keyc_rp2040_usb_attend(!keyc_at_rest(keyboard));
     if (bus_us < within_us)
         within_us = bus_us;
+    console_us = keyc_rp2040_trial_attend(keyboard);
+    if (console_us < within_us)
+        within_us = console_us;
     if (board.held_high && keyc_rp2040_now_us() - board.held_high_since_us >= KEYC_LOOK_AGAIN_US)
         board.held_high = 0; /* it may have been a slip of the probe */
     keyc_rp2040_all_is_well();
@@ -154,10 +159,10 @@ static void wait_for_next_scan(struct keyc_keyboard *keyboard, uint32_t scanned_
     uint32_t period_us = settling        ? KEYC_SCAN_SETTLING_US
                          : usb.suspended ? KEYC_SCAN_SUSPENDED_US
                                          : KEYC_SCAN_US;
-    while (keyc_rp2040_now_us() - scanned_us < period_us) {
+    do {
         (void)attend_to_host(keyboard);
         keyc_rp2040_sleep_until(scanned_us + period_us);
-    }
+    } while (keyc_rp2040_now_us() - scanned_us < period_us);
 }
 
 void keyc_main(void)
@@ -171,7 +176,7 @@ void keyc_main(void)
     board.held_high = keyc_rp2040_held_high(keyboard->driven_lines);
     board.held_high_since_us = keyc_rp2040_now_us();
     keyc_usb_keys_begin(&keys);
-    keyc_usb_begin(&usb, keyc_image.device, &keyc_image.usb, &keys);
+    keyc_rp2040_trial_begin(&usb, &keys);
     keyc_rp2040_usb_begin(&usb);
     for (;;) {
         uint32_t scanned_us = keyc_rp2040_now_us();
