@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from hil.board import EVERY_DIODE, Board, Fault, Table
 from hil.judge import lines_of, switches_on
-from hil.observe import REST, Observation, mask_of, members
+from hil.observe import REST, Observation, members
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours
@@ -84,11 +84,11 @@ class _Search:
         self.wiring, self.evidence = wiring, evidence
         self.switches = {switch.name: switch for switch in wiring.switches}
         self.order = {name: n for n, name in enumerate(self.switches)}
-        self.ignored = mask_of(pin for dial in wiring.dials for pin in (dial.pin_a, dial.pin_b))
-        # What a module or an indicator does with a pin that is no line of the matrix is no fault of it.
+        # What a module, an indicator or a dial's contact does with a pin that is no line of the matrix is no
+        # fault of it.
         rest = evidence.rest
         held = rest.row(REST) | (0 if rest.down is None else rest.over & ~rest.down)
-        self.ignored |= held & ~lines_of(wiring)
+        self.ignored = held & ~lines_of(wiring)
         self.at = {(s.row, s.column): s.name for s in wiring.switches if s.direct is None}
         self.states: dict[Closed, Observation] = {frozenset(): evidence.rest}
         self.states.update({frozenset((name,)): table for name, table in evidence.pressed.items()})
