@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from hil.board import EVERY_DIODE, Board, Fault, Table
 from hil.judge import lines_of, switches_on
-from hil.observe import REST, Observation, mask_of, members
+from hil.observe import REST, Observation, members
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours
@@ -84,11 +84,11 @@ class _Search:
         self.wiring, self.evidence = wiring, evidence
         self.switches = {switch.name: switch for switch in wiring.switches}
         self.order = {name: n for n, name in enumerate(self.switches)}
-        self.ignored = mask_of(pin for dial in wiring.dials for pin in (dial.pin_a, dial.pin_b))
-        # What a module or an indicator does with a pin that is no line of the matrix is no fault of it.
+        # What a module, an indicator or a dial's contact does with a pin that is no line of the matrix is no
+        # fault of it.
         rest = evidence.rest
         held = rest.row(REST) | (0 if rest.down is None else rest.over & ~rest.down)
-        self.ignored |= held & ~lines_of(wiring)
+        self.ignored = held & ~lines_of(wiring)
         self.at = {(s.row, s.column): s.name for s in wiring.switches if s.direct is None}
         self.states: dict[Closed, Observation] = {frozenset(): evidence.rest}
         self.states.update({frozenset((name,)): table for name, table in evidence.pressed.items()})
@@ -126,6 +126,7 @@ class _Search:
         )
         if differs:
             return Explanation(ordered, (), differs)
+        self.left = max(self.left, _MORE)
         alike = [Exchange(frozenset((fault,)), one) for fault in ordered for one in self._alike(best, fault)]
         alike += [*self._other_covers(best), *self._by_dirt(best), *self._turned(best)]
         known = {(one.of, frozenset(one.instead)) for one in alike}
@@ -492,7 +493,7 @@ class _Search:
             ]
             found.append(Fault("bridge", fault.where))
         elif kind == "swapped":
-            for group in (self.wiring.rows, self.wiring.columns):
+            for group in (self.wiring.rows, self.wiring.columns, self.wiring.direct_pins):
                 found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(group, 2)]
             found += [Fault("swapped", _in_order(both)) for both in combinations(names[:_NEAR], 2)]
             found += [one for name in names[:2] for one in self._with_hidden(name)]

@@ -42,7 +42,7 @@ EVERY_DIODE = "diodes"  # what `reversed` names when the file's `diodes` line is
 _ONE_SWITCH = ("open", "closed", "reversed", "shorted", "sticks")
 _ONE_LINE = ("open", "low", "high")
 _FORMS = {
-    "open": "open SW7, or open GPIO2",
+    "open": "open SW7, open GPIO2, or open DIAL1 (its middle pin)",
     "closed": "closed SW7",
     "reversed": "reversed SW7, or reversed diodes (every one)",
     "shorted": "shorted SW7",
@@ -57,6 +57,7 @@ _FORMS = {
     "slow": "slow GPIO3 300pF",
     "swapped": "swapped GPIO2 GPIO3, or swapped SW7 SW8",
     "moved": "moved SW7 GPIO8 GPIO3 (from the anode's line to the cathode's), or moved SW7 GPIO9 GND",
+    "detents": "detents DIAL1 2 (edges from one detent to the next)",
     "no-flash": "no-flash",
     "no-usb": "no-usb",
 }
@@ -153,6 +154,7 @@ def parse_fault(text: str, wiring: Wiring) -> Fault:
             f"“{text}” isn't a fault that can be planted", f"start with one of: {known}", exit_status=2
         )
     switches = {switch.name: switch for switch in wiring.switches}
+    dials = {dial.name for dial in wiring.dials}
 
     def mistake(what: str, mend: str | None = None) -> UserError:
         return UserError(
@@ -195,6 +197,15 @@ def parse_fault(text: str, wiring: Wiring) -> Fault:
         if names:
             raise mistake("nothing follows this word")
         return Fault(kind, ())
+    if kind == "open" and len(names) == 1 and names[0] in dials:
+        return Fault(kind, (names[0],))
+    if kind == "detents" and len(names) == 2:
+        if names[0] not in dials:
+            known = ", ".join(sorted(dials)) or "it has none"
+            raise mistake(f"this keyboard has no dial {names[0]}", f"its dials: {known}")
+        if names[1] not in ("1", "2", "4"):
+            raise mistake(f"a dial has 1, 2 or 4 edges from one detent to the next, not {names[1]}")
+        return Fault(kind, (names[0],), names[1])
     if len(names) == 1 and kind in _ONE_LINE and (kind != "open" or names[0] not in switches):
         if kind == "open" and gpio_of(names[0]) is None:
             a_switch(names[0])
@@ -261,6 +272,11 @@ def parse_fault(text: str, wiring: Wiring) -> Fault:
             a_switch(names[0])
         return Fault(kind, two_different(a_pin(names[0]), a_pin(names[1])))
     raise mistake("something is missing or too much")
+
+
+def dial_contacts(name: str) -> tuple[str, str]:
+    """What a dial's two contacts are called; no switch can have such a name."""
+    return f"{name}.A", f"{name}.B"
 
 
 def duration_us(text: str) -> int:
@@ -369,6 +385,7 @@ class Board:
                 copper.join(pin, pad)
             copper.join(pad, self._starts[gpio])
         self._contacts = {s.name: self._soldered(s, planted) for s in wiring.switches}
+        self._dials(planted)
         self._indicators()
         for fault in self.faults:
             self._plant(fault)
@@ -396,13 +413,30 @@ class Board:
             )
 
     def table(self, closed: frozenset[str] = frozenset()) -> Table:
-        """What reads low while these switches (names of the wiring) are pressed. Cached."""
+        """What reads low while these contacts are closed: names of switches, and `dial_contacts`. Cached."""
         known = self._tables.get(closed)
         if known is None:
             if len(self._tables) >= 4096:
                 self._tables.clear()
             known = self._tables[closed] = self._computed(closed)
         return known
+
+    def lit_by(self, gpio: int) -> frozenset[int]:
+        """The pins of the lights that are wired to the supply and glow while this GPIO is driven low."""
+        pin, net = self._pins[gpio], self._copper.net
+        return frozenset(
+            light.pin
+            for light in self.wiring.lights
+            if light.lit_low and net(self._pads[light.pin]) == net(pin) != net(self._supply)
+        )
+
+    def lit_us(self, driven_us: Sequence[float]) -> dict[int, int]:
+        """Per light's pin how long it was lit, given how long each GPIO was driven low."""
+        found = {light.pin: 0.0 for light in self.wiring.lights if light.lit_low}
+        for gpio, us in enumerate(driven_us):
+            for pin in self.lit_by(gpio) if us else ():
+                found[pin] += us
+        return {pin: round(us) for pin, us in found.items()}
 
     # -- building the copper -----------------------------------------------------------------------
 
@@ -453,6 +487,15 @@ class Board:
         assert switch.column is not None
         row, column = self._seats[switch.row, switch.name], self._seats[switch.column, switch.name]
         return (row, column) if self.wiring.diodes is Diodes.CATHODE_TO_COLUMN else (column, row)
+
+    def _dials(self, planted: dict[str, set[str]]) -> None:
+        """A dial's two contacts, which close its pins to its middle pin, and that is at ground."""
+        for dial in self.wiring.dials:
+            middle = self._copper.piece()
+            if dial.name not in planted.get("open", ()):
+                self._copper.join(middle, self._ground)
+            for name, gpio in zip(dial_contacts(dial.name), (dial.pin_a, dial.pin_b), strict=True):
+                self._contacts[name] = _Contact(self._heads[gpio], middle)
 
     def _indicators(self) -> None:
         """An LED lets a pull's current through, but not far enough to be called low or high."""

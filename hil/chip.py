@@ -110,6 +110,7 @@ class Chip:
         self._told = 0  # so many of them have been raised
         self.violations: list[Violation] = []
         self.longest_drive_us = [0.0] * GPIO_COUNT
+        self.driven_us = [0.0] * GPIO_COUNT  # how long each pin has been driven low, in all
         self.drive_limit_us: float | None = None
 
     # --- power and time
@@ -862,6 +863,7 @@ class _Lines:
         limit_us = self._chip.drive_limit_us
         for pin in _bits(ended):
             took_us = (now - self._drive_began[pin]) / 1000
+            self._chip.driven_us[pin] += took_us
             longest = self._chip.longest_drive_us
             longest[pin] = max(longest[pin], took_us)
             if limit_us is not None and took_us > limit_us:

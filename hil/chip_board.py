@@ -158,6 +158,10 @@ class ChipBoard:
             self._closed = switches
             self._lay_lines()
 
+    def lit_us(self) -> dict[int, int]:
+        """How long each light has been lit by its pin being low since it was plugged in, by that pin."""
+        return self._board.lit_us(self.chip.driven_us)
+
     def _lay_lines(self) -> None:
         self.chip.set_table(self._board.table(self._closed).resolved(self._seed))
 

@@ -53,7 +53,7 @@ def _parser() -> ArgumentParser:
     bench.add_argument(
         "--stages",
         metavar="A,B",
-        help="some of alive, hello, lines, positions, together, bounce, flex; or all; "
+        help="some of alive, hello, lines, positions, together, bounce, flex, extras; or all; "
         "default: all but bounce and flex",
     )
     bench.add_argument(

@@ -1,5 +1,5 @@
-"""Faults that no single table shows: contacts and joints that let go in time, and solder that only switches
-held together tell of. `diagnose` ranks them with the others.
+"""Faults that no single table shows: contacts and joints that let go in time, solder that only switches
+held together tell of, dials and lights. `diagnose` ranks them with the others.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from hil.judge import Matrix
-    from hil.result import Flexed, HeldTogether, SwitchBounce
+    from hil.result import Dial, Flexed, HeldTogether, Light, SwitchBounce
 
 OHMS = "on continuity or 200 Ω, board unplugged"
 _SLIPPED = "more than one switch was touched at once"
@@ -139,3 +139,138 @@ def faults_of_chords(found: HeldTogether) -> list[Fault]:
         )
         for one in found.bridged
     ]
+
+
+def faults_of_dials(found: Iterable[Dial]) -> list[Fault]:
+    """Of the stage `extras`: one for each pin that nothing moves, or for what all of it hangs on."""
+    faults = []
+    for one in found:
+        if one.verdict is PositionVerdict.SWAPPED:
+            faults.append(_turned_round(one))
+        elif one.verdict is PositionVerdict.OPEN and len(one.still) == 2 and not one.still_low:
+            faults.append(_without_middle(one))
+        elif one.verdict is PositionVerdict.OPEN:
+            faults += [_still(one, pin) for pin in one.still]
+        elif one.verdict is PositionVerdict.PROVEN and one.edges_per_detent is not None:
+            faults.append(_other_detents(one))
+    return faults
+
+
+def _turned_round(dial: Dial) -> Fault:
+    a, b = sorted((dial.pin_a, dial.pin_b), key=lambda pin: int(pin[4:]))
+    causes = (
+        Cause(
+            f"the contacts A and B of {dial.name} are the other way round than the file says",
+            f"nothing to solder: write `dial {dial.pin_b} {dial.pin_a} {dial.name}` in the file's wiring",
+            "no meter is needed",
+        ),
+        Cause(
+            f"the wires of {a} and {b} are exchanged",
+            f"from {dial.name}'s two outer pins to pins {_number(a)} and {_number(b)} of the chip",
+            f"{OHMS}, from {dial.name}'s pin A to {dial.pin_a} (pin {_number(dial.pin_a)}): it must beep",
+        ),
+    )
+    words = f"{dial.name} counted counter-clockwise when it was turned clockwise, and the other way round"
+    return Fault("swapped", (a, b), 0, causes, (words,), (), (a, b))
+
+
+def _without_middle(dial: Dial) -> Fault:
+    numbers = f"{_number(dial.pin_a)} and {_number(dial.pin_b)}"
+    causes = (
+        Cause(
+            f"the middle pin (common) of {dial.name} doesn't reach ground",
+            f"the joint of {dial.name}'s middle pin, and its track to ground",
+            f"{OHMS}, from {dial.name}'s middle pin to ground: it must beep",
+        ),
+        Cause(
+            f"both of its contacts are open: {dial.pin_a} and {dial.pin_b}",
+            f"{dial.name}'s two outer pins, and pins {numbers} of the chip",
+            f"{OHMS}, from each outer pin of {dial.name} to its pin of the chip: it must beep",
+            faults=(f"open {dial.pin_a}", f"open {dial.pin_b}"),
+        ),
+    )
+    words = f"neither {dial.pin_a} nor {dial.pin_b} moved while {dial.name} was turned, twice"
+    return Fault("open", (dial.name,), 0, causes, (words,), (), (dial.pin_a, dial.pin_b))
+
+
+def _still(dial: Dial, pin: str) -> Fault:
+    is_low = pin in dial.still_low
+    letter = "A" if pin == dial.pin_a else "B"
+    if is_low:
+        causes = [
+            Cause(
+                f"{pin} is tied to ground",
+                f"pin {_number(pin)} of the chip, and {dial.name}'s pin {letter} beside its middle pin",
+                f"{OHMS}, from {pin} to ground while you turn {dial.name}: it must open and close",
+            )
+        ]
+    else:
+        causes = [
+            Cause(
+                f"the joint of {dial.name}'s pin {letter} isn't wetted",
+                f"{dial.name}'s pin {letter}: flux, and a clean iron on it for a second",
+                f"{OHMS}, from {dial.name}'s pin {letter} to {pin} (pin {_number(pin)}): it must beep",
+            ),
+            Cause(
+                f"the joint of {pin} at the chip or its module isn't wetted",
+                f"pin {_number(pin)} of the chip",
+                f"{OHMS}, from the chip's pin {_number(pin)} to the pad beside it: it must beep",
+            ),
+        ]
+    level = "low" if is_low else "high"
+    words = f"{pin} read {level} all the time while {dial.name} was turned"
+    return Fault("low" if is_low else "open", (pin,), 0, tuple(causes), (words,), (), (pin,))
+
+
+def _other_detents(dial: Dial) -> Fault:
+    edges = dial.edges_per_detent
+    cause = Cause(
+        f"{dial.name} has {edges} edges from one detent to the next; the file says otherwise",
+        f"nothing to solder: write `dial {dial.pin_a} {dial.pin_b} {dial.name} edges-per-detent {edges}` in "
+        "the file's wiring",
+        "no meter is needed",
+    )
+    words = f"from rest to rest {dial.name} gave {edges} edges, or twice or three times as many"
+    pins = (dial.pin_a, dial.pin_b)
+    return Fault("detents", (dial.name, str(edges)), 0, (cause,), (words,), (), pins)
+
+
+def faults_of_lights(found: Iterable[Light]) -> list[Fault]:
+    """Of the stage `extras`: lights that stayed dark."""
+    return [_dark(one) for one in found if one.verdict is PositionVerdict.OPEN]
+
+
+def _dark(light: Light) -> Fault:
+    pin, number = light.pin, _number(light.pin)
+    if light.held:
+        held = Cause(
+            f"{pin} is tied to the supply: solder across the LED or its resistor",
+            f"the light for {light.shows}, and pin {number} of the chip",
+            f"{OHMS}, from {pin} to 3V3: it must not beep",
+        )
+        words = f"{pin} read high though it was driven low, so the light for {light.shows} can't have lit"
+        return Fault("high", (pin,), 0, (held,), (words,), (), (pin,))
+    causes = (
+        Cause(
+            "the LED is in backwards",
+            f"the light for {light.shows}: its cathode goes towards {pin}, its anode towards 3V3",
+            "on diode test, board unplugged: red probe on the 3V3 side, black on the side of "
+            f"{pin}: it glows, or reads 1.6 to 3 V",
+        ),
+        Cause(
+            "a joint of the LED or its resistor isn't wetted",
+            f"the light for {light.shows} and the resistor beside it",
+            f"{OHMS}, across each joint: it must beep",
+        ),
+        Cause(
+            f"the joint of {pin} at the chip or its module isn't wetted",
+            f"pin {number} of the chip",
+            f"{OHMS}, from the chip's pin {number} to the light: it must beep, or read the resistor",
+        ),
+    )
+    words = f"the light for {light.shows} stayed dark while {pin} was driven low, twice"
+    return Fault("open", (pin,), 0, causes, (words,), (), (pin,))
+
+
+def _number(pin: str) -> int:
+    return package_pin_of_gpio(int(pin[4:]))

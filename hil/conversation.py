@@ -5,6 +5,7 @@ after a pulled cable or a restart, and what was found out so far.
 from __future__ import annotations
 
 from collections import Counter
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
@@ -84,6 +85,15 @@ class Hand(Protocol):
 
     def asked_to_flex(self, held: Sequence[str], time_us: int) -> None:
         """The bench asks to hold these switches down for so long, and to squeeze the case meanwhile."""
+
+    def asked_to_turn(self, dial: str, detents: int) -> None:
+        """The bench asks to turn a dial so many detents, one at a time; below 0: counter-clockwise."""
+
+    def asked_to_look(self, pin: int) -> None:
+        """The light on this pin is about to blink, and the bench asks to look at it."""
+
+    def asked_what_lit(self, pin: int, touch: str) -> None:
+        """It has blinked. Whoever saw it touches a switch: this one, or any other that works."""
 
     def gone(self) -> None:
         """The board is gone: it wants to be plugged in again, and its image loaded."""
@@ -170,6 +180,7 @@ class Conversation:
         self.resets: list[int] = []  # pins at whose first drive the board restarts
         self.base: Observation | None = None
         self.remarks: list[str] = []
+        self.also_watched = 0  # pins of no switch: a dial's, while it is turned
         self.restarts = 0  # how often the board was away, or began anew
         self._reader = Reader()
         self._closed = 0  # readings that are low, and weren't with nothing touched
@@ -225,22 +236,41 @@ class Conversation:
 
     def introduced(self) -> Identity:
         """Asks who is there. Raises Trouble if nothing answers."""
-        try:
-            answer = self.link.who()
-        except NoAnswer:
-            raise Trouble(
-                "nothing that answers like a bench image is on this port. "
-                "Is the bench image loaded? It is gone after each unplugging"
-            ) from None
-        for said in answer:
+        for said in self._introduction():
             seen = self.take(said)
             if isinstance(seen, Introduced):
                 self.identity, self.can = seen.identity, dict(seen.can)
         return self.identity
 
+    def _introduction(self) -> list[Sentence]:
+        for _ in range(_LOOKS):
+            try:
+                return self.link.who()
+            except PortGone:
+                self._plugged_in()
+            except NoAnswer:
+                raise Trouble(
+                    "nothing that answers like a bench image is on this port. "
+                    "Is the bench image loaded? It is gone after each unplugging"
+                ) from None
+        raise Trouble("the board goes away again and again: check cable and supply")
+
+    def _plugged_in(self) -> None:
+        """Waits for a port that was gone. Raises Trouble if it doesn't come back."""
+        image = self.identity.image or "bench"
+        self.tell(Event("trouble", f"the board is gone: plug it in again, with its {image} image"))
+        self.hand.gone()
+        if not self.link.reconnect(self.settings.reconnect_us):
+            raise Trouble("the board went away and did not come back. What was proven is kept")
+
+    def stopped(self) -> None:
+        """Ends watching. A board that is gone, or has restarted, has ended it by itself."""
+        with suppress(PortGone, BoardRestarted, NoAnswer):
+            self.link.stop()
+
     def change_image(self, image: str) -> None:
         """Another image onto the same board. Raises Trouble where that can't be done."""
-        how = f"load it by hand: keyc flash FILE --image {image}, then --stages typing"
+        how = f"load it by hand: keyc flash FILE --image {image}, then this stage alone"
         self.tell(Event("line", f"the {image} image is loaded; if it isn't, plug in with BOOTSEL held"))
         self.hand.load(image)
         before = self.identity
@@ -279,10 +309,7 @@ class Conversation:
             self._closed = 0
             self.tell(Event("contact", "a contact is no longer seen", down=False))
         if isinstance(gone, PortGone):
-            self.tell(Event("trouble", f"the board is gone: plug it in again, with its {before.image} image"))
-            self.hand.gone()
-            if not self.link.reconnect(self.settings.reconnect_us):
-                raise Trouble("the board went away and did not come back. What was proven is kept")
+            self._plugged_in()
         now = self.introduced()
         if before.flash_id and now.flash_id and before.flash_id != now.flash_id:
             raise Trouble("another board was plugged in. What was proven of the first one is kept")
@@ -291,17 +318,28 @@ class Conversation:
 
     def watched(self, quiet_us: int | None = None) -> Observation:
         """Begins to watch; the table as it is at this moment. `quiet_us`: as soon as this, where the board
-        can tell a change sooner than it does of its own accord."""
+        can tell a change sooner than it does of its own accord. `also_watched` are watched with the rest."""
         soonest_us = self.can.get("soonest")
         quiet_us = None if quiet_us is None or soonest_us is None else max(quiet_us, soonest_us)
 
         def asked() -> list[Observation]:
             spare = 0 if self.found.lines is None else self.found.lines.spare
-            mask = self._mask(lines_of(self.keyboard.wiring) | spare)
+            mask = self._mask(lines_of(self.keyboard.wiring) | spare | self.also_watched)
             table = self._table_of(self.link.watch(mask, quiet_us), Watching)
             if table is not None:
                 self._tell_contact(table)
             return [] if table is None else [table]
+
+        return self._insisted(asked)
+
+    def blinked(self, pin: int) -> bool:
+        """Lights what is on this pin for a second. Whether the pin was held high instead. Ends watching."""
+
+        def asked() -> list[bool]:
+            answer = self.link.blink(pin)
+            for said in answer:
+                self.take(said)
+            return [any(said.name == "held-against" and said.fields == (str(pin),) for said in answer)]
 
         return self._insisted(asked)
 

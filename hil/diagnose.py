@@ -45,12 +45,13 @@ _ORDER = (
     "shorted",
     "swapped",
     "moved",
+    "detents",
     "drops",
     "bounces",
 )
 
 # What is there all the time; the rest shows in time, and the model of one moment says nothing about it.
-_MODELLED = frozenset(_ORDER) - {"slow", "sticks", "drops", "bounces"}
+_MODELLED = frozenset(_ORDER) - {"slow", "sticks", "detents", "drops", "bounces"}
 
 _MOST_DIODES = 3  # from so many on, most of them in backwards is the file's mistake rather than the iron's
 _DIODE = "on diode test, board unplugged"

@@ -20,6 +20,7 @@ _REACH_US, _HOLD_US = 40_000, 30_000  # a brisk hand
 _IRON_MS = 500  # a virtual iron is brisk, too
 _TYPED_US = 80_000  # a press as in typing (common practice)
 _TOGETHER_US, _APART_US = 60_000, 3_000  # a chord: how long, and from finger to finger
+_SEEN_US = 200_000  # of light: enough to be seen by somebody who looks
 _SQUEEZE_US = 250_000  # from one squeeze of the case to the next
 _ROUNDS, _STROKE_US, _STROKE_HELD_US = 4, 83_000, 60_000  # a fast typist
 
@@ -46,6 +47,15 @@ class Person:
 
     def asked_to_flex(self, held: Sequence[str], time_us: int) -> None:
         """Nothing to do: the person reads the prompt."""
+
+    def asked_to_turn(self, dial: str, detents: int) -> None:
+        """Nothing to do: the person reads the prompt."""
+
+    def asked_to_look(self, pin: int) -> None:
+        """Nothing to do: the person reads the prompt."""
+
+    def asked_what_lit(self, pin: int, touch: str) -> None:
+        """Nothing to do: the person touches a switch, or doesn't."""
 
     def gives_up(self) -> bool:
         """Whether Enter was pressed (where nobody sits at a terminal, never), or it was said elsewhere."""
@@ -105,6 +115,7 @@ class FingerHand:
         self._finger = finger
         self._load = load
         self._until_us: int | None = None
+        self._lit_us: dict[int, int] = {}  # of each light, when the hand began to look at it
         self._free_us = 0  # when the hand has let go of the last switch and reached the next one
 
     def asked(self, question: Question) -> None:
@@ -131,6 +142,20 @@ class FingerHand:
             self._finger.tap(name, time_us + 2 * _SQUEEZE_US, begin_us)
         for at_us in range(begin_us + _SQUEEZE_US, begin_us + time_us, _SQUEEZE_US):
             self._finger.squeeze(at_us)
+
+    def asked_to_turn(self, dial: str, detents: int) -> None:
+        begin_us = max(self._finger.now_us, self._free_us) + _REACH_US
+        done_us = self._finger.turn(dial, detents, begin_us)
+        self._free_us, self._until_us = done_us, done_us + _PATIENCE_US
+
+    def asked_to_look(self, pin: int) -> None:
+        self._until_us = None
+        self._lit_us[pin] = self._finger.board.lit_us().get(pin, 0)
+
+    def asked_what_lit(self, pin: int, touch: str) -> None:
+        lit_us = self._finger.board.lit_us().get(pin, 0) - self._lit_us.get(pin, 0)
+        if lit_us >= _SEEN_US:
+            self.asked_to_press(touch)
 
     def gives_up(self) -> bool:
         if self._until_us is None or self._finger.now_us < self._until_us:

@@ -161,6 +161,11 @@ class HostBoard:
             heard += self._image.receive()
         return heard
 
+    def lit_us(self) -> dict[int, int]:
+        """How long each light has been lit by its pin being low since it was plugged in, by that pin."""
+        driven = self._image.driven_us if isinstance(self._image, _BenchImage) else [0] * GPIO_COUNT
+        return self._board.lit_us(driven)
+
     def reports(self) -> list[tuple[int, str, bytes]]:
         """Key reports since the last call: time in µs, `keyboard`, `consumer` or `system`, bytes."""
         taken, self._reports = self._reports, []
@@ -204,6 +209,7 @@ class _BenchImage:
             ("receive", word, (pointer, ctypes.c_char_p, word)),
             ("run", None, (pointer, time)),
             ("clock_us", time, (pointer,)),
+            ("driven_us", None, (pointer, pointer)),
             ("is_gone", ctypes.c_bool, (pointer,)),
         ):
             function = getattr(functions, f"keyc_host_bench_{name}")
@@ -219,6 +225,13 @@ class _BenchImage:
     @property
     def gone(self) -> bool:
         return bool(self._functions.keyc_host_bench_is_gone(self._host))
+
+    @property
+    def driven_us(self) -> list[int]:
+        """How long each pin has been driven low so far."""
+        counts = (ctypes.c_uint64 * GPIO_COUNT)()
+        self._functions.keyc_host_bench_driven_us(self._host, counts)
+        return list(counts)
 
     def run_until(self, time_us: int) -> None:
         self._functions.keyc_host_bench_run(self._host, time_us)

@@ -15,6 +15,7 @@ from hil.transport import PortGone, Transport
 from hil.wire import SEQUENCES, Damaged, Lines, Sentence, line_of
 
 _ANSWER_US = 600_000  # longest wait for the next line of an answer: asking again for one takes less
+_BLINK_US = 1_000_000  # nothing is said before it is over
 _ASKS = 6  # of a command that isn't answered
 _AGAIN_US = 40_000  # from asking for a missing line to asking again
 _AGAIN_TRIES = 12
@@ -109,9 +110,11 @@ class Ordering:
         self._counters.lost += lost
         return lost
 
-    def not_kept(self) -> bool:
-        """Whether a line that came ahead says that the missing ones are forgotten."""
-        return any(s.name == "refused" and s.fields == ("not-kept",) for s in self._ahead.values())
+    def not_kept(self) -> frozenset[int]:
+        """The lines that came ahead and say that missing ones are forgotten."""
+        return frozenset(
+            n for n, s in self._ahead.items() if s.name == "refused" and s.fields == ("not-kept",)
+        )
 
     def _missing(self) -> int:
         """How many lines lie before the earliest that came ahead; 0 if there is none."""
@@ -158,6 +161,7 @@ class Link:
         self._taken: int | None = None  # the last line that was handed out
         self._unacknowledged = 0
         self._asked_for: int | None = None
+        self._refused_before: frozenset[int] = frozenset()  # these refusals are of an earlier question
         self._asked_us = self._tries = 0
         self._heard_us = self.transport.now_us
 
@@ -166,6 +170,8 @@ class Link:
     def sentence(self, wait_us: int) -> Sentence | Lost | None:
         """The next sentence; None when none came in that time. Raises PortGone, BoardRestarted."""
         until_us = self.transport.now_us + wait_us
+        if self._unacknowledged >= _UNACKNOWLEDGED:
+            self._acknowledge()
         while not self._ready:
             if self._gone is not None:
                 raise PortGone(self._gone, self.announced)
@@ -187,8 +193,6 @@ class Link:
             self.announced = int(said.fields[0]) if said.name == "about-to-drive" else None
             self._taken = said.sequence
             self._unacknowledged += 1
-            if self._unacknowledged >= _UNACKNOWLEDGED:
-                self._acknowledge()
         return said
 
     def _hear(self, wait_us: int) -> None:
@@ -216,9 +220,10 @@ class Link:
     def _ask_for_missing(self, now_us: int) -> None:
         if self._asked_for != self._order.expected:
             self._asked_for, self._tries = self._order.expected, 0
+            self._refused_before = self._order.not_kept()
         elif now_us - self._asked_us < _AGAIN_US:
             return
-        if self._tries >= _AGAIN_TRIES or (self._tries and self._order.not_kept()):
+        if self._tries >= _AGAIN_TRIES or (self._tries and self._order.not_kept() - self._refused_before):
             self._skip_gap()
             return
         self._tries += 1
@@ -243,7 +248,7 @@ class Link:
 
     # -- what the computer asks --
 
-    def ask(self, word: str, *fields: str) -> list[Sentence]:
+    def ask(self, word: str, *fields: str, answer_us: int = _ANSWER_US) -> list[Sentence]:
         """Says a command and returns everything said up to its `finished`, asking anew as often as need be.
 
         Lines that belong to something else (a frame that was on its way) are in the list too. A command
@@ -253,7 +258,7 @@ class Link:
         refused = None
         for _ in range(_ASKS):
             self._say(word, *fields)
-            answer, reason = self._answer(word)
+            answer, reason = self._answer(word, answer_us)
             if answer is not None:
                 return answer
             # Noise can turn a command into one that is refused for what it asks: two must agree.
@@ -262,17 +267,20 @@ class Link:
             refused = reason
         raise NoAnswer(f"no answer to “{word}” from {self.transport.name}")
 
-    def _answer(self, word: str) -> tuple[list[Sentence] | None, str | None]:
+    def _answer(self, word: str, answer_us: int) -> tuple[list[Sentence] | None, str | None]:
         """The answer, if it came whole; else why the board refused what was asked, if it did."""
         answer: list[Sentence] = []
-        reason = None
+        reason, whole = None, True
         while True:
-            said = self.sentence(_ANSWER_US)
-            if said is None or isinstance(said, Lost):
+            said = self.sentence(answer_us)
+            if said is None:
                 return None, reason
+            if isinstance(said, Lost):
+                whole = False  # its end comes all the same, before it is asked anew
+                continue
             answer.append(said)
             if said.name == "finished" and said.fields == (word,):
-                return answer, None
+                return (answer, None) if whole else (None, reason)
             # Other reasons (wrong CRC, not kept) may belong to an acknowledgement or a question for lines.
             if said.name == "refused" and said.fields in (("wrong-fields",), ("pin-not-free",)):
                 reason = said.fields[0]
@@ -304,6 +312,10 @@ class Link:
     def edges(self, held: int | None, mask: int) -> list[Sentence]:
         """The levels of these lines while one pin is held low; then `sentence` brings their edges."""
         return self.ask("edges", "up" if held is None else str(held), *_words(mask))
+
+    def blink(self, pin: int) -> list[Sentence]:
+        """Lights the indicator on this pin for a second, if it is wired to the supply. Ends watching."""
+        return self.ask("blink", str(pin), answer_us=_BLINK_US + _ANSWER_US)
 
     def stop(self) -> list[Sentence]:
         return self.ask("stop")

@@ -5,7 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from hil.contacts import bouncing_faults, faults_of_chords, flexing_faults
+from hil.contacts import (
+    bouncing_faults,
+    faults_of_chords,
+    faults_of_dials,
+    faults_of_lights,
+    flexing_faults,
+)
 from hil.diagnose import diagnosis
 from hil.result import (
     Fault,
@@ -33,6 +39,7 @@ if TYPE_CHECKING:
     from hil.result import Flexed, Ghost, HeldTogether, Line, SwitchBounce
     from hil.stages.alive import AliveFindings
     from hil.stages.bounce import Bounces
+    from hil.stages.extras import Extras
     from hil.stages.flex import Flex
     from hil.stages.positions import Positions
     from hil.stages.together import Together
@@ -49,7 +56,6 @@ _NOT_RUN = {
     "bounce": "how contacts bounce: the stage bounce did not run",
     "flex": "joints that let go when the case is bent: the stage flex did not run",
 }
-LATER = "dials and indicators: this version has no stage for them"
 
 # What a contact does in time adds to these; the others say what has to be mended first.
 _MAY_GET_WORSE = frozenset(
@@ -72,6 +78,7 @@ class Found:
     together: Together | None = None
     bounces: Bounces | None = None
     flex: Flex | None = None
+    extras: Extras | None = None
     left_out: dict[str, tuple[str, ...]] = field(default_factory=dict)  # stage → what it did not test
     pools: tuple[tuple[int, int], ...] = ()  # presses pooled by this board's runs before, and their longest
     typing: Typing | None = None
@@ -100,6 +107,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
     bounce = found.bounces.findings() if found.bounces else ()
     flexed = found.flex.findings() if found.flex else None
     together = found.together.findings() if found.together else None
+    dials, lights = found.extras.findings() if found.extras else ((), ())
     told = diagnosis(
         matrix,
         found.lines or LineFindings(()),
@@ -109,6 +117,8 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
             *bouncing_faults(matrix, bounce),
             *(flexing_faults(matrix, flexed) if flexed else ()),
             *(faults_of_chords(together) if together else ()),
+            *faults_of_dials(dials),
+            *faults_of_lights(lights),
         ],
     )
     verdicts = [_in_time(one, bounce, flexed) for one in pressed]
@@ -163,6 +173,8 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         flexed=flexed,
         together=together,
         typing=typed,
+        dials=dials,
+        lights=lights,
     )
 
 
@@ -283,12 +295,18 @@ def _with_not_tested(
     if has_diodes and all_measured:
         not_tested.append(NODES if account.found.together is None else NOT_NEIGHBOURS)
     not_tested += [_NOT_RUN[one.name] for one in account.stages if _is_missing(one)]
-    not_tested.append(LATER)
+    wiring = account.matrix.wiring
+    if (wiring.dials or wiring.lights) and any(_is_left_out(one, "extras") for one in account.stages):
+        not_tested.append("dials and lights: the stage extras did not run")
     return replace(stage, not_tested=tuple(not_tested))
 
 
 def _is_missing(stage: Stage) -> bool:
     return stage.verdict is Verdict.SKIPPED and stage.name in _NOT_RUN
+
+
+def _is_left_out(stage: Stage, name: str) -> bool:
+    return stage.name == name and stage.verdict is Verdict.SKIPPED
 
 
 def _not_pooled(found: Found) -> tuple[str, ...]:

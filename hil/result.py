@@ -388,6 +388,53 @@ class LinkCounts:
 
 
 @dataclass(frozen=True, slots=True)
+class Dial:
+    """One dial. `clockwise` and `counter_clockwise`: detents that it counted as it was asked to be turned.
+    `edges_per_detent`: where it isn't what the file says. `still`: of an `open` one, the pins that nothing
+    moved; `still_low`: those of them that read low all the time."""
+
+    name: str
+    pin_a: str
+    pin_b: str
+    verdict: PositionVerdict  # proven, open, swapped (it counts the other way round) or untested
+    clockwise: int = 0
+    counter_clockwise: int = 0
+    edges_per_detent: int | None = None
+    still: tuple[str, ...] = ()
+    still_low: tuple[str, ...] = ()
+    blocked_by: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "dial": self.name,
+            "pins": [self.pin_a, self.pin_b],
+            "verdict": self.verdict.value,
+            "detents": {"clockwise": self.clockwise, "counter-clockwise": self.counter_clockwise},
+            "edges_per_detent": self.edges_per_detent,
+            "blocked_by": list(self.blocked_by),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """One light. `shows`: its indicator or layer. `held`: its pin read high though it was driven low."""
+
+    pin: str
+    shows: str
+    verdict: PositionVerdict  # proven (somebody saw it), open (it stayed dark) or untested
+    held: bool = False
+    blocked_by: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "pin": self.pin,
+            "shows": self.shows,
+            "verdict": self.verdict.value,
+            "blocked_by": list(self.blocked_by),
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class Identity:
     """What the board said of itself; None where it said nothing usable."""
 
@@ -434,6 +481,8 @@ class Result:
     debounce: Debounce | None = None
     flexed: Flexed | None = None
     together: HeldTogether | None = None
+    dials: tuple[Dial, ...] = ()
+    lights: tuple[Light, ...] = ()
     notes: tuple[str, ...] = field(default=())
     typing: TypingFindings | None = None
 
@@ -469,6 +518,8 @@ class Result:
             "debounce": None if self.debounce is None else self.debounce.as_json(),
             "flex": None if self.flexed is None else self.flexed.as_json(),
             "together": None if self.together is None else self.together.as_json(),
+            "dials": [one.as_json() for one in self.dials],
+            "lights": [one.as_json() for one in self.lights],
             "resolution_us": self.resolution_us,
             "link": self.link.as_json(),
             "presses": self.presses,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hil.conversation import Conversation, Hand, Notes, Settings, Trouble
-from hil.dialogues import alive, bounce, flex, hello, lines, positions, together, typing
+from hil.dialogues import alive, bounce, extras, flex, hello, lines, positions, together, typing
 from hil.events import Event
 from hil.judge import Matrix
 from hil.link import BoardRestarted, Counters, NoAnswer, Refused
@@ -42,6 +42,7 @@ _STAGES = {
     "bounce": (bounce.run, "how contacts bounce (press with a finger)"),
     "flex": (flex.run, "joints that let go when they are moved"),
     "typing": (typing.run, "real keys, typed as usual"),
+    "extras": (extras.run, "dials and lights"),
 }
 STAGES = tuple(_STAGES)
 USUAL = tuple(name for name in STAGES if name not in ON_REQUEST)

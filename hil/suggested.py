@@ -57,7 +57,11 @@ def suggested_wiring(keyboard: Keyboard, faults: Iterable[Fault]) -> str | None:
     text = _rewritten(source.text, pins, {there: name for name, there in names.items()}, diodes)
     for name, place in places.items():
         text = _with_moved(text, name, (pins.get(place[0] or 0, place[0]), pins.get(place[1] or 0, place[1])))
-    return _diff(source.name, source.text, text) if _says(source.name, text, wanted, diodes) else None
+    turned = {
+        dial.name: (pins.get(dial.pin_a, dial.pin_a), pins.get(dial.pin_b, dial.pin_b))
+        for dial in wiring.dials
+    }
+    return _diff(source.name, source.text, text) if _says(source.name, text, wanted, turned, diodes) else None
 
 
 def _is_of_the_file(fault: Fault) -> bool:
@@ -87,7 +91,7 @@ def _rewritten(text: str, pins: dict[int, int], switch_at: dict[str, str], diode
         word, first = words[n], words[0]
         if first == "diodes" and n == 1:
             return diodes.value
-        if n and first in ("columns", "row", "direct"):
+        if n and first in ("columns", "row", "direct", "dial"):
             if word in switch_at:
                 return switch_at[word]
             if re.fullmatch("GPIO[0-9]+", word):
@@ -138,15 +142,22 @@ def _each_line(text: str, changed: Callable[[list[str]], list[str]]) -> str:
     return text[: begin.end()] + "\n".join(lines) + text[end:]
 
 
-def _says(name: str, text: str, wanted: dict[str, tuple[int | None, ...]], diodes: Diodes) -> bool:
-    """Whether the corrected text, read as any file is, has each switch where it was found."""
+def _says(
+    name: str,
+    text: str,
+    wanted: dict[str, tuple[int | None, ...]],
+    turned: dict[str, tuple[int, int]],
+    diodes: Diodes,
+) -> bool:
+    """Whether the corrected text, read as any file is, has each switch and dial where it was found."""
     from keyc.compile import check_text
     from keyc.source import Source
 
     keyboard, _ = check_text(Source(name, text))
     if keyboard is None or keyboard.wiring.diodes is not diodes:
         return False
-    return {switch.name: _at(switch) for switch in keyboard.wiring.switches} == wanted
+    dials = {dial.name: (dial.pin_a, dial.pin_b) for dial in keyboard.wiring.dials}
+    return dials == turned and {switch.name: _at(switch) for switch in keyboard.wiring.switches} == wanted
 
 
 def _diff(name: str, before: str, after: str) -> str | None:

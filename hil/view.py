@@ -157,7 +157,8 @@ class LiveView:
             text = f"{prompt.text[:1].upper()}{prompt.text[1:]}"
             return [*_wrapped(text, _COLUMNS), silent, f"{done}Ctrl-C stops; nothing is lost."]
         if prompt.switch is None:
-            return [prompt.text, "Ctrl-C stops; nothing is lost."]
+            text = f"{prompt.text[:1].upper()}{prompt.text[1:]}"
+            return [*_wrapped(text, _COLUMNS), "Ctrl-C stops; nothing is lost."]
         again = " once more" if prompt.again else ""
         instead = f"touch {prompt.instead} or press Enter" if prompt.instead else "press Enter"
         return [

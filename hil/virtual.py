@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from heapq import heappop, heappush
 from typing import IO, TYPE_CHECKING, Literal, Protocol
 
-from hil.board import Fault, duration_us, gpio_of, parse_fault, percent_of
+from hil.board import Fault, dial_contacts, duration_us, gpio_of, parse_fault, percent_of
 from keyc.diagnostics import UserError
 
 if TYPE_CHECKING:
@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 
 TAP_US = 20_000
 _REACTION_US, _HOLD_US = 40_000, 30_000  # of a hand that follows prompts: brisk
-_DROP_US = 7_000  # long enough to be told as a change of its own
+_EDGE_US, _DETENT_US = 12_000, 240_000  # of a dial that is turned slowly, from detent to detent
+_DROP_US = 9_000  # long enough to be told as a change of its own, by the chip as well
 _SQUEEZED_US = 8_000  # how long a joint lets go that is squeezed
 
 # Good contacts bounce for 0.1 to 5 ms, opening less (common practice); each switch in its own way.
@@ -29,6 +30,7 @@ _USUAL_BOUNCE_US, _LONGEST_BOUNCE_US, _SHORTEST_BOUNCE_US = 600, 4_500, 100
 _OPENING = 0.6
 _MOST_BOUNCES = 5
 _LONGEST_GAP_US = 1_500  # that a bouncing contact is away for
+_DIAL_CLOSED = ((0, 0), (1, 0), (1, 1), (0, 1))  # contacts A and B, edge by edge clockwise
 _TICK_S = 0.001
 _LONGEST_LEAP_US = 20_000  # when this computer is slower than the board, its clock falls behind
 
@@ -62,7 +64,12 @@ class VirtualBoard(Console, Protocol):
         ...
 
     def set_closed(self, switches: frozenset[str], /) -> None:
-        """These switches' contacts are closed from now on, all others open."""
+        """These switches' contacts (and a dial's, `hil.board.dial_contacts`) are closed from now on, all
+        others open."""
+        ...
+
+    def lit_us(self) -> dict[int, int]:
+        """How long each light has been lit by its pin being low so far, by that pin."""
         ...
 
     def reports(self) -> list[tuple[int, str, bytes]]:
@@ -141,6 +148,7 @@ class Finger:
         self._number = 0
         self._presses: dict[str, int] = {}
         self._down: dict[str, None] = {}
+        self._edges: dict[str, int] = {}  # of each dial, clockwise from where it rested first
         self._script_us = board.now_us  # when the next command of a script begins
 
     # -- what a hand can do; times are absolute µs of the board's clock, None: now --
@@ -184,13 +192,28 @@ class Finger:
                 self._plan(at_us, "lets-go", where)
                 self._plan(at_us + _SQUEEZED_US, "comes-back", where)
 
+    def turn(self, dial: str, detents: int, at_us: int | None = None) -> int:
+        """So many detents clockwise (below 0: counter-clockwise), slowly; when the last one is over."""
+        at_us = self.now_us if at_us is None else at_us
+        edges = next(each.edges_per_detent for each in self.board.wiring.dials if each.name == dial)
+        other = self._kinds.get(("detents", dial))
+        if other is not None and other.amount is not None:
+            edges = int(other.amount)
+        for _ in range(abs(detents)):
+            for edge in range(edges):
+                at = self._edges[dial] = self._edges.get(dial, 0) + (1 if detents > 0 else -1)
+                for contact, closed in zip(dial_contacts(dial), _DIAL_CLOSED[at % 4], strict=True):
+                    self._plan(at_us + edge * _EDGE_US, "closes" if closed else "opens", contact)
+            at_us += _DETENT_US
+        return at_us
+
     def follow(self, switch: str) -> int:
         """Does what a prompt asks, as a brisk hand does; when it will be done."""
         return self.tap(switch, _HOLD_US, self.now_us + _REACTION_US)
 
     def obey(self, command: str) -> None:
-        """One command of a script: `down SW7`, `up SW7`, `up`, `tap SW7 12ms`, `wait 5ms`, `squeeze`,
-        `unplug`, `plug`, `mend open SW7`.
+        """One command of a script: `down SW7`, `up SW7`, `up`, `tap SW7 12ms`, `turn DIAL1 +1`, `wait 5ms`,
+        `squeeze`, `unplug`, `plug`, `mend open SW7`.
 
         Commands follow one another in the board's time. Raises UserError for anything else.
         """
@@ -211,6 +234,8 @@ class Finger:
                 self._script_us = self.tap(self._known(switch), TAP_US, at_us)
             case ["tap", switch, time]:
                 self._script_us = self.tap(self._known(switch), duration_us(time), at_us)
+            case ["turn", dial, detents]:
+                self._script_us = self.turn(self._known_dial(dial), _detents(detents), at_us)
             case ["wait", time]:
                 self._script_us = at_us + duration_us(time)
             case ["squeeze"]:
@@ -220,8 +245,8 @@ class Finger:
             case ["mend", *_]:
                 self._plan(at_us, "mend", str(self._planted(command.split(None, 1)[1:])))
             case _:
-                known = "down SW7 · up SW7 · up · tap SW7 12ms · wait 5ms · squeeze · unplug · plug"
-                known += " · mend open SW7"
+                known = "down SW7 · up SW7 · up · tap SW7 12ms · turn DIAL1 +1 · wait 5ms · squeeze"
+                known += " · unplug · plug · mend open SW7"
                 raise UserError(f"“{command.strip()}” is no finger command", f"known: {known}", exit_status=2)
 
     @property
@@ -268,6 +293,13 @@ class Finger:
         raise UserError(
             f"this keyboard has no switch {switch}", f"name one of the wiring: {near}", exit_status=2
         )
+
+    def _known_dial(self, dial: str) -> str:
+        names = [each.name for each in self.board.wiring.dials]
+        if dial in names:
+            return dial
+        known = f"its dials: {', '.join(names)}" if names else "it has none"
+        raise UserError(f"this keyboard has no dial {dial}", known, exit_status=2)
 
     def _know(self, faults: Iterable[Fault]) -> None:
         self._faults = tuple(faults)
@@ -362,6 +394,17 @@ class Finger:
             self._loose.discard(where)
             self._closed |= {where}
         self.board.set_closed(self._closed)
+
+
+def _detents(text: str) -> int:
+    """How many detents, and which way: `+1` is one clockwise."""
+    if text[:1] in ("+", "-") and text[1:].isdecimal() and text.isascii() and 0 < int(text[1:]) <= 100:
+        return int(text)
+    raise UserError(
+        f"“{text}” says neither how far nor which way",
+        "write +1 for a detent clockwise, -1 for one back",
+        exit_status=2,
+    )
 
 
 # -- a port that others can open ---------------------------------------------------------------------
@@ -536,6 +579,7 @@ class Server:
 
         reader = _LineReader(commands) if commands is not None else None
         last_ns = time.monotonic_ns()
+        due_us = self._finger.now_us  # a step of the board may end a little later than it was to
         try:
             while not stop():
                 self._follow_cable()
@@ -548,7 +592,9 @@ class Server:
                 elapsed_us = (time.monotonic_ns() - last_ns) // 1000
                 last_ns += elapsed_us * 1000
                 self._exchange()
-                self._finger.advance(min(elapsed_us, _LONGEST_LEAP_US))
+                due_us += min(elapsed_us, _LONGEST_LEAP_US)
+                if due_us > self._finger.now_us:
+                    self._finger.advance(due_us - self._finger.now_us)
                 self._exchange()
         finally:
             self._port.close()

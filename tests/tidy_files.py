@@ -206,6 +206,11 @@ class _File:
         self._parts.append(text)
 
 
+def _in_one_spelling(text: str) -> str:
+    text = re.sub(r"(?<![\w\"])([a-z])(?!\w)", lambda match: match[1].upper(), text)
+    return re.sub(r"0x\w+", lambda match: match[0].lower(), re.sub(r"\s*([(),])\s*", r"\1", text))
+
+
 def shown(text: str) -> object:
     """What `keyc show` says of a file, with words in one spelling."""
     keyboard, found = check_text(Source("careless.keys", text))
@@ -215,10 +220,9 @@ def shown(text: str) -> object:
     said = as_json(keyboard)
     for layer in said["layers"]:
         for cell in layer["cells"].values():
-            cell["text"] = re.sub(r"(?<![\w\"])([a-z])(?!\w)", lambda match: match[1].upper(), cell["text"])
-            cell["text"] = re.sub(
-                r"0x\w+", lambda match: match[0].lower(), re.sub(r"\s*([(),])\s*", r"\1", cell["text"])
-            )
+            for part in (cell, cell["tap"], cell["hold"]):
+                if part is not None:
+                    part["text"] = _in_one_spelling(part["text"])
     said["actions"] = [[cell.action for cell in layer.cells.values()] for layer in keyboard.layers]
     said["chords"] = [(one.members, one.layer, one.cell.action) for one in keyboard.chords]
     said["timing"] = keyboard.timing

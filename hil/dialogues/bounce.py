@@ -53,7 +53,7 @@ class _Asking:
         missed: list[str] = []
         for line, names in by_line.items():
             missed += self._on_line(line, names)
-        self._talk.link.stop()
+        self._talk.stopped()
         once = [name for name in self._names if self._bounces.is_doubtful(name)]
         self._talk.found.left_out["bounce"] = (
             *(f"{name}: how its contact bounces was not measured" for name in missed),

@@ -58,7 +58,7 @@ class _Watching:
         for other in beside_them:
             if other not in again:
                 self._hold((other,), min(each_us, _AGAIN_US))
-        talk.link.stop()
+        talk.stopped()
         found = self._flex.findings()
         lines = {pin for name in talk.matrix.switches for pin in self._flex.pins(name)}
         never = sorted(lines - {pin for pin, us in found.held_us.items() if us}, key=lambda pin: int(pin[4:]))

@@ -62,7 +62,7 @@ class _Asking:
         positions.ended = True
         for name in self._talk.matrix.switches:
             self._show(name)
-        self._talk.link.stop()
+        self._talk.stopped()
         return positions_verdict(positions.position(name) for name in self._talk.matrix.switches)
 
     def _noted(self) -> Noted | None:

@@ -44,7 +44,7 @@ def run(talk: Conversation) -> Verdict:
     )
     talk.found.together = together
     if together.question() is None:
-        talk.link.stop()
+        talk.stopped()
         talk.found.left_out["together"] = (NOTHING,)
         return Verdict.SKIPPED
     return _Asking(talk, together).run()
@@ -72,7 +72,7 @@ class _Asking:
             elif talk.hand.gives_up():
                 together.give_up()
         self._wait_for_release()
-        talk.link.stop()
+        talk.stopped()
         return self._verdict()
 
     def _verdict(self) -> Verdict:

@@ -38,7 +38,7 @@ def run(talk: Conversation) -> Verdict:
     talk.tell(Event("line", _PROMPT, stage="typing"))
     with talk.hand.typing(tuple(talk.numbers)):
         _listen(talk, typing)
-    talk.link.stop()
+    talk.stopped()
     found = typing.findings()
     for name, verdict in found.positions.items():
         told = Event("verdict", f"{name}: {verdict.value}", switch=name, verdict=verdict.value)

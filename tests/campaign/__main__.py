@@ -1,4 +1,6 @@
-"""`python -m tests.campaign`: plants faults by the thousand and prints what the bench made of them."""
+"""`python -m tests.campaign`: plants faults by the thousand and prints what the bench made of them.
+
+With `noise` it spoils the wire and pulls the cable instead; with `chip` it compares the emulated chip."""
 
 from __future__ import annotations
 
@@ -7,12 +9,14 @@ from argparse import ArgumentParser
 from collections.abc import Iterable
 from time import monotonic
 
-from tests.campaign import figures
+from tests.campaign import figures, noise, on_chip
 from tests.campaign.sessions import Score
 
 
 def main() -> int:
     parser = ArgumentParser(prog="python -m tests.campaign", description=__doc__)
+    parser.add_argument("part", nargs="?", choices=("faults", "noise", "chip"), default="faults")
+    parser.add_argument("--boards", type=int, default=100, help="of the part `noise`")
     parser.add_argument(
         "--singles", type=int, help="of each board at most so many places; default: every one"
     )
@@ -24,6 +28,10 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--show", type=int, default=5, metavar="N", help="misses shown of each part")
     options = parser.parse_args()
+    if options.part == "noise":
+        return noise.main(options.boards, options.seed)
+    if options.part == "chip":
+        return on_chip.main(options.seed)
     told: list[figures.Figure] = []
 
     def part(name: str, scores: Iterable[Score]) -> list[Score]:

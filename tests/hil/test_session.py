@@ -81,6 +81,7 @@ def test_a_good_board_passes() -> None:
         ("bounce", "skipped"),
         ("flex", "skipped"),
         ("typing", "skipped"),
+        ("extras", "skipped"),
     ]
     assert result.faults == result.stuck == result.unreached == ()
     assert result.presses == 13

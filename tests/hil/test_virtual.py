@@ -163,8 +163,8 @@ def test_a_contact_that_drops() -> None:
         hand.tap("SW7", 30_000)
         hand.advance(100_000)
     assert contacts(board, "SW7") == [
-        *[(0, True), (7_000, False), (14_000, True), (30_000, False)],
-        *[(100_000, True), (107_000, False), (114_000, True), (130_000, False)],
+        *[(0, True), (9_000, False), (18_000, True), (30_000, False)],
+        *[(100_000, True), (109_000, False), (118_000, True), (130_000, False)],
     ]
 
 

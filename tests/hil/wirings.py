@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from random import Random
 
-from keyc.keyboard import Diodes, Light, Switch, Wiring
+from keyc.keyboard import Dial, Diodes, Light, Switch, Wiring
 from keyc.source import Source, Span
 from keyc.tables import Fingerprints
 
@@ -19,6 +19,7 @@ def wiring_of(
     directs: tuple[int, ...] = (),
     lights: tuple[Light, ...] = (),
     holes: frozenset[int] = frozenset(),
+    dials: tuple[Dial, ...] = (),
 ) -> Wiring:
     """SW1, SW2 … row by row, then the direct ones. `holes`: places that have no switch."""
     places = [(row, column) for row in rows for column in columns]
@@ -29,7 +30,11 @@ def wiring_of(
     switches += [
         Switch(f"SW{n}", None, None, pin, None, NOWHERE) for n, pin in enumerate(directs, len(kept) + 1)
     ]
-    return Wiring(diodes, rows, columns, tuple(switches), lights)
+    return Wiring(diodes, rows, columns, tuple(switches), lights, dials)
+
+
+def dial(name: str, pin_a: int, pin_b: int, edges_per_detent: int = 4) -> Dial:
+    return Dial(name, pin_a, pin_b, edges_per_detent, NOWHERE)
 
 
 def light(pin: int, lit_low: bool = False) -> Light:

@@ -17,9 +17,20 @@ uint32_t keyc_host_get(struct keyc_host_queue *queue, uint8_t *bytes, uint32_t c
     return got;
 }
 
+/* Counts the drive that ends here. */
+static void keyc_host_bench_count(struct keyc_host_bench *host)
+{
+    uint64_t took_us = host->lines.now_us - host->drive_began_us;
+    for (unsigned n = 0; n < KEYC_BENCH_PINS && (host->lines.driven >> n) != 0; ++n)
+        if ((host->lines.driven >> n) & 1u)
+            host->driven_us[n] += took_us;
+    host->drive_began_us = host->lines.now_us;
+}
+
 static void keyc_host_bench_drive_low(void *context, uint32_t driven)
 {
     struct keyc_host_bench *host = context;
+    keyc_host_bench_count(host);
     if ((driven & host->resets) != 0)
         host->has_reset = true;
     keyc_host_drive_low(&host->lines, driven);
@@ -35,6 +46,7 @@ static void keyc_host_bench_edge(struct keyc_host_lines *lines, unsigned line, b
 static void keyc_host_bench_release(void *context)
 {
     struct keyc_host_bench *host = context;
+    keyc_host_bench_count(host);
     host->lines.edge_lines = 0;
     keyc_host_release(&host->lines);
 }
@@ -154,6 +166,12 @@ void keyc_host_bench_run(struct keyc_host_bench *host, uint64_t until_us)
         keyc_host_bench_sleep(host, until_us);
         keyc_host_bench_frames(host);
     }
+}
+
+void keyc_host_bench_driven_us(const struct keyc_host_bench *host, uint64_t *driven_us)
+{
+    for (unsigned n = 0; n < KEYC_BENCH_PINS; ++n)
+        driven_us[n] = host->driven_us[n];
 }
 
 uint64_t keyc_host_bench_clock_us(const struct keyc_host_bench *host)

@@ -1,0 +1,256 @@
+"""The stage `extras`: dials and lights. The order of a dial's contacts is the one of quadrature encoders:
+contact A leads contact B clockwise (common practice)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from boards import keyboard_of
+from copper_graph import Reference
+from wirings import dial, light, wiring_of
+
+from hil.board import Board, dial_contacts, parse_fault
+from hil.conversation import Settings
+from hil.events import Event
+from hil.hands import FingerHand
+from hil.link import Link
+from hil.result import PositionVerdict, Result
+from hil.session import Session
+from hil.transport import BoardTransport
+from hil.virtual import Finger, board_of, loader_of
+from keyc.compile import check_text
+from keyc.diagnostics import UserError
+from keyc.keyboard import Keyboard
+from keyc.source import Source
+from keyc.tables import fingerprints
+
+ROWS, COLUMNS = (2, 3, 4), (6, 7, 8, 9)
+WIRING = wiring_of(
+    ROWS, COLUMNS, directs=(10,), lights=(light(25, lit_low=True),), dials=(dial("DIAL1", 20, 21),)
+)
+KEYBOARD = keyboard_of(WIRING)
+ALONE = Settings(stages=("extras",))
+
+
+def bench(
+    *faults: str,
+    keyboard: Keyboard = KEYBOARD,
+    settings: Settings = ALONE,
+    seed: int = 0,
+    tell: Callable[[Event], None] = lambda event: None,
+    chip: bool = False,
+) -> Result:
+    planted = [parse_fault(text, keyboard.wiring) for text in faults]
+    finger = Finger(board_of(keyboard, planted, seed=seed, chip=chip), seed)
+    link = Link(BoardTransport(finger))
+    session = Session(keyboard, link, FingerHand(finger), fingerprints(keyboard).wiring, settings, tell=tell)
+    return session.run()
+
+
+def said(result: Result) -> list[str]:
+    return [one.title for one in result.faults]
+
+
+def test_a_good_dial_and_a_good_light() -> None:
+    result = bench()
+    assert said(result) == []
+    assert result.verdict.value == "pass"
+    (one,), (lit,) = result.dials, result.lights
+    assert (one.verdict, one.clockwise, one.counter_clockwise) == (PositionVerdict.PROVEN, 4, 4)
+    assert (lit.verdict, lit.shows) == (PositionVerdict.PROVEN, "CapsLock")
+
+
+@pytest.mark.parametrize(
+    ("fault", "titles"),
+    [
+        ("open DIAL1", ["open DIAL1"]),
+        ("open GPIO20", ["open GPIO20"]),
+        ("open GPIO21", ["open GPIO21"]),
+        ("low GPIO20", ["low GPIO20"]),
+        ("swapped GPIO20 GPIO21", ["swapped GPIO20 GPIO21"]),
+        ("detents DIAL1 2", ["detents DIAL1 2"]),
+        ("open GPIO25", ["open GPIO25"]),
+        ("high GPIO25", ["high GPIO25"]),
+    ],
+)
+def test_each_fault_by_its_name(fault: str, titles: list[str]) -> None:
+    result = bench(fault)
+    assert said(result) == titles
+    assert result.verdict.value == "fail"
+
+
+def test_a_bridge_hides_the_dial() -> None:
+    result = bench("bridge GPIO20 GPIO21")
+    assert said(result) == ["bridge GPIO20 GPIO21"]
+    assert result.dials[0].verdict is PositionVerdict.UNTESTED
+    assert result.dials[0].blocked_by == ("bridge GPIO20 GPIO21",)
+
+
+def test_a_dial_may_have_any_detents() -> None:
+    """2 edges to a detent rest with both contacts open or both closed; 1 edge rests anywhere."""
+    for edges in (1, 2, 4):
+        wiring = wiring_of(ROWS, COLUMNS, dials=(dial("KNOB", 20, 21, edges),))
+        result = bench(keyboard=keyboard_of(wiring))
+        assert (said(result), result.verdict.value) == ([], "pass"), edges
+        half = bench("open GPIO21", keyboard=keyboard_of(wiring))
+        assert said(half) == ["open GPIO21"], edges
+
+
+def test_a_light_that_is_wired_to_ground_is_left_alone() -> None:
+    """The bench image drives no pin high, so it can't light it, and says so."""
+    wiring = wiring_of(ROWS, COLUMNS, lights=(light(25),))
+    for faults in ([], ["open GPIO25"]):
+        result = bench(*faults, keyboard=keyboard_of(wiring))
+        assert result.verdict.value == "incomplete"
+        assert result.lights[0].verdict is PositionVerdict.UNTESTED
+        assert any("driven high" in text for text in result.not_tested)
+
+
+def test_without_dials_and_lights_it_is_skipped_and_says_why() -> None:
+    result = bench(keyboard=keyboard_of(wiring_of(ROWS, COLUMNS)))
+    stage = next(one for one in result.stages if one.name == "extras")
+    assert stage.verdict.value == "skipped"
+    assert "neither dials nor lights" in stage.not_tested[0]
+
+
+def test_what_the_stage_left_out_is_said_without_it() -> None:
+    result = bench(settings=Settings(stages=("lines", "positions")))
+    assert any("extras did not run" in text for text in result.not_tested)
+    assert result.dials == result.lights == ()
+
+
+@pytest.mark.parametrize("at_us", [100_000, 300_000, 900_000, 1_700_000, 2_500_000, 3_000_000])
+def test_a_pulled_cable_makes_no_fault(at_us: int) -> None:
+    board = board_of(KEYBOARD)
+    finger = Finger(board)
+    finger.obey(f"wait {at_us}us")
+    finger.obey("unplug")
+    link = Link(BoardTransport(finger))
+    result = Session(KEYBOARD, link, FingerHand(finger), fingerprints(KEYBOARD).wiring, ALONE).run()
+    assert (said(result), result.verdict.value) == ([], "pass")
+    assert result.link.reconnects == 1
+
+
+class Hasty(FingerHand):
+    """Doesn't look at the light, and turns every dial the same way whatever is asked."""
+
+    def asked_to_turn(self, dial: str, detents: int) -> None:
+        super().asked_to_turn(dial, abs(detents))
+
+    def asked_what_lit(self, pin: int, touch: str) -> None:
+        """Looks away."""
+
+
+def test_a_hand_that_does_not_do_what_is_asked_makes_no_fault_of_a_dial() -> None:
+    finger = Finger(board_of(KEYBOARD))
+    link = Link(BoardTransport(finger))
+    result = Session(KEYBOARD, link, Hasty(finger), fingerprints(KEYBOARD).wiring, ALONE).run()
+    assert result.dials[0].verdict is PositionVerdict.UNTESTED
+    # Whoever says twice that a light stayed dark is believed.
+    assert said(result) == ["open GPIO25"]
+
+
+def test_nobody_needs_a_key_on_the_computer() -> None:
+    """The questions in order: each can be answered by the dial or a switch."""
+    told: list[Event] = []
+    bench("open GPIO25", "open DIAL1", tell=told.append)
+    asked = [one.text for one in told if one.kind == "prompt"]
+    assert all("touch a switch that works" in text for text in asked)
+    assert len(asked) == 2 + 2 * 2
+
+
+def test_a_turned_dial_comes_with_the_corrected_file() -> None:
+    text = (
+        'keyboard "Two" { usb 0x1209:0x0001 maker "Nobody" }\n'
+        "wiring {\n    diodes none\n    direct GPIO2 SW1\n    direct GPIO3 SW2\n"
+        "    dial GPIO20 GPIO21 KNOB\n}\nshape { SW1 SW2 }\n"
+        "layer base { A usb-boot }\ndial KNOB on base { clockwise = B counter-clockwise = C }\n"
+    )
+    keyboard, _ = check_text(Source("two.keys", text))
+    assert keyboard is not None
+    result = bench("swapped GPIO20 GPIO21", keyboard=keyboard)
+    assert said(result) == ["swapped GPIO20 GPIO21"]
+    assert result.suggested_wiring is not None
+    assert "+    dial GPIO21 GPIO20 KNOB" in result.suggested_wiring.splitlines()
+
+
+# -- the model and the finger --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "faults",
+    [
+        (),
+        ("open DIAL1",),
+        ("open GPIO20",),
+        ("low GPIO21",),
+        ("swapped GPIO20 GPIO21",),
+        ("bridge GPIO20 GPIO4",),
+    ],
+)
+def test_a_dials_contacts_read_as_the_graph_has_them(faults: tuple[str, ...]) -> None:
+    """`copper_graph` (networkx) shares no code with the model."""
+    planted = [parse_fault(text, WIRING) for text in faults]
+    a, b = dial_contacts("DIAL1")
+    for closed in ((), (a,), (b,), (a, b), (a, "SW7")):
+        table = Board(WIRING, planted).table(frozenset(closed))
+        graph = Reference(WIRING, planted, frozenset(closed))
+        graph.solve()
+        for driven, row in ((None, table.at_rest), *((pin, table.driven[pin]) for pin in (4, 6, 20, 21))):
+            for pin in (2, 4, 6, 20, 21):
+                if pin == driven:
+                    continue
+                bit = 1 << pin
+                reads = "low" if row.low & bit else "undefined" if row.undefined & bit else "high"
+                assert reads == graph.reading(("die", pin), driven), (closed, driven, pin)
+
+
+def test_a_finger_turns_a_dial_in_the_order_of_its_contacts() -> None:
+    finger = Finger(board_of(KEYBOARD))
+    states: list[frozenset[str]] = []
+    set_closed = finger.board.set_closed
+    finger.board.set_closed = lambda closed: (states.append(closed), set_closed(closed))[1]  # type: ignore[method-assign]
+    finger.obey("turn DIAL1 +1")
+    finger.obey("turn DIAL1 -1")
+    finger.advance(1_000_000)
+    a, b = dial_contacts("DIAL1")
+    round_ = [frozenset({a}), frozenset({a, b}), frozenset({b}), frozenset[str]()]
+    there = [state for n, state in enumerate(states) if not n or state != states[n - 1]]
+    assert there == [*round_, *reversed(round_[:3]), frozenset()]
+
+
+@pytest.mark.parametrize(
+    ("command", "says"),
+    [("turn DIAL1", "no finger command"), ("turn DIAL2 +1", "no dial DIAL2"), ("turn DIAL1 2", "which way")],
+)
+def test_a_wrong_turn_is_explained(command: str, says: str) -> None:
+    with pytest.raises(UserError, match=says) as told:
+        Finger(board_of(KEYBOARD)).obey(command)
+    assert told.value.help
+
+
+@pytest.mark.parametrize(("text", "says"), [("detents DIAL2 2", "no dial"), ("detents DIAL1 3", "1, 2 or 4")])
+def test_a_wrong_fault_of_a_dial_is_explained(text: str, says: str) -> None:
+    with pytest.raises(UserError, match=says):
+        parse_fault(text, WIRING)
+    assert str(parse_fault("detents DIAL1 2", WIRING)) == "detents DIAL1 2"
+
+
+def test_on_the_real_image_in_the_emulated_chip() -> None:
+    pytest.importorskip("rp2040py")
+    dial_alone = keyboard_of(wiring_of((2,), (6,), dials=(dial("DIAL1", 20, 21),)))
+    host, chip = (bench("open GPIO21", keyboard=dial_alone, chip=chip) for chip in (False, True))
+    assert (said(chip), chip.dials) == (said(host), host.dials) != ([], ())
+
+
+def test_after_typing_the_bench_image_comes_back() -> None:
+    finger = Finger(board_of(KEYBOARD))
+    hand = FingerHand(finger, loader_of(finger.board, KEYBOARD))
+    link = Link(BoardTransport(finger))
+    settings = Settings(stages=("positions", "typing", "extras"))
+    result = Session(KEYBOARD, link, hand, fingerprints(KEYBOARD).wiring, settings).run()
+    assert result.trouble is None
+    assert result.typing is not None
+    assert (said(result), result.dials[0].verdict) == ([], PositionVerdict.PROVEN)
+    assert result.lights[0].verdict is PositionVerdict.PROVEN
