@@ -126,6 +126,7 @@ class _Search:
         )
         if differs:
             return Explanation(ordered, (), differs)
+        self.left = max(self.left, _MORE)
         alike = [Exchange(frozenset((fault,)), one) for fault in ordered for one in self._alike(best, fault)]
         alike += [*self._other_covers(best), *self._by_dirt(best), *self._turned(best)]
         known = {(one.of, frozenset(one.instead)) for one in alike}
@@ -492,7 +493,7 @@ class _Search:
             ]
             found.append(Fault("bridge", fault.where))
         elif kind == "swapped":
-            for group in (self.wiring.rows, self.wiring.columns):
+            for group in (self.wiring.rows, self.wiring.columns, self.wiring.direct_pins):
                 found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(group, 2)]
             found += [Fault("swapped", _in_order(both)) for both in combinations(names[:_NEAR], 2)]
             found += [one for name in names[:2] for one in self._with_hidden(name)]

@@ -65,6 +65,7 @@ def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "fron
         keep_trailing_newline=True,
     )
     environment.filters["capitalize_first"] = _with_capital
+    environment.filters["letter"] = _letter
     counts = dict.fromkeys(PositionVerdict, 0)
     for one in result.positions:
         counts[one.verdict] += 1
@@ -172,6 +173,12 @@ def _line_row(line: Line) -> _LineRow:
     )
 
 
+def _letter(n: int) -> str:
+    """a, b … z, aa, ab …"""
+    before, n = divmod(n, 26)
+    return (_letter(before - 1) if before else "") + "abcdefghijklmnopqrstuvwxyz"[n]
+
+
 def _with_capital(text: str) -> str:
     """The text with its first letter large, unless that is part of a name."""
     first, _, rest = text.partition(" ")
@@ -266,8 +273,8 @@ def _fault_lines(fault: Fault) -> list[str]:
     lines = ["", f"{fault.rank}. {fault.title}"]
     for text in fault.evidence:
         lines += _wrapped(text, "   ")
-    for letter, cause in zip("abcdefgh", fault.causes, strict=False):
-        lines += _wrapped(f"{letter}) {cause.what}", "   ", "      ")
+    for n, cause in enumerate(fault.causes):
+        lines += _wrapped(f"{_letter(n)}) {cause.what}", "   ", "      ")
         lines += _wrapped(f"look at: {cause.look_at}", "      ", "        ")
         lines += _wrapped(f"meter: {cause.meter}", "      ", "        ")
     return lines

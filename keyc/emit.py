@@ -6,6 +6,7 @@ hands the templates data (numbers, and what comments say); the C lies in `templa
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -80,16 +81,36 @@ def template_text(template: str, data: Mapping[str, object]) -> str:
 
 
 def depfile_text(file: str, folder: str, files: Iterable[str], more: Iterable[Path] = ()) -> str:
-    """A make rule: the built files depend on the keymap and on what ships with this version, `more` too."""
-    made = " ".join(_make_word(str(Path(folder, name))) for name in sorted(files))
+    """A make rule: the built files depend on the keymap and on what ships with this version, `more` too.
+
+    UserError for a name that no rule can hold.
+    """
+    made = " ".join(_make_word(str(Path(folder, name)), "%") for name in sorted(files))
     used = [shipped("templates", name) for name in _TEMPLATES]
     used += [shipped("templates", "engine", name) for name in ENGINE_FILES]
     used += more
-    return f"{made}: {' '.join(map(_make_word, [file, *map(str, used)]))}\n"
+    # The keymap comes last: a name with `=` in the first place is read as a variable.
+    return f"{made}: {' '.join(map(_make_word, [*map(str, used), file]))}\n"
 
 
-def _make_word(path: str) -> str:
-    return path.replace("$", "$$").replace("#", "\\#").replace(" ", "\\ ")
+def _make_word(path: str, neither: str = "") -> str:
+    """As GNU make and ninja read it. On Windows a `:` follows the drive and is none of theirs.
+
+    What ends a rule's list of names, and what only one of them could be told, is refused: `;` begins a
+    command. `neither`: more signs that can't stand there.
+    """
+    bad = next((sign for sign in path if ord(sign) < 0x20 or sign in f";|{neither}"), None)
+    if bad is not None:
+        from keyc.diagnostics import UserError
+
+        named = f"`{bad}`" if bad.isprintable() else "a line end" if bad in "\r\n" else "a control character"
+        raise UserError(
+            f"{path!r}: a name with {named} can't stand in a rule for make or ninja",
+            "rename it, or leave out --depfile",
+            exit_status=2,
+        )
+    word = path.replace("$", "$$").replace("#", "\\#").replace(" ", "\\ ")
+    return word if os.name == "nt" else word.replace(":", "\\:")
 
 
 def comment(text: str) -> str:

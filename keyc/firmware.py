@@ -40,8 +40,9 @@ RAM_ORIGIN = 0x20000000
 STACKS_ORIGIN = 0x20040000  # the two small banks behind the large ones: nothing but stacks lies there
 # RP2040 datasheet 2.8.1.3.1: 252 bytes and their check sum.
 BOOT2_BYTES = 252
-# What an image may put on its stack; the tests look how deep it really goes.
-STACK_BYTES = {"daily": 512, "bench": 1024, "trial": 1024}
+# What an image may put on its stack, which has a bank of 4 KB to itself with a mark at its end; the tests
+# look how deep it really goes. A daily image of keys and layers alone needs half of it.
+STACK_BYTES = 1024
 
 # https://github.com/microsoft/uf2, README: block layout; the RP2040's family from its utils/uf2families.json.
 UF2_BLOCK_BYTES = 512
@@ -230,14 +231,23 @@ def build_uf2(
             exit_status=2,
         )
     tell = progress or (lambda _: None)
+    stack = stack_bytes(image, keyboard)
     with tempfile.TemporaryDirectory(prefix="keyc-") as folder:
         if runtime == "sdk":
             from keyc.pico import find_sdk, linked_on_sdk
 
             sdk = find_sdk()
-            return _of_elf(linked_on_sdk(sdk, keyboard, image, Path(folder), tell), image, sdk.name)
+            return _of_elf(linked_on_sdk(sdk, keyboard, image, Path(folder), tell), image, sdk.name, stack)
         chosen = find_compiler(compiler)
-        return _of_elf(_linked(chosen, keyboard, image, Path(folder), tell), image, chosen.name)
+        return _of_elf(_linked(chosen, keyboard, image, Path(folder), tell), image, chosen.name, stack)
+
+
+def stack_bytes(image: Image, keyboard: Keyboard | None) -> int:
+    """What this image's stack grows to at most."""
+    from keyc.tables import tables_of
+
+    plain = image == "daily" and keyboard is not None and tables_of(keyboard).further is None
+    return STACK_BYTES // 2 if plain else STACK_BYTES
 
 
 def elf_in(file: str) -> bytes | None:
@@ -257,7 +267,7 @@ def uf2_of_elf(elf: bytes, name: str) -> Uf2:
         first = min((segment.address for segment in _segments(elf)), default=0)
         if first not in (FLASH_ORIGIN, RAM_ORIGIN):
             raise ValueError("it begins neither where the flash does nor where the RAM does")
-        return _of_elf(elf, "daily" if first == FLASH_ORIGIN else "bench", "")
+        return _of_elf(elf, "daily" if first == FLASH_ORIGIN else "bench", "", STACK_BYTES)
     except (ValueError, struct.error) as error:
         raise UserError(
             f"{name} isn't an image for the RP2040: {error}",
@@ -266,11 +276,11 @@ def uf2_of_elf(elf: bytes, name: str) -> Uf2:
         ) from None
 
 
-def _of_elf(elf: bytes, image: Image, made_by: str) -> Uf2:
+def _of_elf(elf: bytes, image: Image, made_by: str, stack: int) -> Uf2:
     segments = _segments(elf)
     if image == "daily":
         segments = _with_boot2_sum(segments)
-    return Uf2(uf2_of(segments), elf, image, made_by, _sizes(elf, image))
+    return Uf2(uf2_of(segments), elf, image, made_by, _sizes(elf, stack))
 
 
 def chosen_runtime(environment: Mapping[str, str] = os.environ) -> tuple[Runtime, str]:
@@ -581,7 +591,7 @@ def _with_boot2_sum(segments: Sequence[Segment]) -> list[Segment]:
     return [Segment(FLASH_ORIGIN, summed), *others]
 
 
-def _sizes(elf: bytes, image: Image) -> Sizes:
+def _sizes(elf: bytes, stack: int) -> Sizes:
     flash = [
         part.stored_at + part.file_bytes - FLASH_ORIGIN
         for part in _program_headers(elf)
@@ -592,4 +602,4 @@ def _sizes(elf: bytes, image: Image) -> Sizes:
         for part in _program_headers(elf)
         if RAM_ORIGIN <= part.runs_at < STACKS_ORIGIN
     ]
-    return Sizes(max(flash, default=0), max(ram, default=0), STACK_BYTES[image])
+    return Sizes(max(flash, default=0), max(ram, default=0), stack)

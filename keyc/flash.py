@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from keyc.diagnostics import UserError
 from keyc.firmware import FLASH_ORIGIN, RAM_ORIGIN, UF2_BLOCK_BYTES, UF2_FAMILY, UF2_PAYLOAD_BYTES
+from keyc.usb_seen import UsbDevice, UsbIdentity, devices_here
 
 if TYPE_CHECKING:
     from hil.ports import Drive
@@ -35,27 +36,20 @@ _BOOTSEL = "hold BOOTSEL (or short its pads) while you plug the board in, or pre
 
 
 @dataclass(frozen=True, slots=True)
-class UsbIdentity:
-    """What a device descriptor says (USB 2.0, 9.6.1)."""
-
-    vendor: int
-    product: int
-    version: int
-
-    def __str__(self) -> str:
-        return (
-            f"{self.vendor:04x}:{self.product:04x}, version {self.version >> 8:x}.{self.version & 0xFF:02x}"
-        )
-
-
-@dataclass(frozen=True, slots=True)
 class Image:
-    """A UF2 file that was looked through. `identity` is None where it isn't one of ours."""
+    """A UF2 file that was looked through. `identity` is None where it isn't one of ours; `memory` is what
+    comes to lie in the chip, by rising address."""
 
     data: bytes
     blocks: int
     in_flash: bool
     identity: UsbIdentity | None
+    memory: bytes = b""
+
+    def has_title(self, title: str) -> bool:
+        """Whether it holds this string descriptor (USB 2.0, 9.6.7)."""
+        text = title.encode("utf-16-le")
+        return bytes([(2 + len(text)) & 0xFF, 3]) + text in self.memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +63,8 @@ class BoardSeen:
 
 @dataclass(frozen=True, slots=True)
 class Flashed:
-    """What came of it. `board` is None where this system doesn't show what is plugged in."""
+    """What came of it. `board` is None where this system doesn't show what is plugged in; `fingerprints`
+    are what its console said, or None for an image that has none."""
 
     drive: str
     board: BoardSeen | None
@@ -83,8 +78,13 @@ class Flashed:
                 f"copied to {self.drive}, and the chip took it\n"
                 "what runs now can't be seen from here: press a key, or ask with `hil ports`"
             )
-        text = f"{self.board.title} is back ({self.board.identity})"
-        return f"{text}\n{self.fingerprints}" if self.fingerprints else text
+        text = f"{self.board.title} is back ({self.board.identity}), as this image calls itself"
+        if self.fingerprints:
+            return f"{text}\nits console says: {self.fingerprints}, as the file has them"
+        return (
+            f"{text}, and the chip took every block of it\n"
+            "which keymap it runs can't be asked: a daily image has no console, so that nobody gets in"
+        )
 
 
 class Rig(Protocol):
@@ -163,7 +163,7 @@ def image_of(data: bytes, name: str) -> Image:
     if len(places) != 1 or None in places:
         raise refuse("it isn't for the flash alone, nor for RAM alone: the ROM takes neither both nor others")
     memory = b"".join(payloads[address] for address in sorted(payloads))
-    return Image(data, count, places == {"flash"}, _identity_in(memory))
+    return Image(data, count, places == {"flash"}, _identity_in(memory), memory)
 
 
 def _memory_of(address: int) -> str | None:
@@ -200,6 +200,7 @@ def flashed(
     """
     target = _drive_awaited(rig, drive, wait_s, progress)
     others = [each for each in rig.drives() if each != target]
+    alike = _alike(image, rig)
     progress(f"copying {image.blocks} blocks to {target.path}")
     _write(image, rig, target)
     progress("waiting for the board to restart")
@@ -209,7 +210,7 @@ def flashed(
             "unplug the board, plug it in with BOOTSEL held, and run this again",
             exit_status=3,
         )
-    board = _board_awaited(image, rig, others)
+    board = _board_awaited(image, rig, others, alike)
     if board is None or board.port is None:
         return Flashed(target.path, board, None)
     return Flashed(target.path, board, _compared(rig, board.port, wanted))
@@ -280,7 +281,17 @@ def _write(image: Image, rig: Rig, target: Drive) -> None:
         ) from error
 
 
-def _board_awaited(image: Image, rig: Rig, others: Sequence[Drive]) -> BoardSeen | None:
+def _alike(image: Image, rig: Rig) -> list[BoardSeen]:
+    """Boards that are what this image says it is."""
+    return [
+        one for one in rig.boards() or () if one.identity == image.identity and image.has_title(one.title)
+    ]
+
+
+def _board_awaited(
+    image: Image, rig: Rig, others: Sequence[Drive], alike: Sequence[BoardSeen]
+) -> BoardSeen | None:
+    """`alike`: boards of the same image that have been there all the time."""
     if rig.boards() is None or image.identity is None:
         return None
     seen: list[BoardSeen] = []
@@ -289,7 +300,10 @@ def _board_awaited(image: Image, rig: Rig, others: Sequence[Drive]) -> BoardSeen
         return any(each.board == ROM_BOARD_ID and each not in others for each in rig.drives())
 
     def is_back() -> bool:
-        seen[:] = [board for board in rig.boards() or () if board.identity == image.identity]
+        seen[:] = _alike(image, rig)
+        for board in alike:
+            if board in seen:
+                seen.remove(board)
         return bool(seen) or drive_is_back()
 
     if _awaited(rig, _BACK_WITHIN_S, is_back) and seen:
@@ -339,8 +353,12 @@ def _awaited(rig: Rig, within_s: float, holds: Callable[[], bool]) -> bool:
     return True
 
 
+def _key_of(device: UsbDevice) -> tuple[int, int, str]:
+    return device.identity.vendor, device.identity.product, device.title
+
+
 class ThisComputer:
-    """The rig that there is: mounted drives, sysfs where there is one, serial ports."""
+    """The rig that there is: mounted drives, what the system shows of USB, serial ports."""
 
     def drives(self) -> Sequence[Drive]:
         from hil.ports import drives_found
@@ -363,22 +381,11 @@ class ThisComputer:
                 return
 
     def boards(self) -> Sequence[BoardSeen] | None:
-        folder = Path("/sys/bus/usb/devices")
-        if not folder.is_dir():
+        devices = devices_here()
+        if devices is None:
             return None
         ports = self._ports()
-        seen = []
-        for device in sorted(folder.iterdir()):
-            try:
-                numbers = [
-                    int((device / name).read_text(), 16) for name in ("idVendor", "idProduct", "bcdDevice")
-                ]
-                title = (device / "product").read_text().strip()
-            except (OSError, ValueError):
-                continue
-            identity = UsbIdentity(*numbers)
-            seen.append(BoardSeen(identity, title, ports.get((identity.vendor, identity.product, title))))
-        return seen
+        return [BoardSeen(one.identity, one.title, ports.get(_key_of(one))) for one in devices]
 
     def _ports(self) -> dict[tuple[int, int, str], str]:
         from serial.tools.list_ports import comports  # type: ignore[import-untyped]

@@ -19,6 +19,7 @@ from keyc.firmware import build_uf2
 from keyc.keyboard import Keyboard
 from keyc.tables import tables_of
 from tests.emulator.test_images import COMPILERS
+from tests.perf.chip import deepest_stack, rough_hands
 
 # What the fingers do: switches that are closed, and for how many ms.
 SCRIPT = [
@@ -70,6 +71,15 @@ def test_it_fits(keyboard: Keyboard, compiler: str) -> None:
     sizes = build_uf2(keyboard, "daily", compiler).sizes
     assert sizes.flash <= 16 * 1024
     assert sizes.ram + sizes.stack <= 4 * 1024
+
+
+@pytest.mark.parametrize("compiler", COMPILERS)
+def test_its_stack_is_as_deep_as_is_said(keyboard: Keyboard, compiler: str) -> None:
+    built = build_uf2(keyboard, "daily", compiler)
+    board = ChipBoard(built.bytes, keyboard.wiring)
+    board.power_on()
+    names = [switch.name for switch in keyboard.wiring.switches]
+    assert 0 < deepest_stack(board, lambda: rough_hands(board, names)) <= built.sizes.stack
 
 
 def test_the_chip_tells_what_this_computer_tells(keyboard: Keyboard, board: ChipBoard) -> None:

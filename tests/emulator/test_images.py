@@ -17,7 +17,7 @@ from hil.board import parse_fault
 from hil.chip_board import ChipBoard
 from hil.usb_controller import Answer
 from hil.usb_host import MassStorage, UsbStall
-from keyc.firmware import BOOT2_BYTES, STACK_BYTES, Image, build_uf2, crc32_mpeg2
+from keyc.firmware import BOOT2_BYTES, Image, build_uf2, crc32_mpeg2, stack_bytes
 from keyc.keyboard import LayerHeld
 from keyc.tables import fingerprints
 from tests.keyc.hand_made import key, keyboard_of, media, system, wiring_of
@@ -123,7 +123,7 @@ def test_the_stack_is_deep_enough(image: Image, compiler: str) -> None:
     board.host.bus_reset()
     board.host.enumerate()
     lowest = next(a for a in range(first, top, 4) if board.chip.read_register(a) != mark)
-    assert 0 < top - lowest <= STACK_BYTES[image]
+    assert 0 < top - lowest <= stack_bytes(image, KEYBOARD)
 
 
 def test_a_bad_check_sum_leads_to_the_roms_own_drive(daily: bytes) -> None:

@@ -89,7 +89,7 @@ def until_taken(rig: Simulated) -> Sequence[Drive]:
 def came(image: bytes, *, port: str | None = None) -> Callable[[Simulated], Sequence[BoardSeen]]:
     identity = image_of(image, "it").identity
     assert identity is not None
-    seen = BoardSeen(identity, "Handmade", port)
+    seen = BoardSeen(identity, "Handmade (bench)" if identity.version >= 0x0200 else "Handmade", port)
     return lambda rig: [seen] if rig.after_copy_s() > 1.0 else []
 
 
@@ -100,6 +100,21 @@ def test_an_image_is_copied_and_the_board_comes_back(daily: bytes) -> None:
     assert done.board is not None
     assert done.board.identity == UsbIdentity(0x1209, 0x0001, 0x0100)
     assert "Handmade is back (1209:0001, version 1.00)" in done.summary
+    assert "can't be asked" in done.summary, "what isn't checked is said"
+
+
+def test_another_board_of_the_same_id_is_not_taken_for_it(daily: bytes) -> None:
+    """One that was there all the time, and one whose product string isn't in the image."""
+    identity = image_of(daily, "it").identity
+    assert identity is not None
+    for title in ("Handmade", "Another"):
+        rig = Simulated(until_taken, lambda rig, title=title: [BoardSeen(identity, title)])  # type: ignore[misc]
+        with pytest.raises(UserError, match="should come back as"):
+            flashed(image_of(daily, "it"), rig)
+    both = Simulated(
+        until_taken, lambda rig: [BoardSeen(identity, "Handmade")] * (2 if rig.after_copy_s() > 1 else 1)
+    )
+    assert flashed(image_of(daily, "it"), both).board is not None
 
 
 def test_a_bench_image_says_its_fingerprints(bench: bytes) -> None:
@@ -108,6 +123,7 @@ def test_a_bench_image_says_its_fingerprints(bench: bytes) -> None:
     rig = Simulated(until_taken, came(bench, port="/dev/x"), says=wanted)
     done = flashed(image_of(bench, "it"), rig, wanted=wanted)
     assert done.fingerprints == f"wiring {prints.wiring}, keymap {prints.keymap}"
+    assert prints.keymap in done.summary
     rig = Simulated(until_taken, came(bench, port="/dev/x"), says=("0" * 12, prints.keymap))
     with pytest.raises(UserError, match="the board says") as caught:
         flashed(image_of(bench, "it"), rig, wanted=wanted)

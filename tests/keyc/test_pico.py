@@ -214,8 +214,9 @@ def test_the_port_is_clean_but_for_the_sdks_own_headers(name: str, tmp_path: Pat
     write_files(tmp_path, project_files(KEYBOARD))
     without_sdk = shipped("templates", "port", "rp2040", "rp2040_quick.h")
     (tmp_path / "rp2040_quick.h").write_bytes(without_sdk.read_bytes())
-    sources = ["main_keys.c", "main_bench.c", "rp2040_flash_id.c", "image_daily.c", "image_bench.c"]
-    assert compile_objects(every_compiler()[name], tmp_path, sources) == ""
+    sources = ["main_keys.c", "main_bench.c", "rp2040_flash_id.c", "rp2040_console.c", "rp2040_trial.c"]
+    sources += [f"image_{image}.c" for image in ("daily", "bench", "trial")]
+    assert compile_objects(every_compiler()[name], tmp_path, sources, "-DKEYC_IMAGE_HAS_CONSOLE=1") == ""
 
 
 # --- an ELF file of one's own

@@ -2,11 +2,13 @@
 
 Cycles are those in which the core is awake, as the emulator counts them (it knows no flash latency). A step
 is a scan with everything after it, at 1 kHz while a key is held. `everything` is the keyboard of
-`tests/emulator/everything.keys`, which uses every feature of the language.
+`tests/emulator/everything.keys`, which uses every feature of the language; on 104 keys it is that of
+`worst_step`, which also has the longest step in it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
@@ -15,9 +17,11 @@ from shutil import which
 from hil.chip_board import ChipBoard
 from keyc.compile import check_text, read_source
 from keyc.files import shipped
-from keyc.firmware import STACK_BYTES, build_uf2
+from keyc.firmware import build_uf2, stack_bytes
 from keyc.keyboard import Keyboard
+from keyc.source import Source
 from tests.perf import Figure
+from tests.perf.worst_step import everything_text
 
 _STACK_LOWEST, _STACK_TOP, _MARK = 0x20041004, 0x20042000, 0xA5A5A5A5
 _EP1_BUFFER_CONTROL, _AVAILABLE = 0x88, 1 << 10  # RP2040 datasheet 4.1.2.5
@@ -39,12 +43,13 @@ def figures() -> list[Figure]:
     for compiler, there in (("zig", find_spec("ziglang")), ("gcc", which("arm-none-eabi-gcc"))):
         if not there:
             continue
-        for name, file, flash, stack, ram in (
-            ("the demo", _demo(), 8192, STACK_BYTES["daily"], 2048),
-            ("everything", _EVERYTHING, 16384, 1024, 4096),
+        for name, keyboard, flash, ram in (
+            ("the demo", _keyboard(_demo()), 8192, 2048),
+            ("everything", _keyboard(_EVERYTHING), 16384, 4096),
+            ("everything on 104 keys", heavy(), 24576, 4096),
         ):
-            keyboard = _keyboard(file)
             one = _measured(keyboard, compiler)
+            stack = stack_bytes("daily", keyboard)
             found += [
                 Figure(f"{name}, {compiler}: flash", one.flash, "bytes", flash),
                 Figure("... RAM without stack", one.ram, "bytes", ram - stack),
@@ -53,6 +58,13 @@ def figures() -> list[Figure]:
                 Figure("... closure to USB buffer, beyond the debounce", one.late_us, "µs", 250),
             ]
     return found
+
+
+def heavy() -> Keyboard:
+    """104 keys with everything that the language has."""
+    keyboard, _ = check_text(Source("heavy.keys", everything_text()))
+    assert keyboard is not None
+    return keyboard
 
 
 def _demo() -> Path:
@@ -66,15 +78,24 @@ def _keyboard(file: Path) -> Keyboard:
     return keyboard
 
 
+def deepest_stack(board: ChipBoard, work: Callable[[], None]) -> int:
+    """Bytes of the stack that were written to, at the latest while `work` ran."""
+    chip = board.chip
+    emulator = chip._on().emulator
+    for address in range(_STACK_LOWEST, emulator.core.registers[13], 4):
+        emulator.write_uint32(address, _MARK)
+    work()
+    lowest = next(a for a in range(_STACK_LOWEST, _STACK_TOP, 4) if chip.read_register(a) != _MARK)
+    return _STACK_TOP - lowest
+
+
 def _measured(keyboard: Keyboard, compiler: str) -> _Measured:
     built = build_uf2(keyboard, "daily", compiler)
     board = ChipBoard(built.bytes, keyboard.wiring)
     board.power_on()
     chip = board.chip
     emulator = chip._on().emulator
-    for address in range(_STACK_LOWEST, emulator.core.registers[13], 4):
-        emulator.write_uint32(address, _MARK)
-    board.advance(1_100_000)
+    stack = deepest_stack(board, lambda: board.advance(1_100_000))
     names = [switch.name for switch in keyboard.wiring.switches]
     board.set_closed(frozenset({names[0]}))
     closed_ns, ram = chip.now_ns, chip.usb.ram
@@ -85,9 +106,19 @@ def _measured(keyboard: Keyboard, compiler: str) -> _Measured:
     began = emulator.core.cycles
     board.advance(100_000)
     step_cycles = (emulator.core.cycles - began) / 100
-    for pressed in ({names[1]}, set(names[:9]), set(names[-3:-1]), set()):
+    stack = max(stack, deepest_stack(board, lambda: rough_hands(board, names)))
+    return _Measured(built.sizes.flash, built.sizes.ram, stack, step_cycles, late_us)
+
+
+def rough_hands(board: ChipBoard, names: list[str]) -> None:
+    """Many keys at once, chords, sequences, and a host that begins anew."""
+    for pressed in ({names[1]}, set(names[:9]), set(names), set(names[-3:-1]), set[str]()):
         board.set_closed(frozenset(pressed))
         board.advance(15_000)
-    board.host.enumerate()
-    lowest = next(a for a in range(_STACK_LOWEST, _STACK_TOP, 4) if chip.read_register(a) != _MARK)
-    return _Measured(built.sizes.flash, built.sizes.ram, _STACK_TOP - lowest, step_cycles, late_us)
+    for name in names:
+        board.set_closed(frozenset({name}))
+        board.advance(8_000)
+    board.set_closed(frozenset())
+    board.advance(15_000)
+    if board.connected:
+        board.host.enumerate()
