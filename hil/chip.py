@@ -179,9 +179,13 @@ class Chip:
     def run_until_ns(self, moment_ns: float) -> None:
         """As `run_us`, to a moment; ends with the first instruction that is over by then."""
         self._pass_on_warnings()
-        while self._powered is not None and self.now_ns < moment_ns and len(self.warnings) == self._told:
+        while self._powered is not None and len(self.warnings) == self._told:
+            # In the chip's own time: added to that before its power-on, a moment may round to an earlier one.
+            until_ns = moment_ns - self._off_ns
+            if self._powered.clock.nanos >= until_ns:
+                break
             if not self._powered.lines.run_fell:
-                self._powered.run_until(moment_ns - self._off_ns)
+                self._powered.run_until(until_ns)
             if self._powered.lines.run_fell:
                 # A pin pulled RUN low: everything is let go, so RUN comes up and the ROM starts.
                 self._enter_reset()
