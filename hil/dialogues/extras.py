@@ -61,7 +61,7 @@ class _Asking:
     def run(self) -> Verdict:
         talk, wiring = self._talk, self._talk.keyboard.wiring
         for dial in wiring.dials:
-            if not self._extras.is_blocked(dial.name):
+            if not self._extras.hidden_by(dial.name):
                 for way in Way:
                     self._turn(dial.name, way)
             found = self._extras.dial(dial.name)

@@ -125,18 +125,17 @@ class Extras:
     def is_answered(self, dial: str, way: Way) -> bool:
         """Whether the last question has had its answer, whatever it is."""
         question = self._questions[dial, way][-1]
-        half = not all(self._moved(dial))
-        return bool(self._answer(question, way, self._edges(dial))) or len(question.movements) >= (
-            DETENTS if half else _MOST
-        )
+        if self._is_half(dial, way) or len(question.movements) >= _MOST:
+            return True
+        return self._answer(question, way, self._edges(dial)) != 0
 
     def is_settled(self, dial: str, way: Way) -> bool:
         """Whether nothing more needs to be asked about this dial and this way."""
-        if self.dial(dial).verdict is PositionVerdict.OPEN:
+        if self.dial(dial).verdict is PositionVerdict.OPEN or self._is_half(dial, way):
             return True
         return self._went(dial, way, self._edges(dial)) is not None
 
-    def is_blocked(self, dial: str) -> tuple[str, ...]:
+    def hidden_by(self, dial: str) -> tuple[str, ...]:
         """The faults of its lines, in whose company it can't be judged."""
         wired = self._dials[dial]
         troubles = [t for gpio in (wired.pin_a, wired.pin_b) for t in self._lines.troubles_of(gpio)]
@@ -144,7 +143,7 @@ class Extras:
 
     def dial(self, name: str) -> Dial:
         """What is known of a dial."""
-        wired, blocked = self._dials[name], self.is_blocked(name)
+        wired, blocked = self._dials[name], self.hidden_by(name)
         verdict, why, edges = self._verdict(wired)
         if blocked:
             verdict, why = PositionVerdict.UNTESTED, blocked
@@ -179,9 +178,8 @@ class Extras:
         name, edges = wired.name, self._edges(wired.name)
         movements = self._movements(name)
         if not all(self._moved(name)):
-            # With one edge to a detent, two movements may well be of one contact.
             given_up = sum(one.given_up for way in Way for one in self._questions[name, way])
-            if len(movements) >= DETENTS or given_up >= _AGREEING:
+            if all(self._is_half(name, way) for way in Way) or given_up >= _AGREEING:
                 return PositionVerdict.OPEN, (), wired.edges_per_detent
             return PositionVerdict.UNTESTED, (NOT_TURNED,), wired.edges_per_detent
         went = {self._went(name, way, edges) for way in Way}
@@ -208,6 +206,13 @@ class Extras:
         if sum(max(0, one) for one in detents) >= DETENTS:
             return 1
         return -1 if sum(min(0, one) for one in detents) <= -DETENTS else 0
+
+    def _is_half(self, name: str, way: Way) -> bool:
+        """Whether it was turned far enough this way, and one contact or both never moved. A hand that only
+        wiggles it moves one of them, too: so it has to be so both ways."""
+        if all(self._moved(name)):
+            return False
+        return any(len(question.movements) >= DETENTS for question in self._questions[name, way])
 
     def _edges(self, name: str) -> int:
         """Edges from detent to detent: the file's, unless few movements fit that and most fit fewer."""

@@ -142,6 +142,25 @@ class Hasty(FingerHand):
         """Looks away."""
 
 
+class Hesitant(FingerHand):
+    """Turns each dial half a detent and back, a few times, before it turns it at all."""
+
+    def asked_to_turn(self, dial: str, detents: int) -> None:
+        if detents > 0:
+            contact, _ = dial_contacts(dial)
+            for n in range(6):
+                self._finger.tap(contact, 20_000, self._finger.now_us + (n + 1) * 300_000)
+            self._free_us = self._finger.now_us + 2_100_000
+        super().asked_to_turn(dial, detents)
+
+
+def test_a_hand_that_hesitates_makes_no_open_contact() -> None:
+    finger = Finger(board_of(KEYBOARD))
+    link = Link(BoardTransport(finger))
+    result = Session(KEYBOARD, link, Hesitant(finger), fingerprints(KEYBOARD).wiring, ALONE).run()
+    assert said(result) == []
+
+
 def test_a_hand_that_does_not_do_what_is_asked_makes_no_fault_of_a_dial() -> None:
     finger = Finger(board_of(KEYBOARD))
     link = Link(BoardTransport(finger))

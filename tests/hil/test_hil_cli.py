@@ -262,7 +262,8 @@ def test_a_bench_over_a_socket_with_a_robot_finger(file: str) -> None:
             for line in events:
                 event = json.loads(line)
                 if event["event"] == "prompt":
-                    board.stdin.write(f"wait 40ms\ntap {event['switch']} 30ms\n")
+                    down = "".join(f"down {name}\n" for name in event.get("together", [event["switch"]]))
+                    board.stdin.write(f"wait 40ms\n{down}wait 60ms\nup\n")
                     board.stdin.flush()
         out, err = bench.communicate(timeout=60)
         assert bench.returncode == 1, err
