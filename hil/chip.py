@@ -229,11 +229,6 @@ class Chip:
         """The first 2 MB, the size of the flash that most boards carry."""
         return self._powered.flash_bytes() if self._powered else self._flash
 
-    def erase_flash(self) -> None:
-        """A blank flash chip at the next power-on."""
-        self.power_off()
-        self._flash = bytes([0xFF]) * FLASH_BYTES
-
     def read_register(self, address: int) -> int:
         """A 32-bit word of the chip's address space, as the CPU would read it."""
         return self._on().emulator.read_uint32(address)

@@ -16,6 +16,7 @@ from hil.events import Event
 from hil.observe import REST, Changed, Gap, Looked, Observation, Reader, Seen, Spoke, Watching, members
 from hil.places import places_of_caps
 from hil.stages.positions import rows_of_caps
+from hil.wire import TIMES_US
 from keyc.diagnostics import UserError
 
 if TYPE_CHECKING:
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 
 _HEAR_US = 20_000
 _QUICK_US = 700_000  # two touches within this are meant as one gesture
-_CLOCK = 1 << 32
 _HOW = "press every key once, one at a time. Two quick touches on a known key end it; so does Ctrl-C"
 
 
@@ -379,7 +379,9 @@ class _Listening:
         self._tell(Event("press", words, switch=learner.names[at], meant="answered"))
         before, self._touched = self._touched, (contact, table.time_us)
         return (
-            before is not None and before[0] == contact and (table.time_us - before[1]) % _CLOCK <= _QUICK_US
+            before is not None
+            and before[0] == contact
+            and (table.time_us - before[1]) % TIMES_US <= _QUICK_US
         )
 
     def _skipped(self, learner: Learner) -> None:

@@ -506,11 +506,6 @@ class UsbHost:
         self.control(0x21, 0x22, 3, interface)
         self._port_open = True
 
-    def close_port(self) -> None:
-        """Drop DTR and RTS; nothing is read any more."""
-        self._port_open = False
-        self.control(0x21, 0x22, 0, self._serial_interface())
-
     def send_serial(self, data: bytes) -> None:
         """Queue bytes for the device; they go out in the next frames."""
         self._to_send += data

@@ -11,7 +11,7 @@ from typing import NamedTuple
 PROTOCOL = 1
 LINE_BYTES = 48  # longest line, without its end
 SEQUENCES = 1 << 16
-TIMES_US = 1 << 32
+TIMES_US = 1 << 32  # the board's clock begins again at 0
 
 
 class Sentence(NamedTuple):

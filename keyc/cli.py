@@ -13,6 +13,7 @@ from keyc.command import (
     colour_wanted,
     guarded,
     print_json,
+    progress_line,
     say,
 )
 
@@ -317,7 +318,6 @@ def _proofs(
 ) -> list[tuple[str, bool]]:
     """What was proved of each keyboard, as text, and whether that is everything. Adds to what was found."""
     from keyc.diagnostics import UserError
-    from keyc.progress import progress_line
     from keyc.prove import SECONDS_MOST, STATES_MOST, as_text, diagnostics_of, proved
 
     for limit in ("seconds", "states"):

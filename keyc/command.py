@@ -1,4 +1,4 @@
-"""What every command shares: exit statuses, and how a failure is told.
+"""What every command shares: exit statuses, how a failure is told, and how far a long work has come.
 
 Imports nothing heavy at the top: `keyc --version` pays for this file.
 """

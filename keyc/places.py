@@ -453,12 +453,7 @@ def _without_overlaps(caps: list[PlacedCap]) -> tuple[list[PlacedCap], list[tupl
         crowded[worst] = min(on[worst], key=natural)
         for other in on.pop(worst):
             on[other].discard(worst)
-    caps = [cap for cap in caps if cap.name not in crowded]
     return [cap for cap in caps if cap.name not in crowded], list(crowded.items())
-
-
-def _cap(cap: PlacedCap) -> Cap:
-    return Cap(cap.name, cap.x_u, cap.y_u, cap.width_u, cap.height_u, cap.turn_deg, 0, Span(_NOWHERE, 0, 0))
 
 
 _NOWHERE = Source("", "")

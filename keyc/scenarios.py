@@ -87,10 +87,6 @@ class ScenarioResult:
     def passed(self) -> bool:
         return self.failure is None
 
-    @property
-    def failed_step_span(self) -> Span | None:
-        return self.failure.span if self.failure else None
-
 
 def run(keyboard: Keyboard) -> list[ScenarioResult]:
     """Runs every scenario of a keyboard, each on a board just plugged in.

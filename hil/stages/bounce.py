@@ -19,11 +19,11 @@ from typing import TYPE_CHECKING
 from hil.judge import ends
 from hil.observe import REST, Edge, Holding, pair
 from hil.result import BounceSide, Debounce, PositionVerdict, SwitchBounce
+from hil.wire import TIMES_US
 
 if TYPE_CHECKING:
     from hil.judge import Matrix
 
-_CLOCK = 1 << 32
 _GAP_US = 15_000  # a line that was quiet for so long has ended its stroke
 _LET_GO_US = 3_000  # an opening in the middle of a press: longer than a bounce leaves a gap (from memory)
 _TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
@@ -92,7 +92,7 @@ class Bounces:
         if line is None:
             return []
         over = []
-        if line.edges and (edge.time_us - line.edges[-1][0]) % _CLOCK >= _GAP_US:
+        if line.edges and (edge.time_us - line.edges[-1][0]) % TIMES_US >= _GAP_US:
             over = self._ended(edge.line, line)
         line.edges.append((edge.time_us, not edge.high))
         return over
@@ -137,19 +137,19 @@ class Bounces:
             return []
         counted = self._counted.setdefault(name, _Counted())
         openings = [
-            (after - before) % _CLOCK for (before, is_low), (after, _) in pairwise(told) if not is_low
+            (after - before) % TIMES_US for (before, is_low), (after, _) in pairwise(told) if not is_low
         ]
         began_us, ended_us = told[0][0], told[-1][0]
         released_us, line.released_us = line.released_us, None if low else ended_us
         if low and not was_low:
-            if released_us is not None and (began_us - released_us) % _CLOCK < _TOO_FAST_US:
+            if released_us is not None and (began_us - released_us) % TIMES_US < _TOO_FAST_US:
                 counted.drops += 1
                 counted.releases.pop()  # that was no release
                 return []
             if any(opening >= _LET_GO_US for opening in openings):
                 counted.drops += 1
                 return []
-        took_us = (ended_us - began_us) % _CLOCK
+        took_us = (ended_us - began_us) % TIMES_US
         if low == was_low:
             # Opened and closed in the middle of a press; or a touch that was none, unless it never got quiet.
             counted.drops += was_low

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from hil.observe import REST, Observation, pair
 from hil.result import Dial, Light, LineVerdict, PositionVerdict
 from hil.stages.lines import LineFindings
+from hil.wire import TIMES_US
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -28,7 +29,6 @@ DETENTS = 4  # to be seen each way: a whole round of the contacts, whatever a de
 REST_US = 120_000  # without an edge: the dial rests in a detent (a hand that clicks on pauses longer)
 _MOST = 3 * DETENTS  # movements, before the question is given up
 _AGREEING = 2
-_CLOCK = 1 << 32
 
 # Levels of contacts A and B (1: closed) in the order in which they follow one another clockwise.
 _ROUND = ((0, 0), (1, 0), (1, 1), (0, 1))
@@ -294,7 +294,7 @@ def _movements(seen: Sequence[tuple[int, tuple[int, int]]]) -> Iterator[Movement
     """Levels with the times since when they are → movements, each from rest to rest."""
     begin = 0
     for at in range(1, len(seen) + 1):
-        if at < len(seen) and (at == begin + 1 or (seen[at][0] - seen[at - 1][0]) % _CLOCK < REST_US):
+        if at < len(seen) and (at == begin + 1 or (seen[at][0] - seen[at - 1][0]) % TIMES_US < REST_US):
             continue
         if at - begin > 1:
             yield _movement([levels for _, levels in seen[begin:at]])

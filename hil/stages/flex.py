@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from hil.judge import lines_of, names_in_order
 from hil.observe import REST, Observation, members, pair
 from hil.result import Blip, Flexed
+from hil.wire import TIMES_US
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
@@ -21,13 +22,11 @@ if TYPE_CHECKING:
 
     from hil.judge import Matrix
 
-_CLOCK = 1 << 32
 _STEADY_US = 30_000  # a level that lasts so long is one to count from
 _LET_GO_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 _TOUCHED_US = 10_000  # a press: no hand is that fast (from memory)
 _AT_ONCE = 2  # switches that a pair of thumbs holds down
 
-UNSEEN_US = 1_000  # what is shorter may slip through between two looks
 CABLE = "USB"
 
 _Signal = tuple[str, ...]  # ("SW7",), ("GPIO3",), ("GPIO3", "GPIO4")
@@ -65,7 +64,7 @@ class Flex:
 
     def start(self, now_us: int) -> None:
         """The board's clock is known from the first frame on: this is when watching began."""
-        self._last_us = now_us % _CLOCK
+        self._last_us = now_us % TIMES_US
         for level in self._levels.values():
             level.since_us = self._last_us
 
@@ -95,18 +94,18 @@ class Flex:
 
     def pass_time(self, now_us: int) -> tuple[Blip, ...]:
         """It is this late, and nothing has changed since the last frame."""
-        now_us %= _CLOCK
-        passed_us = (now_us - self._last_us) % _CLOCK
-        if passed_us > _CLOCK // 2:
+        now_us %= TIMES_US
+        passed_us = (now_us - self._last_us) % TIMES_US
+        if passed_us > TIMES_US // 2:
             return ()
         self._last_us = now_us
         self._watched_us += passed_us
         self._held_us.update({pin: passed_us for name in self.held for pin in self._pins[name]})
         found: list[Blip] = []
         for signal, level in self._levels.items():
-            if level.left_us is None or (now_us - level.since_us) % _CLOCK < _STEADY_US:
+            if level.left_us is None or (now_us - level.since_us) % TIMES_US < _STEADY_US:
                 continue
-            took_us = (level.since_us - level.left_us) % _CLOCK
+            took_us = (level.since_us - level.left_us) % TIMES_US
             blip = self._blip(signal, level, took_us)
             if blip is not None:
                 found.append(blip)

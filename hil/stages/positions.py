@@ -22,6 +22,7 @@ from hil.ghosts import Ghosts
 from hil.judge import Judgement, Matrix, Place, State, ends, lines_of
 from hil.observe import REST, ROW, Observation, pairs
 from hil.result import Position, PositionVerdict
+from hil.wire import TIMES_US
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
 _QUICK_US = 700_000  # two touches within this are meant as one gesture
 _TOO_SHORT_US = 10_000  # of a press: no hand is that fast, but a contact that drops out is (from memory)
 _TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
-_CLOCK = 1 << 32
 _AGREEING = 2
 _NO_SLIP = 3  # presses that answered as one that has answered for itself: not a wrong key any more
 
@@ -250,7 +250,7 @@ class Positions:
         self._closed_us[name] = time_us
         settled_before = self.is_settled(name)
         opened_us = self._opened_us.get(name)
-        if opened_us is not None and (time_us - opened_us) % _CLOCK <= _TOO_FAST_US:
+        if opened_us is not None and (time_us - opened_us) % TIMES_US <= _TOO_FAST_US:
             self._reclosed[name] += 1
         touch, self._last_touch = self._last_touch, None
         self._note(name, state)
@@ -264,7 +264,7 @@ class Positions:
         if settled_before:
             if asked is not None:
                 self._instead_of.setdefault(asked, Counter())[name] += 1
-            quick = touch is not None and touch[0] == name and (time_us - touch[1]) % _CLOCK <= _QUICK_US
+            quick = touch is not None and touch[0] == name and (time_us - touch[1]) % TIMES_US <= _QUICK_US
             self._last_touch = None if quick else (name, time_us)
             return Noted(Kind.BACK if quick else Kind.ANSWERED, name, asked, (name,))
         if asked is not None:
@@ -282,7 +282,7 @@ class Positions:
         for name in released:
             del self._held[name]
             self._opened_us[name] = table.time_us
-            if (table.time_us - self._closed_us[name]) % _CLOCK >= _TOO_SHORT_US:
+            if (table.time_us - self._closed_us[name]) % TIMES_US >= _TOO_SHORT_US:
                 self._let_go.add(name)
         self._note_openings(table)
         return released
@@ -398,10 +398,6 @@ class Positions:
             )
             for other in seen
         )
-
-    def silences_claimed(self, name: str) -> int:
-        """How often this switch, asked for, led to something else than itself, believed or not."""
-        return len(self._while_asked.get(name, ()))
 
     def unclear_times(self, name: str) -> int:
         return len(self._unclear.get(name, ()))

@@ -14,11 +14,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from hil.result import Cause, Fault, PositionVerdict, Verdict
+from hil.wire import TIMES_US
 
 SUSPECT_US = 30_000  # from a switch's release to its next press: below this no finger did it
 CLOSE_US = 50_000  # below this it is worth a note
 _AGREEING = 2  # one such gap may be a slip
-_WRAP = 1 << 32
 
 NO_COMPUTER = "what arrived at the computer: nobody listened there, so only what the board sent is known"
 NOT_TYPED = "not typed"
@@ -141,7 +141,7 @@ class Typing:
             return name
         seen.presses += 1
         if seen.up_us is not None:
-            gap_us = (time_us - seen.up_us) % _WRAP
+            gap_us = (time_us - seen.up_us) % TIMES_US
             seen.shortest_us = gap_us if seen.shortest_us is None else min(seen.shortest_us, gap_us)
             seen.suspect += gap_us < SUSPECT_US
             seen.close += SUSPECT_US <= gap_us < CLOSE_US

@@ -216,7 +216,3 @@ def presses_figure(scores: list[Score]) -> Figure:
         one for one in scores if one.asked <= len(one.result.positions) + one.not_proven + len(one.planted)
     ]
     return Figure("presses: at most one more per fault and what it blocks", len(kept), len(scores), 1.0)
-
-
-def wiring_name(wiring: Wiring) -> str:
-    return f"{len(wiring.rows)} x {len(wiring.columns)}, {wiring.diodes.value}"

@@ -36,7 +36,6 @@ class Xkb:
 
     PRESSED, RELEASED = 1, 0
     COMPOSED = 2  # enum xkb_compose_status: XKB_COMPOSE_COMPOSED
-    COMPOSING = 1
 
     def __init__(self, layout: str) -> None:
         path = ctypes.util.find_library("xkbcommon")

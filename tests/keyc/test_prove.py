@@ -41,7 +41,6 @@ layer other {
 chord SW2 SW3 on base = Escape
 """
 SOUND = "layer base {\n A lock(more)\n next(Shift) usb-boot\n}\nlayer more { SW1 = B }"
-NO_WAY_BACK = "layer base {\n A bottom(other)\n C usb-boot\n}\nlayer other {\n Q W\n E R\n}"
 
 
 def keyboard_of(layers: str) -> Keyboard:

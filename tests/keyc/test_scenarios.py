@@ -151,7 +151,8 @@ def test_scenarios_that_fail(name: str) -> None:
     (diagnostic,) = diagnostics_of([result])
     assert said in diagnostic.message
     assert (diagnostic.code, diagnostic.severity, diagnostic.span) == ("scenario-failed", "error", HERE)
-    assert result.failed_step_span == HERE
+    assert result.failure is not None
+    assert result.failure.span == HERE
 
 
 def test_the_time_line() -> None:
