@@ -47,14 +47,14 @@ def _parser() -> ArgumentParser:
     ports.add_argument("--format", choices=("text", "json"), default="text")
     ports.set_defaults(command=_ports)
 
-    bench = commands.add_parser("bench", help="a bring-up: prompts for one switch after the other")
+    bench = commands.add_parser("bench", help="test a board: asks for one switch after the other")
     bench.add_argument("file", metavar="FILE", help="the keymap file")
     bench.add_argument("--port", metavar="PORT", help="default: the only board that answers")
     bench.add_argument(
         "--stages",
         metavar="A,B",
-        help="some of alive, hello, lines, positions, together, bounce, flex, extras; or all; "
-        "default: all but bounce and flex",
+        help="some of alive, hello, lines, positions, together, bounce, flex, typing, extras; or all; "
+        "default: all but bounce, flex and typing",
     )
     bench.add_argument(
         "--after", metavar="STEP", default="", help="the step of assembly done last: bare, plate …"
@@ -63,7 +63,13 @@ def _parser() -> ArgumentParser:
     bench.add_argument(
         "--mend", action="store_true", help="with faults: wait for each mend, and ask what it touched"
     )
-    bench.add_argument("--with", dest="tool", choices=("finger", "tweezers"), default="finger")
+    bench.add_argument(
+        "--with",
+        dest="tool",
+        choices=("finger", "tweezers"),
+        default="finger",
+        help="what presses; tweezers: pads without switches; default: finger",
+    )
     bench.add_argument(
         "--record",
         metavar="FILE",
@@ -74,7 +80,7 @@ def _parser() -> ArgumentParser:
         "--netlist", metavar="NET", help="the board's netlist: the record says which revision it belongs to"
     )
     bench.add_argument("--report", metavar="X.html", help="one HTML file that needs nothing else")
-    bench.add_argument("--junit", metavar="X.xml")
+    bench.add_argument("--junit", metavar="X.xml", help="the verdicts as JUnit, for scripts")
     bench.add_argument(
         "--side",
         choices=("front", "back"),
@@ -84,8 +90,8 @@ def _parser() -> ArgumentParser:
     bench.add_argument(
         "--events", metavar="FD", type=int, help="JSON lines about what happens, to this descriptor"
     )
-    bench.add_argument("--page", action="store_true", help="shows it in the browser too, with sound")
-    bench.add_argument("--no-browser", action="store_true", help="with --page: prints its address alone")
+    bench.add_argument("--page", action="store_true", help="show the run in the browser too, with sound")
+    bench.add_argument("--no-browser", action="store_true", help="with --page: only print its address")
     bench.add_argument("--format", choices=("text", "json"), default="text")
     _add_virtual(bench)
     bench.add_argument("--virtual", action="store_true", help="against a virtual board with its own finger")
@@ -100,15 +106,20 @@ def _parser() -> ArgumentParser:
     virtual.set_defaults(command=_virtual)
 
     read = commands.add_parser("read", help="verdicts from a saved dump")
-    read.add_argument("dump", metavar="DUMP", help="- for stdin")
+    read.add_argument("dump", metavar="DUMP", help="what `hil bench` or a serial terminal saved; - for stdin")
     read.add_argument("file", metavar="FILE", help="the keymap file")
-    read.add_argument("--report", metavar="X.html")
-    read.add_argument("--junit", metavar="X.xml")
-    read.add_argument("--side", choices=("front", "back"), default="front")
+    read.add_argument("--report", metavar="X.html", help="one HTML file that needs nothing else")
+    read.add_argument("--junit", metavar="X.xml", help="the verdicts as JUnit, for scripts")
+    read.add_argument(
+        "--side",
+        choices=("front", "back"),
+        default="front",
+        help="of the board that you look at; back: solder side",
+    )
     read.add_argument("--format", choices=("text", "json"), default="text")
     read.set_defaults(command=_read)
 
-    learn = commands.add_parser("learn", help="finds the wiring of an unknown board: press every key once")
+    learn = commands.add_parser("learn", help="find the wiring of an unknown board: press every key once")
     learn.add_argument("--port", metavar="PORT", help="default: the only board that answers")
     learn.add_argument(
         "-o", dest="output", metavar="FILE.keys", help="a file that checks clean, to go on from"
@@ -118,16 +129,20 @@ def _parser() -> ArgumentParser:
         metavar="FILE",
         help="a file with a `shape`, wired or not: its names go to the keys in the shape's order",
     )
-    learn.add_argument("--keys", type=int, metavar="N", help="ends after so many keys")
+    learn.add_argument("--keys", type=int, metavar="N", help="end after so many keys")
     learn.add_argument(
         "--virtual", metavar="FILE", help="against a virtual board wired so, with its own finger"
     )
     learn.add_argument("--format", choices=("text", "json"), default="text")
     learn.set_defaults(command=_learn)
 
-    compare = commands.add_parser("compare", help="what changed between two records")
-    compare.add_argument("old", metavar="OLD")
-    compare.add_argument("new", metavar="NEW", nargs="?", help="the same file twice: its last two runs")
+    compare = commands.add_parser(
+        "compare", help="what changed between two runs; or file, netlist and board side by side"
+    )
+    compare.add_argument("old", metavar="OLD", help="a record, such as pier.bench.jsonl")
+    compare.add_argument(
+        "new", metavar="NEW", nargs="?", help="a later record; the same file twice: its last two runs"
+    )
     compare.add_argument("--file", metavar="FILE", help="the keymap file, another witness; with --netlist")
     compare.add_argument("--netlist", metavar="NET", help="the board's netlist (IPC-D-356), the third one")
     compare.add_argument("--controller", metavar="REF", help="the netlist's controller, such as U3")

@@ -60,7 +60,7 @@ def _parser() -> ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
 
     check = commands.add_parser("check", help="find every mistake in keymap files, and run their scenarios")
-    check.add_argument("files", nargs="+", metavar="FILE")
+    check.add_argument("files", nargs="+", metavar="FILE", help="keymap files")
     check.add_argument("--format", choices=("text", "json", "sarif"), default="text")
     check.add_argument("--prove", action="store_true", help="also explore the engine with each keymap")
     check.add_argument(
@@ -78,8 +78,8 @@ def _parser() -> ArgumentParser:
     check.set_defaults(command=_check)
 
     build = commands.add_parser("build", help="write the C sources for this keyboard")
-    build.add_argument("file", metavar="FILE")
-    build.add_argument("-o", dest="folder", metavar="DIR", required=True)
+    build.add_argument("file", metavar="FILE", help="the keymap file")
+    build.add_argument("-o", dest="folder", metavar="DIR", required=True, help="the folder for them")
     build.add_argument("--check", action="store_true", help="write nothing; exit 1 if DIR is out of date")
     build.add_argument(
         "--depfile", metavar="F", help="also write what the sources depend on, for make and ninja"
@@ -94,9 +94,9 @@ def _parser() -> ArgumentParser:
         "file",
         metavar="FILE",
         nargs="?",
-        help="left out: a bench image for any board. An ELF file that your own project linked does, too",
+        help="the keymap file; or an ELF file that your own project linked. Left out: a bench image for any board",
     )
-    firmware.add_argument("-o", dest="output", metavar="X.uf2", required=True)
+    firmware.add_argument("-o", dest="output", metavar="X.uf2", required=True, help="the image")
     firmware.add_argument(
         "--image",
         choices=("daily", "bench", "trial"),
@@ -105,7 +105,9 @@ def _parser() -> ArgumentParser:
         "trial: for use with a console beside it, into RAM",
     )
     _add_runtime_option(firmware)
-    firmware.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
+    firmware.add_argument(
+        "--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc; left out: what is there"
+    )
     firmware.set_defaults(command=_firmware)
 
     flash = commands.add_parser("flash", help="bring an image onto a board that shows its drive")
@@ -118,39 +120,53 @@ def _parser() -> ArgumentParser:
         "--wait", metavar="SECONDS", type=float, default=60.0, help="for the drive; default 60"
     )
     _add_runtime_option(flash)
-    flash.add_argument("--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc")
+    flash.add_argument(
+        "--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc; left out: what is there"
+    )
     flash.set_defaults(command=_flash)
 
     show = commands.add_parser("show", help="the keyboard as it was understood")
-    show.add_argument("file", metavar="FILE")
+    show.add_argument("file", metavar="FILE", help="the keymap file")
     show.add_argument("--format", choices=("text", "json"), default="text")
     show.set_defaults(command=_show)
 
     sheet = commands.add_parser("sheet", help="a picture of every layer and of the matrix, to print")
-    sheet.add_argument("file", metavar="FILE")
-    sheet.add_argument("-o", dest="output", metavar="X.svg|X.html", required=True)
+    sheet.add_argument("file", metavar="FILE", help="the keymap file")
+    sheet.add_argument(
+        "-o",
+        dest="output",
+        metavar="X.svg|X.html",
+        required=True,
+        help="html: a page for printing, with tables; svg: the pictures alone",
+    )
     sheet.set_defaults(command=_sheet)
 
     tidy = commands.add_parser("tidy", help="line the grids of keymap files up; their meaning stays")
-    tidy.add_argument("files", nargs="+", metavar="FILE", help="- reads one file and prints it tidied")
+    tidy.add_argument(
+        "files", nargs="+", metavar="FILE", help="keymap files; - reads one and prints it tidied"
+    )
     tidy.add_argument("--check", action="store_true", help="write nothing; exit 1 if a file isn't tidy")
     tidy.add_argument("--diff", action="store_true", help="write nothing; print what would change")
     tidy.set_defaults(command=_tidy)
 
     trial = commands.add_parser("try", help="run scenarios, or a script like one, and show what comes out")
-    trial.add_argument("file", metavar="FILE")
+    trial.add_argument("file", metavar="FILE", help="the keymap file")
     trial.add_argument("--script", metavar="TEXT", help='such as "down SW1 wait 300ms tap SW2 up SW1"')
     trial.add_argument("--format", choices=("text", "json"), default="text")
     trial.set_defaults(command=_try)
 
     names = commands.add_parser("names", help="every key's name, what people say for it, what it types")
     names.add_argument("text", metavar="TEXT", nargs="?", help="only names that have to do with TEXT")
-    names.add_argument("--host-layout", metavar="L", default="linux-us")
+    names.add_argument(
+        "--host-layout", metavar="L", default="linux-us", help="as in a keymap file; default: linux-us"
+    )
     names.add_argument("--format", choices=("text", "json"), default="text")
     names.set_defaults(command=_names)
 
     explain = commands.add_parser("explain", help="a page about one mistake or warning")
-    explain.add_argument("word", metavar="WORD", nargs="?", help="left out: a list of them")
+    explain.add_argument(
+        "word", metavar="WORD", nargs="?", help="such as test-usb-id; left out: a list of them"
+    )
     explain.set_defaults(command=_explain)
 
     wiring = commands.add_parser(
@@ -177,7 +193,13 @@ def _parser() -> ArgumentParser:
     new.set_defaults(command=_new)
 
     demo = commands.add_parser("demo", help="the whole line on the bundled keyboard and an emulated board")
-    demo.add_argument("folder", metavar="DIR", nargs="?", default="keyc-demo")
+    demo.add_argument(
+        "folder",
+        metavar="DIR",
+        nargs="?",
+        default="keyc-demo",
+        help="the folder for its files; default: keyc-demo",
+    )
     demo.set_defaults(command=_demo)
     return parser
 

@@ -51,7 +51,7 @@ static void tell_levels(struct keyc_bench *bench)
         }
     }
     keyc_bench_tell(bench, KEYC_BENCH_LOW_LINES, bench->held_line, bench->watched & ~read, 0);
-    keyc_bench_tell(bench, KEYC_BENCH_FINISHED, KEYC_BENCH_EDGES, 0, 0);
+    keyc_bench_tell(bench, KEYC_BENCH_FINISHED, KEYC_BENCH_HOLD_LOW, 0, 0);
 }
 
 void keyc_bench_begin_to_hold(struct keyc_bench *bench)
@@ -59,13 +59,13 @@ void keyc_bench_begin_to_hold(struct keyc_bench *bench)
     const struct keyc_port *lines = &bench->port->lines;
     if (bench->held_high != 0) { /* stays high against its pull-down: never driven */
         keyc_bench_tell(bench, KEYC_BENCH_HELD_AGAINST, bench->held_line, 0, 0);
-        keyc_bench_tell(bench, KEYC_BENCH_FINISHED, KEYC_BENCH_EDGES, 0, 0);
+        keyc_bench_tell(bench, KEYC_BENCH_FINISHED, KEYC_BENCH_HOLD_LOW, 0, 0);
         return;
     }
     bench->port->port_hold_low(lines->context, bench->work_mask, bench->watched);
     lines->port_settle(lines->context, KEYC_BENCH_SETTLE_US);
     if (is_contended(bench, levels(bench))) {
-        keyc_bench_tell(bench, KEYC_BENCH_FINISHED, KEYC_BENCH_EDGES, 0, 0);
+        keyc_bench_tell(bench, KEYC_BENCH_FINISHED, KEYC_BENCH_HOLD_LOW, 0, 0);
         return;
     }
     bench->holding = true;

@@ -42,7 +42,7 @@ static const char words[KEYC_BENCH_WORDS][13] = {
     [KEYC_BENCH_RECEIVED] = "received",
     [KEYC_BENCH_SEND_AGAIN] = "send-again",
     [KEYC_BENCH_BLINK] = "blink",
-    [KEYC_BENCH_EDGES] = "edges",
+    [KEYC_BENCH_HOLD_LOW] = "edges",
     [KEYC_BENCH_STOP] = "stop",
     [KEYC_BENCH_RESTART] = "restart",
     [KEYC_BENCH_CHANGES] = "change",
@@ -76,7 +76,7 @@ static const struct {
     [KEYC_BENCH_RECEIVED] = {.kinds = "n", .least = 1},
     [KEYC_BENCH_SEND_AGAIN] = {.kinds = "n", .least = 1},
     [KEYC_BENCH_BLINK] = {.kinds = "n", .least = 1},
-    [KEYC_BENCH_EDGES] = {.kinds = "hx", .least = 1},
+    [KEYC_BENCH_HOLD_LOW] = {.kinds = "hx", .least = 1},
 };
 
 _Static_assert((KEYC_BENCH_RING_LINES & (KEYC_BENCH_RING_LINES - 1u)) == 0 && KEYC_BENCH_RING_LINES <= 32768u,

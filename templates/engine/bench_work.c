@@ -46,7 +46,7 @@ static void say_who(struct keyc_bench *bench)
     keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_RING, KEYC_BENCH_RING_LINES, 0);
     keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_QUIET, KEYC_BENCH_QUIET_US, 0);
     keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_SOONEST, KEYC_BENCH_SOONEST_US, 0);
-    keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_EDGES, KEYC_BENCH_EDGE_US, 0);
+    keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_HOLD_LOW, KEYC_BENCH_EDGE_US, 0);
     keyc_bench_tell_identity(bench);
 }
 
@@ -138,7 +138,7 @@ static void obey(struct keyc_bench *bench, const struct keyc_bench_command *comm
     case KEYC_BENCH_BLINK:
         start_blinking(bench, command->field[0]);
         break;
-    case KEYC_BENCH_EDGES:
+    case KEYC_BENCH_HOLD_LOW:
         start_to_hold(bench, command);
         break;
     case KEYC_BENCH_STOP:

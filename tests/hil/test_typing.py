@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import jsonschema
 import pytest
 from boards import keyboard_of
 from wirings import small
 
+import hil
 from hil.board import parse_fault
 from hil.conversation import Settings
 from hil.events import Event
@@ -30,6 +32,7 @@ LETTERS = {
     switch.name: Cell(Press(Usage(0x07, 0x04 + n)), "", None, MATRIX.span)
     for n, switch in enumerate(MATRIX.wiring.switches)
 }
+PUBLISHED = json.loads((Path(hil.__file__).parent / "record.schema.json").read_text("utf-8"))
 KEYBOARD = MATRIX.replaced(layers=(Layer("base", LETTERS, MATRIX.span),))
 NAMES = ("SW1", "SW2")
 TYPED = ("switch-down", "switch-up", "usage-down", "usage-up")
@@ -274,6 +277,8 @@ def test_neither_record_nor_dump_says_what_was_typed(tmp_path: Path) -> None:
     assert "hello 1 trial" in dump_text
     assert not any(word in kept for word in TYPED)
     events = [json.loads(line) for line in path.read_text("utf-8").splitlines()]
+    for event in events:
+        jsonschema.validate(event, PUBLISHED)
     assert "typed" not in {event["event"] for event in events}
     result = events[-1]["result"]["typing"]
     assert sorted(one["switch"] for one in result["switches"]) == sorted(
