@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 NO_CHECKSUMS = "this dump has no checksums: damage in it can't be seen"
 
 _NOTHING = (b"", b"\r", b"#")  # how a line begins that says nothing
-_LATER = ("together", "bounce", "flex", "extras")  # notes: these stages began; positions had ended
+_LATER = ("together", "bounce", "flex", "typing", "extras")  # notes: these stages began; positions had ended
 _BLOCK = 1 << 16  # bytes
 _MOST_WAITING = 10_000  # frames between two notes: nobody answers one question so often
 _MARK = f"{NOTE} ".encode()
@@ -291,6 +291,8 @@ class _Replay:
 
     def _introduce(self, seen: Introduced) -> None:
         first = self._identity is None
+        if self._is_over and not first:
+            return  # an image that was loaded afterwards, for typing
         self._identity, self._can = seen.identity, dict(seen.can)
         found = hello.findings(seen.identity, self._fingerprint)
         if found.trouble is not None:

@@ -94,7 +94,8 @@ def _parser() -> ArgumentParser:
         "file",
         metavar="FILE",
         nargs="?",
-        help="the keymap file; or an ELF file that your own project linked. Left out: a bench image for any board",
+        help="the keymap file; or an ELF file that your own project linked. "
+        "Left out: a bench image for any board",
     )
     firmware.add_argument("-o", dest="output", metavar="X.uf2", required=True, help="the image")
     firmware.add_argument(

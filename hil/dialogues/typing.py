@@ -29,6 +29,7 @@ _PROMPT = (
 
 def run(talk: Conversation) -> Verdict:
     """Raises Trouble where the trial image can't be had, or the board is gone for good."""
+    talk.keep("typing")
     if talk.identity.image != IMAGE:
         talk.change_image(IMAGE)
     typing = Typing(tuple(talk.numbers))

@@ -17,6 +17,7 @@ from hil.events import Event
 from hil.hands import FingerHand
 from hil.host_board import HostBoard
 from hil.link import Link
+from hil.read import verdicts_of
 from hil.record import Dump, Record
 from hil.result import PositionVerdict, Result, Verdict
 from hil.session import Session
@@ -263,6 +264,17 @@ def test_the_image_is_changed_after_the_stages_that_measure() -> None:
     verdicts = {stage.name: stage.verdict for stage in result.stages}
     assert verdicts["positions"] is verdicts["typing"] is Verdict.PASS
     assert result.proven == 13
+
+
+def test_a_dump_reads_the_same_after_the_image_was_changed(tmp_path: Path) -> None:
+    dump = Dump(tmp_path / "run.dump")
+    measured = run("open SW7", stages=("lines", "positions", "typing"), dump=dump)
+    dump.close()
+    with (tmp_path / "run.dump").open("rb") as file:
+        read = verdicts_of(file, KEYBOARD, fingerprints(KEYBOARD).wiring)
+    assert read.trouble is None
+    assert read.board.image == "bench"
+    assert [one.verdict for one in read.positions] == [one.verdict for one in measured.positions]
 
 
 def test_neither_record_nor_dump_says_what_was_typed(tmp_path: Path) -> None:
