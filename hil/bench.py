@@ -247,7 +247,8 @@ class Bench:
         from hil.history import Run, regressions
 
         verdicts = {one.switch: one.verdict.value for one in result.positions}
-        now = Run(result.keyboard, "", result.after, result.board.flash_id, verdicts)
+        rise_us = {line.pin: line.rise_us for line in result.lines if line.rise_us is not None}
+        now = Run(result.keyboard, "", result.after, result.board.flash_id, verdicts, rise_us=rise_us)
         return regressions(settings.earlier, now)
 
     def _board(self, tell: Callable[[Event], None]) -> tuple[Link, Hand] | AliveFindings:

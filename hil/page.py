@@ -133,7 +133,7 @@ class Page:
         elif kind == "prompt":
             self._silent = False  # whatever was said of the question before
             parts |= {"next": self._next(event), "trouble": None}
-            parts["caps"] = self._judged({}, asked=frozenset({event.switch} if event.switch else ()))
+            parts["caps"] = self._judged({}, asked=event.switches)
         elif kind == "verdict" and event.switch and event.verdict:
             verdict = PositionVerdict(event.verdict)
             parts["caps"] = self._judged({event.switch: verdict}, asked=self._asked)
@@ -273,7 +273,7 @@ def _ending(result: Result) -> dict[str, Any]:
     return {
         "verdict": result.verdict.value,
         "word": words.get(result.verdict, result.verdict.value),
-        "text": f"{result.proven} of {len(result.positions)} switches proven",
+        "text": result.proven_in_words,
         "trouble": result.trouble,
         "notes": list(result.notes),
         "faults": [

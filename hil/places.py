@@ -34,6 +34,22 @@ def places_of_caps(caps: Sequence[Cap], side: Side = "front") -> dict[str, str]:
     }
 
 
+def place_of_several(caps: Sequence[Cap], names: Sequence[str], side: Side = "front") -> str:
+    """Where these caps lie, each row named once: "row 1, 2nd, 3rd and 4th from the left; row 2, 1st …"."""
+    rows: dict[str, list[str]] = {}
+    edge = ""
+    for name, place in places_of_caps(caps, side).items():
+        if name in names:
+            row, _, at = place.partition(", ")
+            nth, _, edge = at.partition(" ")
+            rows.setdefault(row, []).append(nth)
+    told = []
+    for row, nths in rows.items():
+        many = f"{', '.join(nths[:-1])} and {nths[-1]}" if len(nths) > 1 else nths[0]
+        told.append(f"{row}, {many} {edge}")
+    return "; ".join(told)
+
+
 def _ordinal(n: int) -> str:
     if n % 100 in (11, 12, 13):
         return f"{n}th"

@@ -491,6 +491,14 @@ class Result:
         return sum(one.verdict is PositionVerdict.PROVEN for one in self.positions)
 
     @property
+    def proven_in_words(self) -> str:
+        """ "26 of 26 switches proven", where a run came to that."""
+        judged = any(one.name == "positions" and one.verdict is not Verdict.SKIPPED for one in self.stages)
+        if judged or self.verdict not in (Verdict.PASS, Verdict.INCOMPLETE):
+            return f"{self.proven} of {len(self.positions)} switches proven"
+        return "no switch was judged"
+
+    @property
     def not_tested(self) -> tuple[str, ...]:
         return tuple(dict.fromkeys(text for stage in self.stages for text in stage.not_tested))
 

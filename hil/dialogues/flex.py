@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from hil.conversation import Resumed
 from hil.events import Event
 from hil.observe import Changed
-from hil.places import places_of
+from hil.places import places_of_caps
 from hil.result import Verdict
 from hil.stages.flex import Flex, beside, groups
 
@@ -39,7 +39,7 @@ def run(talk: Conversation) -> Verdict:
 class _Watching:
     def __init__(self, talk: Conversation, flex: Flex) -> None:
         self._talk, self._flex = talk, flex
-        self._places = places_of(talk.keyboard)
+        self._places = places_of_caps(talk.keyboard.caps, talk.settings.side)
         self._usable = talk.usable
         self._ahead: int | None = None  # the board's clock, seen from this one; None: not known yet
         self._began_us = talk.link.transport.now_us
