@@ -34,6 +34,11 @@ def places_of_caps(caps: Sequence[Cap], side: Side = "front") -> dict[str, str]:
     }
 
 
+def in_one_breath(names: Sequence[str]) -> str:
+    """ "SW3, SW4 and SW5"."""
+    return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else "".join(names)
+
+
 def place_of_several(caps: Sequence[Cap], names: Sequence[str], side: Side = "front") -> str:
     """Where these caps lie, each row named once: "row 1, 2nd, 3rd and 4th from the left; row 2, 1st …"."""
     rows: dict[str, list[str]] = {}
@@ -45,8 +50,7 @@ def place_of_several(caps: Sequence[Cap], names: Sequence[str], side: Side = "fr
             rows.setdefault(row, []).append(nth)
     told = []
     for row, nths in rows.items():
-        many = f"{', '.join(nths[:-1])} and {nths[-1]}" if len(nths) > 1 else nths[0]
-        told.append(f"{row}, {many} {edge}")
+        told.append(f"{row}, {in_one_breath(nths)} {edge}")
     return "; ".join(told)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from hil.conversation import Resumed
 from hil.events import Event
 from hil.observe import Changed
-from hil.places import places_of_caps
+from hil.places import in_one_breath, place_of_several
 from hil.result import Verdict
 from hil.stages.flex import Flex, beside, groups
 
@@ -39,7 +39,6 @@ def run(talk: Conversation) -> Verdict:
 class _Watching:
     def __init__(self, talk: Conversation, flex: Flex) -> None:
         self._talk, self._flex = talk, flex
-        self._places = places_of_caps(talk.keyboard.caps, talk.settings.side)
         self._usable = talk.usable
         self._ahead: int | None = None  # the board's clock, seen from this one; None: not known yet
         self._began_us = talk.link.transport.now_us
@@ -93,11 +92,10 @@ class _Watching:
 
     def _ask(self, group: Sequence[str], time_us: int) -> None:
         seconds = max(1, round(time_us / 1e6))
-        what = "Squeeze and twist the case, and move the cable"
-        keys = " and ".join(f"{name} ({self._places[name]})" for name in group)
-        text = f"hold down {keys}. {what}, for {seconds} s" if group else f"{what}, for {seconds} s"
+        what = f"squeeze and twist the case, and move the cable, for {seconds} s"
+        place = place_of_several(self._talk.keyboard.caps, group, self._talk.settings.side) or None
+        text = f"hold down {in_one_breath(group)}; {what}: {place}" if group else what
         first = group[0] if group else None
-        place = self._places[first] if first else None
         self._talk.tell(Event("prompt", text, switch=first, together=tuple(group), place=place))
         self._talk.hand.asked_to_flex(group, time_us)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from hil.conversation import Resumed
 from hil.events import Event
 from hil.observe import Changed
-from hil.places import place_of_several
+from hil.places import in_one_breath, place_of_several
 from hil.result import PositionVerdict, Verdict
 from hil.stages.positions import rows_of_caps
 from hil.stages.together import Together
@@ -133,13 +133,12 @@ class _Asking:
         return Verdict.INCOMPLETE if found.not_seen else Verdict.PASS
 
     def _ask(self, chord: Sequence[str]) -> None:
-        names = f"{', '.join(chord[:-1])} and {chord[-1]}"
         found = self._together.findings()
         place = place_of_several(self._talk.keyboard.caps, chord, self._talk.settings.side)
         self._talk.tell(
             Event(
                 "prompt",
-                f"hold down {names} together, then let go: {place}",
+                f"hold down {in_one_breath(chord)} together, then let go: {place}",
                 switch=chord[0],
                 together=tuple(chord),
                 place=place,
