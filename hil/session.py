@@ -140,12 +140,14 @@ class Session:
         pressed = talk.found.positions
         if pressed is not None:
             talk.keep("ended" if pressed.ended else "stopped")
+        measured = talk.found.lines is not None
+        board, can = (measured and talk.measured_by) or (talk.identity, talk.can)
         return result_of(
             Account(
                 keyboard=talk.keyboard,
                 matrix=talk.matrix,
-                board=talk.identity,
-                can=talk.can,
+                board=board,
+                can=can,
                 found=talk.found,
                 stages=tuple(stages),
                 link=talk.link.counters,

@@ -11,6 +11,7 @@ from hil.observe import Changed
 from hil.places import in_one_breath, place_of_several
 from hil.result import Verdict
 from hil.stages.flex import Flex, beside, groups
+from hil.stages.positions import rows_of_caps
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,6 +41,7 @@ class _Watching:
     def __init__(self, talk: Conversation, flex: Flex) -> None:
         self._talk, self._flex = talk, flex
         self._usable = talk.usable
+        self._order = [name for row in rows_of_caps(talk.keyboard.caps) for name in row]
         self._ahead: int | None = None  # the board's clock, seen from this one; None: not known yet
         self._began_us = talk.link.transport.now_us
         self._restarts = talk.restarts
@@ -91,6 +93,7 @@ class _Watching:
         return found
 
     def _ask(self, group: Sequence[str], time_us: int) -> None:
+        group = sorted(group, key=self._order.index)
         seconds = max(1, round(time_us / 1e6))
         what = f"squeeze and twist the case, and move the cable, for {seconds} s"
         place = place_of_several(self._talk.keyboard.caps, group, self._talk.settings.side) or None
