@@ -15,6 +15,7 @@ import random
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
+from math import inf, nextafter
 from typing import TYPE_CHECKING, cast
 
 from rp2040py.clock.simulation_clock import ClockAlarm, SimulationClock
@@ -180,8 +181,13 @@ class Chip:
         """As `run_us`, to a moment; ends with the first instruction that is over by then."""
         self._pass_on_warnings()
         while self._powered is not None and self.now_ns < moment_ns and len(self.warnings) == self._told:
+            until_ns = moment_ns - self._off_ns
+            if self._powered.clock.nanos >= until_ns:
+                # It is there, but added to the time before its power-on that rounds to a moment before.
+                self._off_ns = nextafter(self._off_ns, inf)
+                continue
             if not self._powered.lines.run_fell:
-                self._powered.run_until(moment_ns - self._off_ns)
+                self._powered.run_until(until_ns)
             if self._powered.lines.run_fell:
                 # A pin pulled RUN low: everything is let go, so RUN comes up and the ROM starts.
                 self._enter_reset()

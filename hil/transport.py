@@ -241,10 +241,13 @@ def _port_of(board: _Board | None) -> str | None:
     others than before: an image can have its own."""
     if board is None:
         return None
-    for device, other in _boards():
-        if other.serial == board.serial if board.serial else other.place == board.place:
-            return device
-    return None
+    alike = [
+        (device, other)
+        for device, other in _boards()
+        if (other.serial == board.serial if board.serial else other.place == board.place)
+    ]
+    alike.sort(key=lambda each: (each[1].vendor, each[1].product) != (board.vendor, board.product))
+    return alike[0][0] if alike else None
 
 
 def ports_there() -> list[str]:

@@ -1,4 +1,7 @@
-"""The images of both runtimes, for tests that run on either. Where there is no Pico SDK its half says so."""
+"""The images of both runtimes, for tests that run on either.
+
+Where there is no Pico SDK they run on ours alone; `test_pico_sdk.py` and `test_pico.py` say that and why.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +24,7 @@ def _why_not() -> str:
 
 WHY_NOT = _why_not()
 needs_sdk = pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT)
-SDK = pytest.param("sdk", marks=needs_sdk)
+RUNTIMES: tuple[Runtime, ...] = ("bare",) if WHY_NOT else ("bare", "sdk")
 
 
 @cache

@@ -21,7 +21,7 @@ from keyc.firmware import build_uf2
 sys.path.append(str(Path(__file__).parents[1] / "hil"))
 from wirings import small, wiring_of
 
-from tests.pico_sdk import SDK
+from tests.pico_sdk import RUNTIMES
 
 WIRING = small()
 MASK = sum(1 << pin for pin in (2, 3, 4, 6, 7, 8, 9, 10))
@@ -35,7 +35,7 @@ FAULTS = [
 ]
 
 
-@pytest.fixture(scope="module", params=["bare", SDK])
+@pytest.fixture(scope="module", params=RUNTIMES)
 def chip(request: pytest.FixtureRequest) -> Iterator[ChipBoard]:
     """The universal image, loaded once by the true path."""
     board = ChipBoard(build_uf2(None, "bench", runtime=request.param).bytes, WIRING)

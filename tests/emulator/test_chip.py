@@ -325,3 +325,17 @@ def test_the_same_run_gives_the_same_times() -> None:
         return moments
 
     assert log() == log()
+
+
+def test_time_comes_to_an_end_however_it_rounds() -> None:
+    """Time runs on over power cycles; no moment may lie between what two sums of floats can say."""
+    chip = Chip()
+    for off_us in (0.1, 1_234.567, 3_000_000.3):
+        chip.power_off()
+        chip.run_us(off_us)
+        chip.power_on()
+        for _ in range(300):
+            moment_ns = chip.now_ns + 46_666.6666
+            chip.run_until_ns(moment_ns)
+            assert chip.now_ns >= moment_ns
+    chip.power_off()

@@ -17,7 +17,7 @@ from keyc.firmware import Image, Runtime, build_uf2
 from keyc.keyboard import UsbBoot
 from tests.emulator.test_images import COMPILERS, FIRST_KEY, KEYBOARD, WIRING, board_with, finger, held_in
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
-from tests.pico_sdk import SDK, image_of
+from tests.pico_sdk import RUNTIMES, image_of
 
 STACK_MARK_AT = 0x20041000
 WATCHDOG_CTRL, WATCHDOG_LOAD, WATCHDOG_REASON = 0x40058000, 0x40058004, 0x40058008
@@ -27,7 +27,7 @@ GPIO15_CTRL = 0x4001407C
 IMAGES: tuple[Image, ...] = ("daily", "bench")
 
 
-@pytest.fixture(scope="module", params=["bare", SDK])
+@pytest.fixture(scope="module", params=RUNTIMES)
 def runtime(request: pytest.FixtureRequest) -> Runtime:
     return cast(Runtime, request.param)
 
@@ -37,7 +37,7 @@ def image(request: pytest.FixtureRequest, runtime: Runtime) -> bytes:
     return image_of(request.param, runtime)
 
 
-@pytest.fixture(scope="module", params=["bare", SDK])
+@pytest.fixture(scope="module", params=RUNTIMES)
 def daily(request: pytest.FixtureRequest) -> bytes:
     return image_of("daily", request.param)
 

@@ -21,7 +21,7 @@ from keyc.firmware import BOOT2_BYTES, Image, build_uf2, crc32_mpeg2, stack_byte
 from keyc.keyboard import LayerHeld
 from keyc.tables import fingerprints
 from tests.keyc.hand_made import key, keyboard_of, media, system, wiring_of
-from tests.pico_sdk import SDK, image_of
+from tests.pico_sdk import RUNTIMES, image_of
 
 WIRING = wiring_of(rows=(2, 3, 4), columns=(6, 7, 8, 9), direct=(10,))
 ROWS, COLUMNS = 0b111 << 2, 0b1111 << 6
@@ -40,12 +40,12 @@ COMPILERS = [
 EP1_BUFFER_CONTROL, AVAILABLE = 0x88, 1 << 10  # datasheet 4.1.2.5
 
 
-@pytest.fixture(scope="module", params=["bare", SDK])
+@pytest.fixture(scope="module", params=RUNTIMES)
 def daily(request: pytest.FixtureRequest) -> bytes:
     return image_of("daily", request.param)
 
 
-@pytest.fixture(scope="module", params=["bare", SDK])
+@pytest.fixture(scope="module", params=RUNTIMES)
 def bench(request: pytest.FixtureRequest) -> bytes:
     return image_of("bench", request.param)
 

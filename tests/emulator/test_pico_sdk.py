@@ -23,7 +23,8 @@ from tests.keyc.c_compilers import WARNINGS
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
 from tests.pico_sdk import WHY_NOT, image_of
 
-pytestmark = pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT)
+if WHY_NOT:
+    pytest.skip(f"the whole group of --runtime sdk: {WHY_NOT}", allow_module_level=True)
 IMAGES: tuple[Image, ...] = ("daily", "bench", "trial")
 UNUSED_PIN = 20
 # Lit while both rows are driven: at rest.

@@ -18,7 +18,7 @@ from keyc.files import shipped
 from keyc.firmware import Image, build_uf2
 from keyc.tables import fingerprints, tables_of
 from tests.emulator.test_images import FIRST_KEY, KEYBOARD, WIRING, board_with, finger, held_in
-from tests.pico_sdk import SDK, image_of
+from tests.pico_sdk import RUNTIMES, image_of
 from tests.usb.hosts import ChipDevice, DeviceOverUsbIp, Refused
 
 KNOWN = {  # (type, request): all that a boot keyboard with a second interface answers
@@ -33,7 +33,7 @@ KNOWN = {  # (type, request): all that a boot keyboard with a second interface a
 }
 
 
-@pytest.fixture(scope="module", params=["bare", SDK])
+@pytest.fixture(scope="module", params=RUNTIMES)
 def daily(request: pytest.FixtureRequest) -> bytes:
     return image_of("daily", request.param)
 

@@ -18,19 +18,19 @@ from hidtools.hid import ReportDescriptor
 from hil.usb_controller import Answer, Packet
 from hil.usb_host import UsbStall
 from tests.emulator.test_images import FIRST_KEY, board_with, finger, held_in
-from tests.pico_sdk import SDK, image_of
+from tests.pico_sdk import RUNTIMES, image_of
 from tests.usb.hosts import ChipDevice, DeviceOverUsbIp, HostedDevice, Refused
 
 TABLE = Path(__file__).with_name("REQUIREMENTS.md")
 ROLLOVER = bytes((0x01,)) * 6  # HUT 1.5, keyboard page: ErrorRollOver
 
 
-@pytest.fixture(scope="module", params=["bare", SDK])
+@pytest.fixture(scope="module", params=RUNTIMES)
 def image(request: pytest.FixtureRequest) -> bytes:
     return image_of("daily", request.param)
 
 
-@pytest.fixture(scope="module", params=["bare", SDK, "usbip"])
+@pytest.fixture(scope="module", params=[*RUNTIMES, "usbip"])
 def shared(request: pytest.FixtureRequest) -> Iterator[HostedDevice]:
     made = DeviceOverUsbIp() if request.param == "usbip" else ChipDevice(image_of("daily", request.param))
     yield made

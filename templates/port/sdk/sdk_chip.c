@@ -130,9 +130,17 @@ static void watch(uint32_t low, uint32_t high)
     }
 }
 
+/* Only an image that tells edges has it (rp2040_edges.c). */
+__attribute__((weak)) void keyc_rp2040_io_handler(void);
+
 static void line_handler(void)
 {
     bool came = false;
+    if (!(watched_low | watched_high)) {
+        if (keyc_rp2040_io_handler)
+            keyc_rp2040_io_handler();
+        return;
+    }
     for (uint gpio = 0; gpio < NUM_BANK0_GPIOS; gpio++) {
         uint32_t event = watched_low >> gpio & 1u ? GPIO_IRQ_LEVEL_LOW : GPIO_IRQ_LEVEL_HIGH;
         if ((watched_low | watched_high) >> gpio & 1u && gpio_get_irq_event_mask(gpio) & event)
