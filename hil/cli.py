@@ -53,8 +53,8 @@ def _parser() -> ArgumentParser:
     bench.add_argument(
         "--stages",
         metavar="A,B",
-        help="some of alive, hello, lines, positions, together, bounce, flex, extras; or all; "
-        "default: all but bounce and flex",
+        help="some of alive, hello, lines, positions, together, bounce, flex, typing, extras; or all; "
+        "default: all but bounce, flex and typing",
     )
     bench.add_argument(
         "--after", metavar="STEP", default="", help="the step of assembly done last: bare, plate …"

@@ -263,7 +263,7 @@ def _headline(result: Result) -> str:
         Verdict.ABORTED: "stopped",
     }
     text = f"{result.keyboard}: {words.get(result.verdict, result.verdict.value)}, "
-    text += f"{result.proven} of {len(result.positions)} switches proven"
+    text += result.proven_in_words
     if result.faults:
         text += f", {len(result.faults)} fault{'s' if len(result.faults) != 1 else ''}"
     return text

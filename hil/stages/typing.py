@@ -20,7 +20,10 @@ CLOSE_US = 50_000  # below this it is worth a note
 _AGREEING = 2  # one such gap may be a slip
 _WRAP = 1 << 32
 
-NO_COMPUTER = "what arrived at the computer: nobody listened there, so only what the board sent is known"
+NO_COMPUTER = (
+    "what arrived at the computer: nobody listened there, so only what the board sent is known "
+    "(--page listens, in the browser)"
+)
 NOT_TYPED = "not typed"
 
 
