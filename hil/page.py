@@ -24,6 +24,7 @@ from hil.report import not_tested
 from hil.result import BAD_POSITIONS, PositionVerdict, Result, Verdict
 from keyc.caps import Side
 from keyc.files import shipped
+from keyc.pages import pages
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -231,23 +232,19 @@ class Page:
         return None
 
     def _html(self) -> str:
-        from jinja2 import Environment, FileSystemLoader, StrictUndefined
         from markupsafe import Markup
 
-        environment = Environment(
-            loader=FileSystemLoader(shipped("templates")),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        return environment.get_template("page.html.j2").render(
-            title=self._keyboard.title,
-            nonce=self._nonce,
-            side=self._side,
-            unplug=UNPLUG,
-            pictures={side: Markup(picture.svg({})) for side, picture in self._pictures.items()},
-            legend=[(verdict.value, Markup(mark_svg(verdict))) for verdict in PositionVerdict],
+        return (
+            pages()
+            .get_template("page.html.j2")
+            .render(
+                title=self._keyboard.title,
+                nonce=self._nonce,
+                side=self._side,
+                unplug=UNPLUG,
+                pictures={side: Markup(picture.svg({})) for side, picture in self._pictures.items()},
+                legend=[(verdict.value, Markup(mark_svg(verdict))) for verdict in PositionVerdict],
+            )
         )
 
     def _hear(self, name: str, value: Any) -> bool:

@@ -9,7 +9,7 @@ from hil.bounce_plot import bounce_svg
 from hil.diagnose import UNPLUG
 from hil.picture import keyboard_svg, mark_svg, package_svg
 from hil.result import BAD_LINES, BAD_POSITIONS, LineVerdict, PositionVerdict, Verdict
-from keyc.files import shipped
+from keyc.pages import pages
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -53,17 +53,9 @@ class _LineRow:
 
 def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "front") -> str:
     """The report. Whatever a name in the keymap file holds is shown, never obeyed."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
-    environment = Environment(
-        loader=FileSystemLoader(shipped("templates")),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
+    environment = pages()
     environment.filters["capitalize_first"] = _with_capital
     environment.filters["letter"] = _letter
     counts = dict.fromkeys(PositionVerdict, 0)

@@ -15,10 +15,10 @@ from math import dist
 from keyc import __version__
 from keyc.caps import Laid, Placed, Side, laid_out
 from keyc.chord_marks import Mark, left_of_another, marks_on
-from keyc.files import shipped
 from keyc.keyboard import Keyboard, Switch
 from keyc.layouts import layout
 from keyc.legends import Character, Kind, Legend, Way, legends, sequence_in_words, sequences, ways
+from keyc.pages import pages
 from keyc.paper import FONTS, Ink, cut, folded, is_cut, leading, text_svg, width_of, wrapped
 from keyc.pins import module_pin_of_gpio, package_pin_of_gpio
 from keyc.show import DIODES_IN_WORDS, pin_uses
@@ -514,22 +514,17 @@ _HOW_TO_READ_CHORDS = (
 
 def html_of(sheet: Sheet) -> str:
     """A page for the screen and, lying, for A4 and Letter. It needs nothing else and runs no script."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
-    environment = Environment(
-        loader=FileSystemLoader(shipped("templates")),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    return environment.get_template("sheet.html.j2").render(
-        sheet=sheet,
-        drawing=lambda figure: Markup(_figure_svg(figure)),
-        fonts=Markup(FONTS),
-        tool=f"keyc {__version__}",
+    return (
+        pages()
+        .get_template("sheet.html.j2")
+        .render(
+            sheet=sheet,
+            drawing=lambda figure: Markup(_figure_svg(figure)),
+            fonts=Markup(FONTS),
+            tool=f"keyc {__version__}",
+        )
     )
 
 
