@@ -247,7 +247,8 @@ class Bench:
         from hil.history import Run, regressions
 
         verdicts = {one.switch: one.verdict.value for one in result.positions}
-        now = Run(result.keyboard, "", result.after, result.board.flash_id, verdicts)
+        rise_us = {line.pin: line.rise_us for line in result.lines if line.rise_us is not None}
+        now = Run(result.keyboard, "", result.after, result.board.flash_id, verdicts, rise_us=rise_us)
         return regressions(settings.earlier, now)
 
     def _board(self, tell: Callable[[Event], None]) -> tuple[Link, Hand] | AliveFindings:
@@ -260,6 +261,7 @@ class Bench:
         from hil.link import Link
         from hil.ports import no_board
         from hil.result import Verdict
+        from hil.stages.alive import stopped
         from hil.transport import SerialTransport
 
         hand = Person(load=self._load) if self._page is None else Person(self._page.gave_up, self._load)
@@ -267,7 +269,12 @@ class Bench:
         port = self._options.port
         if port is None:
             asked = self._options.stages is not None and "alive" in self._options.stages.split(",")
-            found = looked_for(computer, tell, wait_s=_LOOKS_S if asked else 0)
+            try:
+                found = looked_for(computer, tell, wait_s=_LOOKS_S if asked else 0)
+            except KeyboardInterrupt:
+                if not asked:
+                    raise
+                return stopped()
             if found.verdict is not Verdict.PASS:
                 if asked:
                     return found

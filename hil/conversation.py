@@ -177,6 +177,7 @@ class Conversation:
         self.found = Found()
         self.identity = Identity()
         self.can: dict[str, int] = {}
+        self.measured_by: tuple[Identity, dict[str, int]] | None = None  # last, if it was not just typed on
         self.resets: list[int] = []  # pins at whose first drive the board restarts
         self.base: Observation | None = None
         self.remarks: list[str] = []
@@ -240,6 +241,8 @@ class Conversation:
             seen = self.take(said)
             if isinstance(seen, Introduced):
                 self.identity, self.can = seen.identity, dict(seen.can)
+                if self.identity.image != "trial":
+                    self.measured_by = (self.identity, self.can)
         return self.identity
 
     def _introduction(self) -> list[Sentence]:

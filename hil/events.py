@@ -35,6 +35,11 @@ class Event:
     down: bool | None = None  # a contact: closed, or opened
     flash_id: str | None = None
 
+    @property
+    def switches(self) -> frozenset[str]:
+        """All switches that a prompt asks for."""
+        return frozenset(self.together or filter(None, (self.switch,)))
+
     def as_json(self) -> dict[str, Any]:
         """`event` first, then what is known."""
         told = {field.name: getattr(self, field.name) for field in fields(self) if field.name != "kind"}

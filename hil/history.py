@@ -35,6 +35,7 @@ class Run:
     verdicts: Mapping[str, str] = field(default_factory=dict)
     lines: Mapping[str, str] = field(default_factory=dict)
     rise_us: Mapping[str, int] = field(default_factory=dict)
+    stages: frozenset[str] = frozenset()  # those that ran
     faults: tuple[str, ...] = ()
     ended: bool = False
     pool: tuple[int, int] = (0, 0)  # presses of good switches whose bounces were timed; the longest, in µs
@@ -132,6 +133,7 @@ def _run(told: Mapping[str, Any]) -> Run:
             verdicts={one["switch"]: one["verdict"] for one in result["positions"]},
             lines={one["pin"]: one["verdict"] for one in result["lines"]},
             rise_us={one["pin"]: one["rise_us"] for one in result["lines"] if one["rise_us"] is not None},
+            stages=frozenset(one["name"] for one in result["stages"] if one["verdict"] != "skipped"),
             faults=tuple(_fault_in_words(one) for one in result["faults"]),
             ended=True,
             pool=_pool(result["positions"]),
@@ -205,25 +207,54 @@ def changes(old: Run, new: Run) -> tuple[Change, ...]:
         before = old.lines.get(pin, "untested")
         if before != now and "untested" not in (before, now):
             found.append(Change(pin, before, now, before == "clear"))
-    found += [Change(fault, "there", "gone", worse=False) for fault in old.faults if fault not in new.faults]
+    found += [
+        Change(fault, "there", "gone" if _was_looked_for(fault, new) else "not looked for", worse=False)
+        for fault in old.faults
+        if fault not in new.faults
+    ]
     found += [
         Change(fault, "not there", "found", worse=True) for fault in new.faults if fault not in old.faults
     ]
     return tuple(found)
 
 
+def _was_looked_for(fault: str, run: Run) -> bool:
+    """Whether a run that doesn't have this fault would have found it."""
+    kind, *where = fault.split()
+    pins = {int(word[4:]) for word in where if word.startswith("GPIO")}
+    switches = {word for word in where if word in run.verdicts}
+    if kind in ("open", "cut", "swapped"):
+        switches |= {name for name, mine in run.pins.items() if pins & {*mine}}
+    needed = {"bounces": "bounce"}.get(kind, "together" if kind == "bridge" and switches else None)
+    if needed is not None and needed not in run.stages:
+        return False
+    lines = (run.lines.get(word, "untested") for word in where if word.startswith("GPIO"))
+    return "untested" not in (*(run.verdicts[name] for name in switches), *lines)
+
+
 def regressions(runs: Iterable[Run], now: Run) -> tuple[str, ...]:
-    """`SW14: proven after bare, silent now`: what an earlier step of assembly had proven."""
+    """`SW14: proven after bare, silent now`: what an earlier step of assembly had proven, and lines that
+    rise much slower or faster than they did."""
+    from hil.stages.lines import rises_differ
+
     proven: dict[str, Run] = {}
+    rise: dict[str, Run] = {}
     for run in runs:
         if run.keyboard == now.keyboard and run.flash_id == now.flash_id:
             proven.update({name: run for name, verdict in run.verdicts.items() if verdict == "proven"})
+            rise.update(dict.fromkeys(run.rise_us, run))
     here = f"after {now.after}" if now.after else "now"
-    return tuple(
+    hints = [
+        f"{pin} rises in {us} µs {here}, {rise[pin].step} in {rise[pin].rise_us[pin]}. A hint, no verdict"
+        for pin, us in now.rise_us.items()
+        if pin in rise and rises_differ(us, rise[pin].rise_us[pin])
+    ]
+    lost = [
         f"{name}: proven {proven[name].step}, {_WORDS.get(verdict, verdict)} {here}"
         for name, verdict in now.verdicts.items()
         if name in proven and verdict not in ("proven", "answers", "untested")
-    )
+    ]
+    return (*lost, *hints)
 
 
 def touched_switches(words: str, wiring: Wiring) -> frozenset[str]:
@@ -258,15 +289,23 @@ def touched_switches(words: str, wiring: Wiring) -> frozenset[str]:
 
 def compared_text(old: Run, new: Run) -> str:
     """What changed, as a few lines."""
+    from textwrap import wrap
+
+    from hil.report import names_in_short
+
     found = changes(old, new)
     lines = [f"{old.when or 'earlier'} ({old.step}) → {new.when or 'later'} ({new.step})"]
     if old.flash_id and new.flash_id and old.flash_id != new.flash_id:
         lines.append("these are two different boards: their chips have different ids")
     if old.netlist and new.netlist and old.netlist != new.netlist:
         lines.append(f"these are two revisions of a board: by their netlists {old.netlist} and {new.netlist}")
+    alike: dict[tuple[str, str, bool], list[str]] = {}
     for one in found:
-        before, now = (_WORDS.get(word, word) for word in (one.before, one.now))
-        lines.append(f"{'✗' if one.worse else ' '} {one.what}: {before} → {now}")
+        alike.setdefault((one.before, one.now, one.worse), []).append(one.what)
+    for (was, is_now, worse), names in alike.items():
+        before, now = (_WORDS.get(word, word) for word in (was, is_now))
+        text = f"{'✗' if worse else ' '} {names_in_short(names)}: {before} → {now}"
+        lines += wrap(text, 80, subsequent_indent="    ", break_on_hyphens=False)
     if not found:
         lines.append("nothing changed")
     return "\n".join(lines)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from hil.diagnose import UNPLUG, ranked
 from hil.events import Event
 from hil.judge import switches_on
+from hil.outcome import with_ghosting_of
 from hil.result import PositionVerdict, Verdict, positions_verdict
 from hil.transport import PortGone
 
@@ -73,7 +74,7 @@ def with_what_stands(result: Result, before: Result, touched: frozenset[str]) ->
     verdict = positions_verdict(positions)
     stood = {stage.name: stage for stage in before.stages}
     stages = tuple(
-        replace(stage, verdict=verdict, not_tested=_without(stage.not_tested, positions))
+        replace(stage, verdict=verdict, not_tested=_still(stage.not_tested, positions))
         if stage.name == "positions" and stage.verdict in _SAYS
         else _stands(stood[stage.name], bool(standing))
         if stage.verdict is Verdict.SKIPPED
@@ -108,6 +109,7 @@ def _stands(stage: Stage, any_fault: bool) -> Stage:
     return replace(stage, verdict=Verdict.INCOMPLETE, not_tested=(*stage.not_tested, again))
 
 
-def _without(not_tested: tuple[str, ...], positions: tuple[Position, ...]) -> tuple[str, ...]:
+def _still(not_tested: tuple[str, ...], positions: tuple[Position, ...]) -> tuple[str, ...]:
     known = {one.switch for one in positions if one.verdict is not PositionVerdict.UNTESTED}
-    return tuple(text for text in not_tested if text.partition(":")[0] not in known)
+    left = (text for text in not_tested if text.partition(":")[0] not in known)
+    return with_ghosting_of(left, positions)

@@ -114,7 +114,13 @@ class Observation:
     @property
     def readable(self) -> int:
         """Every pair that this table has a trustworthy reading of."""
-        return pairs(self.rows & ~self.held & ~self.slow, self.over & ~self.held & ~self.slow) & ~_OWN
+        doubtful = self.held | self.slow
+        return _readable(self.rows & ~doubtful, self.over & ~doubtful)
+
+
+@lru_cache(maxsize=1024)
+def _readable(rows: int, lines: int) -> int:
+    return pairs(rows, lines) & ~_OWN
 
 
 _OWN = sum(pair(gpio, gpio) for gpio in range(GPIO_COUNT))

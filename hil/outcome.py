@@ -46,16 +46,17 @@ if TYPE_CHECKING:
     from hil.stages.typing import Typing, TypingFindings
     from keyc.keyboard import Keyboard
 
-GHOSTING_NOT_TESTED = "ghosting: not tested (no three corners of a rectangle were pressed at once)"
+_GHOSTING = "ghosting: not tested"
+GHOSTING_NOT_TESTED = f"{_GHOSTING} (no three corners of a rectangle were pressed at once)"
 NODES = (
     "solder between the diodes of two switches: on one line it shows only with both held down, "
     "in the stage together"
 )
 NOT_NEIGHBOURS = "solder between the diodes of two switches of one line that don't lie side by side"
-_NOT_RUN = {
-    "bounce": "how contacts bounce: the stage bounce did not run",
-    "flex": "joints that let go when the case is bent: the stage flex did not run",
-}
+
+_KNOWN_DIODES = frozenset(
+    {PositionVerdict.PROVEN, PositionVerdict.REVERSED, PositionVerdict.SHORTED, PositionVerdict.CHATTERING}
+)
 
 # What a contact does in time adds to these; the others say what has to be mended first.
 _MAY_GET_WORSE = frozenset(
@@ -168,7 +169,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         presses=positions.presses if positions else 0,
         trouble=account.trouble,
         when=when,
-        notes=(*account.remarks, *_notes(flexed, bounce), *(typed.notes if typed else ())),
+        notes=(*account.remarks, *_notes(told.lines, flexed, bounce), *(typed.notes if typed else ())),
         debounce=debounce(bounce, found.pools) if bounce else None,
         flexed=flexed,
         together=together,
@@ -240,8 +241,9 @@ def _ghosting(found: tuple[Ghost, ...], together: HeldTogether | None) -> tuple[
     return (*proven, *(one for one in found if (one.rectangle, one.ghost) not in known))
 
 
-def _notes(flexed: Flexed | None, bounce: Iterable[SwitchBounce]) -> list[str]:
-    notes = [
+def _notes(lines: Iterable[Line], flexed: Flexed | None, bounce: Iterable[SwitchBounce]) -> list[str]:
+    notes = [f"{line.pin} {line.note}" for line in lines if line.verdict is LineVerdict.CLEAR and line.note]
+    notes += [
         f"{one.switch} bounces longer than the others, for up to {one.longest_us / 1000:.1f} ms: no fault, "
         "but the first to look at"
         for one in bounce
@@ -265,8 +267,10 @@ def _with_not_tested(
         stage = replace(stage, not_tested=left_out)
     if stage.name == "bounce" and account.found.bounces is not None:
         return replace(stage, not_tested=(*stage.not_tested, *_not_pooled(account.found)))
-    if stage.name == "lines" and stage.verdict is not Verdict.SKIPPED and account.found.positions is None:
-        return replace(stage, not_tested=(NOT_SEEN,))
+    if stage.name == "lines" and account.found.lines is not None:
+        # Any stage that needs the lines measures them: left out by name, they are known all the same.
+        told = account.found.positions or any(s.name == "positions" and s.not_tested for s in account.stages)
+        return replace(stage, not_tested=() if told else (NOT_SEEN,))
     if stage.name != "positions" or account.found.positions is None:
         return stage
     not_tested = [
@@ -275,38 +279,48 @@ def _with_not_tested(
         if one.verdict is PositionVerdict.UNTESTED
     ]
     not_tested += [
-        f"{one.switch}: answers, but was not asked for"
+        f"{one.switch}: {', '.join(one.blocked_by) or 'answers, but was not asked for'}"
         for one in verdicts
         if one.verdict is PositionVerdict.ANSWERS
     ]
     if account.found.positions.any_one_way:
         not_tested.append(ONE_WAY)
     ghosts = account.found.positions.ghosts
-    has_diodes = account.matrix.wiring.diodes is not Diodes.NONE
-    # With every diode measured in both directions only a bridge between two of them is left that could ghost.
-    all_measured = all(
-        one.verdict is PositionVerdict.PROVEN or account.matrix.switches[one.switch].direct is not None
-        for one in verdicts
-    )
-    if not has_diodes:
+    if account.matrix.wiring.diodes is Diodes.NONE:
         not_tested.append("ghosting: this keyboard has no diodes, so any three corners make a ghost")
-    elif not all_measured and not ghosts.exercised and ghosts.rectangles():
-        not_tested.append(GHOSTING_NOT_TESTED)
-    if has_diodes and all_measured:
-        not_tested.append(NODES if account.found.together is None else NOT_NEIGHBOURS)
-    not_tested += [_NOT_RUN[one.name] for one in account.stages if _is_missing(one)]
-    wiring = account.matrix.wiring
-    if (wiring.dials or wiring.lights) and any(_is_left_out(one, "extras") for one in account.stages):
-        not_tested.append("dials and lights: the stage extras did not run")
+        return replace(stage, not_tested=tuple(not_tested))
+    together = account.found.together
+    exercised = ghosts.exercised + (together.exercised if together else 0)
+    if not exercised and ghosts.rectangles():
+        not_tested += ghosting_left(verdicts)
+    # With every diode measured in both directions only a bridge between two of them is left that could ghost.
+    if all(one.verdict is PositionVerdict.PROVEN or one.pin is not None for one in verdicts):
+        if together is not None:
+            not_tested.append(NOT_NEIGHBOURS)
+        elif not any(one.name == "together" for one in account.stages):
+            not_tested.append(NODES)
     return replace(stage, not_tested=tuple(not_tested))
 
 
-def _is_missing(stage: Stage) -> bool:
-    return stage.verdict is Verdict.SKIPPED and stage.name in _NOT_RUN
+def ghosting_left(positions: Iterable[Position]) -> tuple[str, ...]:
+    """Whose diodes may still let a ghost through. Those that are known to be good or bad are told as such."""
+    from hil.report import names_in_short
+
+    mine = [one for one in positions if one.pin is None]
+    left = [one.switch for one in mine if one.verdict not in _KNOWN_DIODES]
+    if len(left) == len(mine):
+        return (GHOSTING_NOT_TESTED,) if left else ()
+    diodes = "diode of" if len(left) == 1 else "diodes of"
+    return (f"{_GHOSTING} for the {diodes} {names_in_short(left)}",) if left else ()
 
 
-def _is_left_out(stage: Stage, name: str) -> bool:
-    return stage.name == name and stage.verdict is Verdict.SKIPPED
+def with_ghosting_of(not_tested: Iterable[str], positions: Iterable[Position]) -> tuple[str, ...]:
+    """The same list, where these are the positions now."""
+    texts = list(not_tested)
+    others = [text for text in texts if not text.startswith(_GHOSTING)]
+    if len(others) == len(texts):
+        return tuple(others)
+    return (*others, *(ghosting_left(positions) or (NOT_NEIGHBOURS,)))
 
 
 def _not_pooled(found: Found) -> tuple[str, ...]:

@@ -19,11 +19,12 @@ from typing import TYPE_CHECKING, Any, get_args
 
 from hil.diagnose import UNPLUG
 from hil.picture import KeyboardPicture, mark_svg
-from hil.places import places_of
+from hil.places import in_one_breath, place_of_several, places_of
 from hil.report import not_tested
 from hil.result import BAD_POSITIONS, PositionVerdict, Result, Verdict
 from keyc.caps import Side
-from keyc.files import html_templates, shipped
+from keyc.files import shipped
+from keyc.pages import pages
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -133,7 +134,7 @@ class Page:
         elif kind == "prompt":
             self._silent = False  # whatever was said of the question before
             parts |= {"next": self._next(event), "trouble": None}
-            parts["caps"] = self._judged({}, asked=frozenset({event.switch} if event.switch else ()))
+            parts["caps"] = self._judged({}, asked=event.switches)
         elif kind == "verdict" and event.switch and event.verdict:
             verdict = PositionVerdict(event.verdict)
             parts["caps"] = self._judged({event.switch: verdict}, asked=self._asked)
@@ -147,8 +148,14 @@ class Page:
             sound = "fault"
         elif kind == "back":
             parts |= {"trouble": None, "said": self._also_said(event.text, "")}
+        elif kind == "typed":
+            # How many is enough; each on a line of its own would push everything else away.
+            others = [line for line in self._parts["said"] if not line[0].endswith(" presses")]
+            parts["said"] = [[event.text, ""], *others][:_LAST]
+            if event.switch and self._known(event.switch) is PositionVerdict.UNTESTED:
+                parts["caps"] = self._judged({event.switch: PositionVerdict.ANSWERS}, asked=self._asked)
         elif kind != "ended":
-            is_bad = kind == "blip" or event.verdict is not None or event.switch is not None
+            is_bad = kind == "blip" or event.verdict is not None
             sound = "fault" if kind == "blip" else None
             parts["said"] = self._also_said(event.text, "bad" if is_bad else "")
             if event.stage == "alive":
@@ -158,6 +165,11 @@ class Page:
     def _next(self, event: Event) -> dict[str, Any]:
         """What to do now: a switch's name in large letters, or else the words."""
         name, words = event.switch, event.text.partition(": ")[0]
+        if event.together:
+            names = in_one_breath(event.together)
+            how = words.replace(names, "these" if len(event.together) > 1 else "it")
+            where = {side: place_of_several(self._keyboard.caps, event.together, side) for side in _SIDES}
+            return {"name": " + ".join(event.together), "places": where, "how": how, "instead": None}
         if name is None or name not in self._numbers or not words.startswith(f"press {name}"):
             where = dict.fromkeys(_SIDES, event.place or "")
             return {"name": words, "places": where, "how": "", "instead": event.instead}
@@ -223,7 +235,7 @@ class Page:
         from markupsafe import Markup
 
         return (
-            html_templates()
+            pages()
             .get_template("page.html.j2")
             .render(
                 title=self._keyboard.title,
@@ -269,7 +281,7 @@ def _ending(result: Result) -> dict[str, Any]:
     return {
         "verdict": result.verdict.value,
         "word": words.get(result.verdict, result.verdict.value),
-        "text": f"{result.proven} of {len(result.positions)} switches proven",
+        "text": result.proven_in_words,
         "trouble": result.trouble,
         "notes": list(result.notes),
         "faults": [

@@ -34,6 +34,26 @@ def places_of_caps(caps: Sequence[Cap], side: Side = "front") -> dict[str, str]:
     }
 
 
+def in_one_breath(names: Sequence[str]) -> str:
+    """ "SW3, SW4 and SW5"."""
+    return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else "".join(names)
+
+
+def place_of_several(caps: Sequence[Cap], names: Sequence[str], side: Side = "front") -> str:
+    """Where these caps lie, each row named once: "row 1, 2nd, 3rd and 4th from the left; row 2, 1st …"."""
+    rows: dict[str, list[str]] = {}
+    edge = ""
+    for name, place in places_of_caps(caps, side).items():
+        if name in names:
+            row, _, at = place.partition(", ")
+            nth, _, edge = at.partition(" ")
+            rows.setdefault(row, []).append(nth)
+    told = []
+    for row, nths in rows.items():
+        told.append(f"{row}, {in_one_breath(nths)} {edge}")
+    return "; ".join(told)
+
+
 def _ordinal(n: int) -> str:
     if n % 100 in (11, 12, 13):
         return f"{n}th"

@@ -9,7 +9,7 @@ from hil.bounce_plot import bounce_svg
 from hil.diagnose import UNPLUG
 from hil.picture import keyboard_svg, mark_svg, package_svg
 from hil.result import BAD_LINES, BAD_POSITIONS, LineVerdict, PositionVerdict, Verdict
-from keyc.files import html_templates
+from keyc.pages import pages
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,7 +55,7 @@ def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "fron
     """The report. Whatever a name in the keymap file holds is shown, never obeyed."""
     from markupsafe import Markup
 
-    environment = html_templates()
+    environment = pages()
     environment.filters["capitalize_first"] = _with_capital
     environment.filters["letter"] = _letter
     counts = dict.fromkeys(PositionVerdict, 0)
@@ -255,7 +255,7 @@ def _headline(result: Result) -> str:
         Verdict.ABORTED: "stopped",
     }
     text = f"{result.keyboard}: {words.get(result.verdict, result.verdict.value)}, "
-    text += f"{result.proven} of {len(result.positions)} switches proven"
+    text += result.proven_in_words
     if result.faults:
         text += f", {len(result.faults)} fault{'s' if len(result.faults) != 1 else ''}"
     return text

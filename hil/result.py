@@ -491,6 +491,13 @@ class Result:
         return sum(one.verdict is PositionVerdict.PROVEN for one in self.positions)
 
     @property
+    def proven_in_words(self) -> str:
+        """ "26 of 26 switches proven", where a run came to that."""
+        if any(one.name == "positions" and one.verdict is Verdict.SKIPPED for one in self.stages):
+            return "no switch was judged"
+        return f"{self.proven} of {len(self.positions)} switches proven"
+
+    @property
     def not_tested(self) -> tuple[str, ...]:
         return tuple(dict.fromkeys(text for stage in self.stages for text in stage.not_tested))
 

@@ -25,11 +25,18 @@ if TYPE_CHECKING:
     from hil.stages.typing import KeyReceived
     from keyc.keyboard import Keyboard
 
-# What takes its time, and what it would tell: these run when they are asked for by name, or by `all`.
-ON_REQUEST = {
+# What takes its time: these run when they are asked for by name, or by `all`.
+ON_REQUEST = ("bounce", "flex", "typing")
+
+# What nothing is known about without them.
+_TELLS = {
+    "lines": "what ties lines together",
+    "positions": "switches, diodes and open joints",
+    "together": "solder that shows only while switches are held down together",
     "bounce": "how contacts bounce, and which debounce time they need",
     "flex": "joints that let go when the case is squeezed",
     "typing": "contacts that chatter while somebody types, and what arrives at the computer",
+    "extras": "dials and lights",
 }
 
 # In the order they run, with what each looks at.
@@ -99,9 +106,7 @@ class Session:
         for name, (dialogue, words) in _STAGES.items():
             asked = name in self._settings.stages or name in _ALWAYS
             if ended or not asked:
-                what = ON_REQUEST.get(name) if not asked else None
-                missing = (f"{what}: not asked for (--stages {name})",) if what else ()
-                stages.append(Stage(name, Verdict.SKIPPED, missing))
+                stages.append(Stage(name, Verdict.SKIPPED, self._not_told(name, asked=asked)))
                 continue
             self._tell(Event("stage", words, stage=name))
             began_us = transport.now_us
@@ -122,17 +127,27 @@ class Session:
         self._tell(Event("ended", result.verdict.value, verdict=result.verdict.value))
         return result
 
+    def _not_told(self, name: str, *, asked: bool) -> tuple[str, ...]:
+        """What a stage that is left out would have told, why it is left out, and how to have it."""
+        wiring = self._talk.keyboard.wiring
+        if name not in _TELLS or (name == "extras" and not (wiring.dials or wiring.lights)):
+            return ()
+        why = "the run ended before it came to that" if asked else "not asked for"
+        return (f"{_TELLS[name]}: {why} (--stages {name})",)
+
     def _result(self, stages: list[Stage], trouble: str | None) -> Result:
         talk = self._talk
         pressed = talk.found.positions
         if pressed is not None:
             talk.keep("ended" if pressed.ended else "stopped")
+        measured = talk.found.lines is not None
+        board, can = (measured and talk.measured_by) or (talk.identity, talk.can)
         return result_of(
             Account(
                 keyboard=talk.keyboard,
                 matrix=talk.matrix,
-                board=talk.identity,
-                can=talk.can,
+                board=board,
+                can=can,
                 found=talk.found,
                 stages=tuple(stages),
                 link=talk.link.counters,

@@ -187,6 +187,8 @@ def _cannot_open(url: str, error: Exception) -> UserError:
     if code == errno.ECONNREFUSED:
         mend = "start the virtual board first: hil virtual FILE --socket PORT"
         return UserError(f"nobody answers at {url}", mend, exit_status=3)
+    if code == errno.ENOTTY:
+        return UserError(f"{url} is no serial port", "`hil ports` lists them", exit_status=3)
     there = ", ".join(ports_there())
     mend = f"ports that are there: {there}" if there else "no serial port is there: is the board plugged in?"
     if code in (errno.ENOENT, errno.ENXIO, errno.ENODEV):

@@ -24,6 +24,7 @@ _COLUMNS, _LINES = 80, 24
 _CLEAR_BELOW = "\x1b[J"  # ECMA-48 ED
 _GOOD = frozenset({PositionVerdict.PROVEN.value, PositionVerdict.ANSWERS.value})
 _BAD = frozenset(one.value for one in PositionVerdict) - _GOOD - {PositionVerdict.UNTESTED.value}
+_NOBODY: frozenset[str] = frozenset()
 _UNSEEN = frozenset({"contact", "sent"})  # for a page alone
 _MARKS = {"proven": "✓", "answers": "○", "bad": "✗", "untested": "·", "next": "▶"}
 _PLAIN_MARKS = {"proven": "+", "answers": "o", "bad": "x", "untested": ".", "next": ">"}
@@ -152,7 +153,9 @@ class LiveView:
         if prompt.times is not None or prompt.together is not None:
             done = "" if prompt.total is None else f"{prompt.proven} of {prompt.total} done.  "
             silent = (
-                "No answer? Go on with the next one, or press Enter." if prompt.times else "Enter goes on."
+                "No answer? Go on with the next one, or press Enter."
+                if prompt.times
+                else "Enter leaves it out."
             )
             text = f"{prompt.text[:1].upper()}{prompt.text[1:]}"
             return [*_wrapped(text, _COLUMNS), silent, f"{done}Ctrl-C stops; nothing is lost."]
@@ -168,8 +171,8 @@ class LiveView:
         ]
 
     @property
-    def _asked(self) -> str | None:
-        return None if self._prompt is None else self._prompt.switch
+    def _asked(self) -> frozenset[str]:
+        return _NOBODY if self._prompt is None else self._prompt.switches
 
     @property
     def _proven(self) -> int:
@@ -204,7 +207,7 @@ def _bell_of(event: Event) -> str:
 def keyboard_lines(
     caps: Sequence[Cap],
     verdicts: dict[str, str],
-    asked: str | None,
+    asked: frozenset[str],
     marks: dict[str, str],
     side: Side = "front",
     columns: int = _COLUMNS,
@@ -245,8 +248,8 @@ def _shared(names: Sequence[str]) -> int:
     return min(len(least[:same].rstrip("0123456789")), min(map(len, names)) - 1)
 
 
-def _cell(name: str, verdict: str, asked: str | None, marks: dict[str, str], room: int, cut: int) -> str:
-    mark = marks["next"] if name == asked else marks.get(verdict, marks["bad"])
+def _cell(name: str, verdict: str, asked: frozenset[str], marks: dict[str, str], room: int, cut: int) -> str:
+    mark = marks["next"] if name in asked else marks.get(verdict, marks["bad"])
     # The end of a name tells switches apart: SW17 and SW18.
     return (mark + name[cut:][-(room - 1) :]).ljust(room)
 

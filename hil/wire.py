@@ -59,18 +59,18 @@ def line_of(name: str, *fields: object, sequence: int | None = None, checked: bo
 
 def parse_line(line: bytes) -> Sentence | Damaged:
     """What a line from the board says; with or without its end."""
-    text = line.removesuffix(b"\n").removesuffix(b"\r")
-    found = _LINE(text)
-    if found is not None and len(text) <= LINE_BYTES:
+    found = _LINE(line)
+    if found is not None and found.end(3) <= LINE_BYTES:
         words, sequence, check = found.groups()
         number = int(sequence)
-        if number < SEQUENCES and int(check, 16) == crc32(text[:-_CHECK_BYTES]):
+        if number < SEQUENCES and int(check, 16) == crc32(line[: found.end(2)]):
             name, *fields = words.decode("ascii").split(" ")
             return Sentence(name, tuple(fields), number)
-    return _damage(line, text)
+    return _damage(line)
 
 
-def _damage(line: bytes, text: bytes) -> Damaged:
+def _damage(line: bytes) -> Damaged:
+    text = line.removesuffix(b"\n").removesuffix(b"\r")
     if len(text) > LINE_BYTES:
         return Damaged(line, "too long")
     body, mark, check = text.rpartition(b" *")
@@ -108,8 +108,7 @@ class Lines:
 
 
 _CHECK = re.compile(rb"[0-9A-F]{8}").fullmatch
-_CHECK_BYTES = len(" *00000000")
-_LINE = re.compile(rb"([a-z][a-z-]*(?: [0-9A-Za-z-]+)*) ([0-9]+) \*([0-9A-F]{8})").fullmatch
+_LINE = re.compile(rb"([a-z][a-z-]*(?: [0-9A-Za-z-]+)*) ([0-9]+) \*([0-9A-F]{8})\r?\n?").fullmatch
 _BODY = re.compile(rb"[a-z][a-z-]*(?: [0-9A-Za-z-]+)+").fullmatch
 
 

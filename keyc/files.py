@@ -5,10 +5,6 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 _HERE = Path(__file__).resolve().parent
 
@@ -29,20 +25,6 @@ def data_rows(name: str) -> Iterator[list[str]]:
         if not line.startswith("# "):
             break  # the headings
     return (line.split("\t") for line in lines if line)
-
-
-def html_templates() -> Environment:
-    """The shipped HTML templates. Whatever a name in a keymap file holds is shown, never obeyed."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    return Environment(
-        loader=FileSystemLoader(shipped("templates")),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
 
 
 def bytes_of(

@@ -15,10 +15,10 @@ from math import dist
 from keyc import __version__
 from keyc.caps import Laid, Placed, Side, laid_out
 from keyc.chord_marks import Mark, left_of_another, marks_on
-from keyc.files import html_templates
 from keyc.keyboard import Keyboard, Switch
 from keyc.layouts import layout
 from keyc.legends import Character, Kind, Legend, Way, legends, sequence_in_words, sequences, ways
+from keyc.pages import pages
 from keyc.paper import FONTS, Ink, cut, folded, is_cut, leading, text_svg, width_of, wrapped
 from keyc.pins import module_pin_of_gpio, package_pin_of_gpio
 from keyc.show import DIODES_IN_WORDS, pin_uses
@@ -517,7 +517,7 @@ def html_of(sheet: Sheet) -> str:
     from markupsafe import Markup
 
     return (
-        html_templates()
+        pages()
         .get_template("sheet.html.j2")
         .render(
             sheet=sheet,

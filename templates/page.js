@@ -102,8 +102,8 @@ at("side").onclick = () => { side = side === "front" ? "back" : "front"; showSid
 at("silent").onclick = () => { post("silent", true); at("silent").blur(); };
 
 function big(text, share = 24) {
-    // A letter is about 0.65 of its size wide. A name stands on one line, a sentence on several.
-    const size = text.length <= 16 ? `min(${share}vh, ${Math.round(135 / Math.max(3, text.length))}vw)` : "min(9vh, 6vw)";
+    // A letter is about 0.72 of its size wide. A name stands on one line, a sentence on several.
+    const size = text.length <= 16 ? `min(${share}vh, ${Math.round(120 / Math.max(3, text.length))}vw)` : "min(9vh, 6vw)";
     at("name").style.fontSize = size;
     at("name").textContent = text;
 }

@@ -40,7 +40,7 @@ def run(talk: Conversation) -> Verdict:
 class _Asking:
     def __init__(self, talk: Conversation, bounces: Bounces) -> None:
         self._talk, self._bounces = talk, bounces
-        self._places = places_of(talk.keyboard)
+        self._places = places_of(talk.keyboard, talk.settings.side)
         self._names = talk.usable
         self._wanted = max(_FEWEST, min(_MOST, ceil(POOL / max(1, len(self._names)))))
         self._line = 0

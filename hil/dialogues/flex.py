@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 from hil.conversation import Resumed
 from hil.events import Event
 from hil.observe import Changed
-from hil.places import places_of
+from hil.places import in_one_breath, place_of_several
 from hil.result import Verdict
 from hil.stages.flex import Flex, beside, groups
+from hil.stages.positions import rows_of_caps
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -39,8 +40,8 @@ def run(talk: Conversation) -> Verdict:
 class _Watching:
     def __init__(self, talk: Conversation, flex: Flex) -> None:
         self._talk, self._flex = talk, flex
-        self._places = places_of(talk.keyboard)
         self._usable = talk.usable
+        self._order = [name for row in rows_of_caps(talk.keyboard.caps) for name in row]
         self._ahead: int | None = None  # the board's clock, seen from this one; None: not known yet
         self._began_us = talk.link.transport.now_us
         self._restarts = talk.restarts
@@ -92,12 +93,12 @@ class _Watching:
         return found
 
     def _ask(self, group: Sequence[str], time_us: int) -> None:
+        group = sorted(group, key=self._order.index)
         seconds = max(1, round(time_us / 1e6))
-        what = "Squeeze and twist the case, and move the cable"
-        keys = " and ".join(f"{name} ({self._places[name]})" for name in group)
-        text = f"hold down {keys}. {what}, for {seconds} s" if group else f"{what}, for {seconds} s"
+        what = f"squeeze and twist the case, and move the cable, for {seconds} s"
+        place = place_of_several(self._talk.keyboard.caps, group, self._talk.settings.side) or None
+        text = f"hold down {in_one_breath(group)}; {what}: {place}" if group else what
         first = group[0] if group else None
-        place = self._places[first] if first else None
         self._talk.tell(Event("prompt", text, switch=first, together=tuple(group), place=place))
         self._talk.hand.asked_to_flex(group, time_us)
 

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 from hil.conversation import Resumed
 from hil.events import Event
 from hil.observe import Changed
-from hil.places import places_of
+from hil.places import in_one_breath, place_of_several
 from hil.result import PositionVerdict, Verdict
+from hil.stages.positions import rows_of_caps
 from hil.stages.together import Together
 
 if TYPE_CHECKING:
@@ -18,7 +19,16 @@ if TYPE_CHECKING:
 
 _HEAR_US = 20_000  # from one look at the person's keyboard to the next
 _RELEASE_US = 2_000_000  # longest wait for the last chord to be let go
+_TWICE_US = 400_000  # Enter and Enter again within this: that is enough
+_FEW, _FEW_TOLD = 3, 4
+_QUICKER = (
+    "quicker: draw a finger along each row, so that two caps are always down. Enter leaves one out, Enter "
+    "twice in a blink the rest"
+)
 NOTHING = "together: nothing was left in doubt that switches held at the same time would show"
+NO_NEIGHBOUR = (
+    "together: solder to the neighbours of what was touched, which were not asked for (leave out --touched)"
+)
 
 
 def run(talk: Conversation) -> Verdict:
@@ -29,9 +39,19 @@ def run(talk: Conversation) -> Verdict:
     positions = talk.found.positions
     good = talk.usable
     doubtful: list[str] = []
+    stands = talk.settings.proven or _proven_before(talk)
     if positions is not None:
         verdicts = {name: positions.position(name).verdict for name in talk.matrix.switches}
-        good = [name for name in talk.usable if verdicts[name] is PositionVerdict.PROVEN]
+        good = [
+            name
+            for name in talk.numbers
+            if verdicts[name] is PositionVerdict.PROVEN
+            or (
+                name in stands
+                and verdicts[name] is PositionVerdict.UNTESTED
+                and not positions.hidden_by(name)
+            )
+        ]
         doubtful = [name for name in talk.usable if verdicts[name] is PositionVerdict.ANSWERS]
     together = Together(
         talk.matrix,
@@ -39,24 +59,43 @@ def run(talk: Conversation) -> Verdict:
         talk.watched(),
         good=good,
         doubtful=doubtful,
-        order=[name for row in talk.rows for name in row],
+        order=[name for row in rows_of_caps(talk.keyboard.caps) for name in row],
         chords=[chord.members for chord in talk.keyboard.chords],
+        touched=talk.settings.touched,
     )
     talk.found.together = together
     if together.question() is None:
         talk.stopped()
-        talk.found.left_out["together"] = (NOTHING,)
+        whole = talk.settings.touched is None or bool(stands)
+        talk.found.left_out["together"] = (NOTHING if whole else NO_NEIGHBOUR,)
         return Verdict.SKIPPED
     return _Asking(talk, together).run()
+
+
+def _proven_before(talk: Conversation) -> frozenset[str]:
+    """What this board's last run had proven, where only what was touched is asked for again."""
+    if talk.settings.touched is None:
+        return frozenset()
+    from hil.history import last_of_board
+
+    last = last_of_board(talk.settings.earlier, talk.identity.flash_id, talk.keyboard.title)
+    proven = () if last is None else (name for name, said in last.verdicts.items() if said == "proven")
+    return frozenset(proven) - talk.settings.touched
 
 
 class _Asking:
     def __init__(self, talk: Conversation, together: Together) -> None:
         self._talk, self._together = talk, together
-        self._places = places_of(talk.keyboard)
+        self._gave_up_us: int | None = None
 
     def run(self) -> Verdict:
         talk, together = self._talk, self._together
+        left = together.left
+        if left > _FEW:
+            talk.tell(
+                Event("line", f"{left} times two or three to hold down, side by side", stage="together")
+            )
+            talk.tell(Event("line", _QUICKER, stage="together"))
         asked: tuple[str, ...] | None = None
         answered = True
         while (chord := together.question()) is not None:
@@ -70,40 +109,44 @@ class _Asking:
             elif isinstance(seen, Changed) and seen.steady:
                 answered = together.see(seen.table)
             elif talk.hand.gives_up():
-                together.give_up()
+                self._give_up(talk.link.transport.now_us)
         self._wait_for_release()
         talk.stopped()
         return self._verdict()
 
+    def _give_up(self, now_us: int) -> None:
+        before_us, self._gave_up_us = self._gave_up_us, now_us
+        if before_us is not None and now_us - before_us <= _TWICE_US:
+            self._together.give_up_the_rest()
+        else:
+            self._together.give_up()
+
     def _verdict(self) -> Verdict:
         found = self._together.findings()
         if found.not_seen:
-            self._talk.found.left_out["together"] = tuple(
-                f"{' and '.join(chord)}: not seen together" for chord in found.not_seen
-            )
+            told = [f"{' and '.join(chord)}: not seen together" for chord in found.not_seen]
+            if len(told) > _FEW_TOLD:
+                told = [f"{len(told)} groups of switches side by side: not seen together (--stages together)"]
+            self._talk.found.left_out["together"] = tuple(told)
         if found.bridged or found.ghosts:
             return Verdict.FAIL
         return Verdict.INCOMPLETE if found.not_seen else Verdict.PASS
 
     def _ask(self, chord: Sequence[str]) -> None:
-        names = f"{', '.join(chord[:-1])} and {chord[-1]}"
         found = self._together.findings()
+        place = place_of_several(self._talk.keyboard.caps, chord, self._talk.settings.side)
         self._talk.tell(
             Event(
                 "prompt",
-                f"hold down {names} together, then let go: {self._where(chord)}",
+                f"hold down {in_one_breath(chord)} together, then let go: {place}",
                 switch=chord[0],
                 together=tuple(chord),
-                place=self._where(chord),
+                place=place,
                 proven=found.cleared,
                 total=found.pairs,
             )
         )
         self._talk.hand.asked_together(chord)
-
-    def _where(self, chord: Sequence[str]) -> str:
-        """ "row 1, 2nd from the left (GPIO2, GPIO7)" of the first; of the others where they lie."""
-        return "; ".join(self._places[name].partition(" (")[0] for name in chord)
 
     def _wait_for_release(self) -> None:
         until_us = self._talk.link.transport.now_us + _RELEASE_US

@@ -21,10 +21,7 @@ _HEAR_US = 20_000
 _PAUSE_US = 10_000_000  # without a key moving: that was all
 _BEGIN_US = 60_000_000  # longest wait for the first key
 _WATCHES = 12
-_PROMPT = (
-    "click into an empty text window and type as you usually do, every key a few times. "
-    "Ten seconds without a key end it"
-)
+_PROMPT = "type as you usually do, every key a few times. Ten seconds without a key end it"
 
 
 def run(talk: Conversation) -> Verdict:
@@ -33,10 +30,11 @@ def run(talk: Conversation) -> Verdict:
     if talk.identity.image != IMAGE:
         talk.change_image(IMAGE)
     typing = Typing(tuple(talk.numbers))
-    talk.arrived()  # what came before isn't of this stage
+    arrived = talk.arrived()  # what came before isn't of this stage
     talk.found.typing = typing
     _watch(talk, typing)
-    talk.tell(Event("line", _PROMPT, stage="typing"))
+    where = "click into an empty text window and" if arrived is None else "keep the page in front, and"
+    talk.tell(Event("line", f"{where} {_PROMPT}", stage="typing"))
     with talk.hand.typing(tuple(talk.numbers)):
         _listen(talk, typing)
     talk.stopped()

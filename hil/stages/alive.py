@@ -106,6 +106,12 @@ class AliveFindings:
     notes: tuple[str, ...] = ()
 
 
+def stopped() -> AliveFindings:
+    """The person ended it before a board was seen: that is nobody's fault."""
+    left = "whether the chip lives: stopped before a board answered (--stages alive)"
+    return AliveFindings(Sight.NOTHING, Verdict.ABORTED, not_tested=(left,))
+
+
 def findings(sight: Sight, *, ran_from_flash: bool = False, sees_broken: bool = True) -> AliveFindings:
     """What a sight means. `ran_from_flash`: the image that was copied lies there; one in RAM needs no flash
     chip. `sees_broken`: whether this computer shows devices that it can't talk to."""

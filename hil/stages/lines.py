@@ -6,6 +6,7 @@ It sees no diode and no open joint, and a switch only if it is closed all the ti
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from statistics import median_low
 from typing import TYPE_CHECKING
 
 from hil.judge import Matrix, State, ends
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
 
 NOT_SEEN = "switches, diodes and open joints can't be seen without a press: that is the stage positions"
 _GROUND_PAD = 57
+_MATRIX = frozenset({"row", "column", "direct"})
+_PEERS = 4  # fewer tell nothing of what is usual
+_WORTH_US, _TIMES = 8, 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +77,12 @@ class LineFindings:
         if line.verdict is LineVerdict.UNTESTED:
             return (line.note or f"{line.pin} not measured",)
         return ()
+
+
+def rises_differ(one_us: int, other_us: int) -> bool:
+    """Whether two rise times are so far apart that it is worth a look (the figures are from memory)."""
+    least, most = sorted((one_us, other_us))
+    return most >= _WORTH_US and most >= _TIMES * least
 
 
 def roles(wiring: Wiring) -> dict[int, str]:
@@ -135,6 +145,8 @@ class _Lines:
 
     def _line(self, gpio: int, group: tuple[int, ...], unsure: bool, leaking: Mapping[int, int]) -> Line:
         verdict, joined, note = self._verdict(gpio, group, unsure, leaking)
+        if verdict is LineVerdict.CLEAR:
+            note = self._rise_hint(gpio)
         return Line(
             gpio=gpio,
             package_pin=package_pin_of_gpio(gpio),
@@ -181,6 +193,18 @@ class _Lines:
                 "current gets through in one direction, where no switch joins these lines",
             )
         return LineVerdict.CLEAR, (), None
+
+    def _rise_hint(self, gpio: int) -> str | None:
+        """How a line's rise differs from its peers'. No more than a hint: a long track does the same."""
+        rises = self.table.rise_us
+        peers = [us for other, us in rises.items() if other != gpio and self.roles.get(other) in _MATRIX]
+        if self.roles.get(gpio) not in _MATRIX or gpio not in rises or len(peers) < _PEERS:
+            return None
+        mine, usual = rises[gpio], median_low(peers)
+        if not rises_differ(mine, usual):
+            return None
+        why = "a longer track, flux, or a part more on it" if mine > usual else "perhaps a pin not soldered"
+        return f"rises in {mine} µs, lines like it in {usual}: {why}. A hint, no verdict"
 
     def _slow(self, gpio: int) -> tuple[LineVerdict, tuple[Neighbour, ...], str | None]:
         """A line that is still low when the next one's turn comes keeps that from being driven."""

@@ -13,10 +13,10 @@ decides what to ask next; it never makes a verdict.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from hil.ghosts import Ghosts
 from hil.judge import Judgement, Matrix, Place, State, ends, lines_of
@@ -80,8 +80,7 @@ class Question:
     attempt: int
 
 
-@dataclass(frozen=True, slots=True)
-class _Press:
+class _Press(NamedTuple):
     asked: str | None
     instead: str | None
     state: State | None
@@ -112,7 +111,8 @@ class Positions:
         self._fingers = fingers
         self._now = base if now is None else now
         self._pressed_now = matrix.read_pressed(self._now)
-        self._seen: dict[str, Counter[_Press]] = {}  # counted: a dump may hold millions of presses
+        # Counted and not kept: a dump may hold millions of presses.
+        self._seen: defaultdict[str, Counter[_Press]] = defaultdict(Counter)
         self._last: dict[str, _Press] = {}
         self._while_asked: dict[str, list[str | Place | None]] = {}
         self._instead_of: dict[str, Counter[str]] = {}  # asked → those that had answered for themselves
@@ -211,7 +211,7 @@ class Positions:
 
     def _note(self, name: str, state: State | None) -> None:
         press = self._last[name] = _Press(self.asked, self.instead, state)
-        self._seen.setdefault(name, Counter())[press] += 1
+        self._seen[name][press] += 1
 
     def _is_another(self, name: str) -> bool:
         """Whether this one, touched, is surely not the one asked for: it was offered instead, or known."""
@@ -418,7 +418,8 @@ class Positions:
 
     def _kinds_of(self, name: str) -> list[_Press]:
         """The presses of a switch, each kind once."""
-        return [press for press, times in self._seen.get(name, Counter()).items() if times]
+        seen = self._seen.get(name)
+        return [press for press, times in seen.items() if times] if seen else []
 
     def position(self, name: str) -> Position:
         """The verdict on one switch, from all evidence so far."""

@@ -36,7 +36,8 @@ class Together:
     """All frames of a run, and what to ask for next.
 
     `order`: switches as their caps lie. `good`: those whose diode is known to be good; `doubtful`: those
-    that answer, but whose diode isn't judged. `chords`: the keymap's.
+    that answer, but whose diode isn't judged. `chords`: the keymap's. `touched`: only what concerns these
+    is asked for; None: everything.
     """
 
     def __init__(
@@ -49,13 +50,17 @@ class Together:
         doubtful: Iterable[str] = (),
         order: Sequence[str] = (),
         chords: Sequence[tuple[str, ...]] = (),
+        touched: frozenset[str] | None = None,
     ) -> None:
         self._matrix, self._order = matrix, tuple(order) or tuple(matrix.switches)
         self._base, self._now = base.within(lines_of(matrix.wiring)), now
         self._good = {name for name in good if matrix.switches[name].direct is None}
         self._doubtful = [name for name in doubtful if matrix.switches[name].direct is None]
         usable = {*good, *doubtful}
-        self._chords = tuple(chord for chord in chords if set(chord) <= usable)
+        self._chords = tuple(
+            chord for chord in chords if set(chord) <= usable and self._concerns(chord, touched)
+        )
+        self._touched = touched
         self._has_diodes = matrix.wiring.diodes is not Diodes.NONE
         self._neighbours = self._pairs() if self._has_diodes else ()
         self._clear: set[Pair] = set()
@@ -105,8 +110,12 @@ class Together:
             if name in self._good:
                 by_line.setdefault(ends(self._matrix.wiring, self._matrix.switches[name])[1], []).append(name)
         for names in by_line.values():
-            found += pairwise(names)
+            found += (one for one in pairwise(names) if self._concerns(one, self._touched))
         return tuple(found)
+
+    @staticmethod
+    def _concerns(names: Iterable[str], touched: frozenset[str] | None) -> bool:
+        return touched is None or not touched.isdisjoint(names)
 
     def _corners(self, name: str) -> tuple[str, ...] | None:
         """This switch and two more, so that a ghost at the fourth corner tells of its diode."""
@@ -127,6 +136,11 @@ class Together:
         seen = max((n for ghost, n in self._backwards.items() if ghost.suspect == name), default=0)
         return not self._seen_whole[corners] if not seen else seen < _AGREEING
 
+    @property
+    def left(self) -> int:
+        """How often something is still to be held down, if nothing more is held than is asked for."""
+        return sum(self._tried[chord] < _TRIES for chord in self._wanted())
+
     # -- what is seen ------------------------------------------------------------------------------
 
     @property
@@ -143,7 +157,7 @@ class Together:
         held_before, held = self._matrix.read_pressed(before), self._matrix.read_pressed(table)
         asked = self._asked
         ghosts = self._ghosts(held_before, held)
-        if len(held) > len(held_before):
+        if held - held_before:
             self._most = max(self._most, len(held - {ghost.ghost for ghost in ghosts}))
             for chord in {*self._chords, *([asked] if asked else ())}:
                 self._seen_whole[chord] += set(chord) <= held
@@ -164,6 +178,11 @@ class Together:
         """The person says that the chord asked for can't be had."""
         if self._asked is not None:
             self._tried[self._asked] = _TRIES
+
+    def give_up_the_rest(self) -> None:
+        """The person has had enough."""
+        for chord in tuple(self._wanted()):
+            self._tried[chord] = _TRIES
 
     def _judge(self, one: Pair, table: Observation) -> None:
         a, b = (ends(self._matrix.wiring, self._matrix.switches[name])[0] for name in one)

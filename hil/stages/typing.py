@@ -20,7 +20,10 @@ SUSPECT_US = 30_000  # from a switch's release to its next press: below this no 
 CLOSE_US = 50_000  # below this it is worth a note
 _AGREEING = 2  # one such gap may be a slip
 
-NO_COMPUTER = "what arrived at the computer: nobody listened there, so only what the board sent is known"
+NO_COMPUTER = (
+    "what arrived at the computer: nobody listened there, so only what the board sent is known "
+    "(--page listens, in the browser)"
+)
 NOT_TYPED = "not typed"
 
 

@@ -11,6 +11,7 @@ from boards import keyboard_of
 from wirings import small
 
 import hil
+from hil.cli import main
 from hil.computer import Computer, _broken_on_linux
 from hil.conversation import Settings
 from hil.dialogues.alive import looked_for
@@ -180,3 +181,22 @@ def test_a_board_that_comes_back_as_a_drive_gets_its_image_again(monkeypatch: py
     monkeypatch.setattr(computer, "load", loaded.append)
     computer.load_if_waiting()
     assert loaded == ["/media/x"]
+
+
+def test_ctrl_c_while_it_looks_for_a_board_leaves_a_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("hil.dialogues.alive.looked_for", stopped)
+    file, record = tmp_path / "small.keys", tmp_path / "small.bench.jsonl"
+    file.write_text(
+        'keyboard "Small" { usb 0x1209:0x0001 }\n'
+        "wiring {\n diodes none\n columns GPIO3\n row GPIO2 SW1\n}\nshape { SW1 }\nlayer base { A }\n"
+    )
+    assert main(["bench", str(file), "--stages", "alive"]) == 130
+    assert "stopped before a board answered" in capsys.readouterr().out
+    result = json.loads(record.read_text().splitlines()[-1])["result"]
+    assert result["verdict"] == "aborted"
+    jsonschema.validate(result, RESULT)

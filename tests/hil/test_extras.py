@@ -116,7 +116,7 @@ def test_without_dials_and_lights_it_is_skipped_and_says_why() -> None:
 
 def test_what_the_stage_left_out_is_said_without_it() -> None:
     result = bench(settings=Settings(stages=("lines", "positions")))
-    assert any("extras did not run" in text for text in result.not_tested)
+    assert any("dials and lights: not asked for" in text for text in result.not_tested)
     assert result.dials == result.lights == ()
 
 

@@ -296,7 +296,7 @@ def test_a_run_takes_up_where_the_last_one_ended(
 
     status, out, _ = run(capsys, "compare", record, record)
     assert status == 0
-    assert "SW1: proven → not tested" in out
+    assert "SW1 to SW6, SW8, SW9: proven → not tested" in out
     status, out, err = run(capsys, *bench, "--after", "caps", "--fault", "reversed SW2", "--format", "json")
     assert status == 1
     assert "SW2: proven after case, reversed after caps" in json.loads(out)["notes"]

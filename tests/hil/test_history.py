@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -56,6 +57,32 @@ def test_what_changed_between_two_runs(record: Path) -> None:
     assert "✗ SW7: proven → silent" in compared_text(old, new)
     assert changes(new, new) == ()
     assert compared_text(new, new).endswith("nothing changed")
+
+
+def test_what_was_not_looked_for_is_not_gone(tmp_path: Path) -> None:
+    """A run that never pressed a switch tells nothing of its fault; without `bounce`, of bouncing."""
+    path = tmp_path / "board.bench.jsonl"
+    write(path, result_with("open SW7", "open GPIO3"), "bare", "2026-01-01T10:00:00+00:00")
+    write(path, Desk(small(), ["open SW7", "open GPIO3"]).result(), "bare", "2026-01-01T11:00:00+00:00")
+    old, new = runs_in(path)
+    assert old.faults
+    changed = changes(old, new)
+    assert {one.now for one in changed if one.what in old.faults} == {"not looked for"}
+    assert "gone" not in compared_text(old, new)
+    bouncing = replace(old, faults=("bounces SW1",), verdicts={"SW1": "proven"})
+    still = replace(new, faults=(), verdicts={"SW1": "proven"})
+    assert [one.now for one in changes(bouncing, still) if one.what == "bounces SW1"] == ["not looked for"]
+    timed = replace(still, stages=frozenset({"bounce"}))
+    assert [one.now for one in changes(bouncing, timed) if one.what == "bounces SW1"] == ["gone"]
+
+
+def test_a_line_that_rises_unlike_before_is_a_hint(record: Path) -> None:
+    bare, _ = runs_in(record)
+    now = replace(bare, after="case", rise_us=dict.fromkeys(bare.rise_us, 2) | {"GPIO3": 40})
+    told = regressions([replace(bare, rise_us=dict.fromkeys(bare.rise_us, 2))], now)
+    assert [text for text in told if "rises" in text] == [
+        "GPIO3 rises in 40 µs after case, after bare in 2. A hint, no verdict"
+    ]
 
 
 def test_what_a_step_of_assembly_broke(record: Path) -> None:

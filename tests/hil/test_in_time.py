@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -356,6 +356,78 @@ def test_a_diode_that_one_way_scanning_can_not_judge_makes_a_ghost() -> None:
     ghosts = together.findings().ghosts
     assert {one.suspect for one in ghosts} == {"SW6"}
     assert all(one.proven for one in ghosts)
+
+
+def test_a_finger_drawn_along_a_row_clears_all_its_pairs() -> None:
+    """Two caps down at any time, the next one often in the frame in which the last one opens."""
+    board = Board(MATRIX.wiring)
+
+    def table(*closed: str):  # type: ignore[no-untyped-def]
+        return observed(board.table(frozenset(closed)).resolved(1), lines_of(MATRIX.wiring))
+
+    together = Together(MATRIX, table(), table(), good=MATRIX.switches)
+    left, pairs = together.left, together.findings().pairs
+    assert together.question() is not None
+    for closed in (("SW1",), ("SW1", "SW2"), ("SW2", "SW3"), ("SW2", "SW3", "SW4"), ("SW4",), ()):
+        together.see(table(*closed))
+        together.question()
+    assert together.findings().cleared == 3
+    assert together.left < left
+    assert together.findings().pairs == pairs
+
+
+class _Impatient(FingerHand):
+    """Presses Enter at the first chord, and once more before 400 ms have passed."""
+
+    def __init__(self, finger: Finger, gap_us: int) -> None:
+        super().__init__(finger)
+        self._clock, self._gap_us, self._at_us = finger, gap_us, -1
+        self.chords = 0
+
+    def asked_together(self, switches: Sequence[str]) -> None:
+        self.chords += 1
+        if self.chords <= 2:
+            self._at_us = self._clock.now_us + (self._gap_us if self.chords == 2 else 0)
+        else:
+            super().asked_together(switches)
+
+    def gives_up(self) -> bool:
+        if self._at_us < 0:
+            return super().gives_up()
+        done = self._clock.now_us >= self._at_us
+        if done:
+            self._at_us = -1
+        return done
+
+
+@pytest.mark.parametrize(("gap_us", "all_left"), [(200_000, True), (1_000_000, False)])
+def test_enter_leaves_one_out_and_enter_twice_the_rest(gap_us: int, all_left: bool) -> None:
+    finger = Finger(board_of(KEYBOARD), bouncing=True)
+    hand = _Impatient(finger, gap_us)
+    told: list[Event] = []
+    wiring = fingerprints(KEYBOARD).wiring
+    settings = Settings(stages=("positions", "together"))
+    result = Session(KEYBOARD, Link(BoardTransport(finger)), hand, wiring, settings, tell=told.append).run()
+    assert result.together is not None
+    assert result.verdict.value == "incomplete"
+    assert (hand.chords == 2) is all_left
+    assert (result.together.cleared == 0) is all_left
+    assert any("not seen together" in text for text in result.not_tested)
+    assert any("Enter" in event.text for event in told if event.stage == "together")
+
+
+def test_after_a_mend_only_the_neighbours_of_what_was_touched_are_held() -> None:
+    """SW6 and SW7 lie side by side on a row; SW5 and SW8 at their other sides stand proven."""
+    told: list[Event] = []
+    proven = frozenset(MATRIX.switches) - {"SW6"}
+    touched = frozenset({"SW6"})
+    result = run("positions", "together", told=told, touched=touched, proven=proven)
+    chords = [event.together for event in told if event.together]
+    assert chords == [("SW5", "SW6", "SW7")]
+    assert result.together is not None
+    assert result.together.cleared == result.together.pairs == 2
+    alone = run("positions", "together", touched=touched)
+    assert any("which were not asked for" in text for text in alone.not_tested)
 
 
 def test_without_diodes_there_is_nothing_to_ask() -> None:

@@ -13,6 +13,7 @@ from wirings import light, small, wiring_of
 
 from hil.board import Board, parse_fault
 from hil.observe import REST, Observation, mask_of, observed
+from hil.result import LineVerdict
 from hil.stages import lines
 from keyc.keyboard import Diodes
 
@@ -125,6 +126,18 @@ def test_current_in_one_direction_where_no_switch_is() -> None:
         assert set(found) <= {"GPIO2", "GPIO3"}
         seen |= set(found.values())
     assert "weak" in seen
+
+
+def test_a_line_that_rises_unlike_its_peers_is_a_hint_and_no_verdict() -> None:
+    """300 pF behind a pull-up of 65 kΩ take some 20 µs, R · C: other lines of this matrix take 2."""
+    desk = Desk(small(), ["slow GPIO3 300pF"])
+    line = desk.findings.line(3)
+    assert line is not None
+    assert line.verdict is LineVerdict.CLEAR
+    assert line.note is not None
+    assert line.note.startswith(f"rises in {line.rise_us} µs")
+    assert not desk.findings.bad
+    assert all(one.note is None for one in desk.findings.lines if one.gpio != 3)
 
 
 def test_a_pin_that_the_board_does_not_measure_is_untested() -> None:

@@ -431,9 +431,10 @@ def test_the_next_switch_is_a_third_of_the_screen_high(page: Page, tab: Tab) -> 
     assert word_of(tab, 5) == "press"
     # All of it on one screen.
     assert tab.value("document.documentElement.scrollHeight <= innerHeight")
-    page.show(Event("prompt", "hold down SW1, SW2 and SW6: row 1", switch="SW1", place="row 1"))
-    tab.wait("document.getElementById('name').textContent === 'hold down SW1, SW2 and SW6'")
-    assert tab.text("place") == "row 1"
+    page.show(Event("prompt", "hold down SW1, SW2 and SW6: …", switch="SW1", together=("SW1", "SW2", "SW6")))
+    tab.wait("document.getElementById('name').textContent === 'SW1 + SW2 + SW6'")
+    assert tab.text("hint").strip() == "Hold down these."
+    assert tab.text("place") == "row 1, 1st and 2nd from the left; row 2, 2nd from the left"
     page.show(PROMPT)
     tab.wait("document.getElementById('name').textContent === 'SW5'")
     tab.value("document.getElementById('side').click()")

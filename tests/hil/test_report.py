@@ -496,12 +496,12 @@ MARKS = {"proven": "+", "answers": "o", "bad": "x", "untested": ".", "next": ">"
 def test_a_wide_keyboard_fits_the_terminal() -> None:
     keyboard = keyboard_of(wiring_of((0, 1, 2, 3, 4, 5), tuple(range(6, 23))))
     verdicts = {"SW1": "proven", "SW102": "open"}
-    lines = keyboard_lines(keyboard.caps, verdicts, "SW2", MARKS)
+    lines = keyboard_lines(keyboard.caps, verdicts, frozenset({"SW2"}), MARKS)
     assert len(lines) == 6
     assert max(map(len, lines)) <= 80
     assert lines[0].split()[:3] == ["+1", ">2", ".3"]
     assert lines[5].split()[-1].endswith("x02")
-    assert max(map(len, keyboard_lines(keyboard.caps, verdicts, "SW2", MARKS, columns=60))) <= 60
+    assert max(map(len, keyboard_lines(keyboard.caps, verdicts, frozenset({"SW2"}), MARKS, columns=60))) <= 60
 
 
 # The blocks of a keyboard with 104 keys, in key units: a cap as wide as a number says, or a gap.
@@ -530,7 +530,7 @@ def full_size() -> Keyboard:
 @pytest.mark.parametrize("side", ["front", "back"])
 def test_104_keys_fit_a_screen_of_80_by_24(side: Side) -> None:
     keyboard = full_size()
-    lines = keyboard_lines(keyboard.caps, {"SW1": "proven"}, "SW16", MARKS, side)
+    lines = keyboard_lines(keyboard.caps, {"SW1": "proven"}, frozenset({"SW16"}), MARKS, side)
     assert max(map(len, lines)) <= 80
     words = [word for line in lines for word in re.findall(r"[+.>x][0-9]+", line)]
     assert len(words) == 104  # none hides another

@@ -175,7 +175,7 @@ def test_stages_alone(stages: tuple[str, ...]) -> None:
     if "positions" not in stages:
         assert set(verdicts(result).values()) == {"untested"}
     if "lines" in stages:
-        assert any("stage positions" in text for text in result.not_tested)
+        assert any("--stages positions" in text for text in result.not_tested)
 
 
 # -- the port goes away ------------------------------------------------------------------------------

@@ -260,7 +260,8 @@ def test_bounces_that_the_debounce_swallows_are_no_fault() -> None:
 
 
 def test_the_image_is_changed_after_the_stages_that_measure() -> None:
-    result = run(stages=("lines", "positions", "typing"))
+    result = run(stages=("lines", "positions", "bounce", "typing"))
+    assert (result.board.image, result.resolution_us) == ("bench", 5)  # who measured, and how finely
     verdicts = {stage.name: stage.verdict for stage in result.stages}
     assert verdicts["positions"] is verdicts["typing"] is Verdict.PASS
     assert result.proven == 13

@@ -104,5 +104,5 @@ def _engine_on_chip() -> list[Figure]:
                         for section in ELFFile(file).iter_sections()
                         if section.name.startswith((".text", ".rodata"))
                     )
-        found.append(Figure(f"the engine's code, {name}", size, "bytes", 3072))
+        found.append(Figure(f"the engine's code, {name}", size, "bytes", 3200))
     return found
