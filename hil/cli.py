@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
+    """`hil`: the exit status. `arguments`: without the program's name; None: the process's own."""
     given = list(sys.argv[1:] if arguments is None else arguments)
     if given == ["--version"]:
         print(_tool())

@@ -45,6 +45,8 @@ class State(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Contact:
+    """A contact in place of a switch of the file: which one, and what its diode lets through."""
+
     switch: str
     state: State
 

@@ -353,6 +353,8 @@ class Ghost:
 
 @dataclass(frozen=True, slots=True)
 class Stage:
+    """One stage of a run: how it ended, what it says nothing about, and how long it took."""
+
     name: str
     verdict: Verdict
     not_tested: tuple[str, ...] = ()

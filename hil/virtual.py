@@ -154,6 +154,7 @@ class Finger:
     # -- what a hand can do; times are absolute µs of the board's clock, None: now --
 
     def down(self, switch: str, at_us: int | None = None) -> None:
+        """The contact closes, and drops out or bounces on the way as the planted faults have it."""
         at_us = self.now_us if at_us is None else at_us
         press = self._presses[switch] = self._presses.get(switch, 0) + 1
         self._down[switch] = None
@@ -167,6 +168,7 @@ class Finger:
         self._contact(switch, "closes", at_us, press)
 
     def up(self, switch: str, at_us: int | None = None) -> None:
+        """The contact opens, unless a planted fault makes it stick."""
         at_us = self.now_us if at_us is None else at_us
         self._down.pop(switch, None)
         if ("sticks", switch) in self._kinds:

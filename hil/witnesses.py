@@ -51,6 +51,7 @@ class Testimony:
 
     @property
     def odd(self) -> Odd:
+        """Who differs from the other two; with one of them silent, whether those who speak agree."""
         file, netlist, bench = self.file, self.netlist, self.bench
         heard = [one for one in (file, netlist, bench) if one is not None]
         if len(heard) < 3:

@@ -132,6 +132,7 @@ def title_of(path: str) -> str:
 
 
 def wiring_lines(text: BoardText) -> list[str]:
+    """The `wiring` block of a board, a line each; what the netlist leaves open stands in comments."""
     board, names = text.board, text.names
     lines = []
     if text.keys:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
+    """`keyc`: the exit status. `arguments`: without the program's name; None: the process's own."""
     given = list(sys.argv[1:] if arguments is None else arguments)
     if given == ["--version"]:  # argparse would double the time of this one
         from keyc import __version__

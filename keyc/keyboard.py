@@ -45,6 +45,8 @@ class Light(Record):
 
 
 class Dial(Record):
+    """`dial GPIO2 GPIO3 DIAL1`: an encoder of two contacts that close in turn."""
+
     name: str
     pin_a: int
     pin_b: int
@@ -240,6 +242,8 @@ class Cell(Record):
 
 
 class Layer(Record):
+    """`layer base { … }`, with a cell for every switch, `..` included."""
+
     name: str
     cells: Mapping[str, Cell]  # every switch has a cell, in wiring order
     span: Span
@@ -266,6 +270,8 @@ class DialTurn(Record):
 
 
 class Debounce(Record):
+    """`debounce 5ms after-quiet`, or `at-once`."""
+
     time_us: int = 5000
     at_once: bool = False  # False: `after-quiet`
 
@@ -299,22 +305,30 @@ class Timing(Record):
 
 
 class Tap(Record):
+    """`tap SW2`: down, and up again after `time_us`."""
+
     switch: str
     time_us: int
     span: Span
 
 
 class Down(Record):
+    """`down SW2`."""
+
     switch: str
     span: Span
 
 
 class Up(Record):
+    """`up SW2`."""
+
     switch: str
     span: Span
 
 
 class Wait(Record):
+    """`wait 300ms`."""
+
     time_us: int
     span: Span
 
@@ -332,12 +346,16 @@ Step = Tap | Down | Up | Wait | Expect
 
 
 class Scenario(Record):
+    """`scenario "…" { … }`: what a press must bring, run on the engine before anything is built."""
+
     name: str
     steps: tuple[Step, ...]
     span: Span
 
 
 class Keyboard(Record):
+    """A checked keymap file: everything that the tables, the bench and the pictures are made of."""
+
     title: str
     stem: str  # the file's stem as a C word: lower case, [a-z0-9_], used in file names
     usb_vendor: int

@@ -62,6 +62,8 @@ LEVELS = (Level(1, 2), Level(2, 3), Level(3, 2))
 
 
 class Verdict(Enum):
+    """How an exploration ended for one claim; the words are those of the screen."""
+
     PROVED = "proved"
     FAILED = "FAILED"
     NOT_ALL = "not all"

@@ -97,16 +97,22 @@ _Row = TypeVar("_Row", bound=Hashable)
 
 
 class TimingRow(Record):
+    """How long one group of switches bounces, in µs, and whether a press is told at once."""
+
     debounce_us: int
     at_once: bool
 
 
 class DualRow(Record):
+    """The cells of a key that does one thing tapped and another held."""
+
     tap: int
     hold: int
 
 
 class ChordRow(Record):
+    """One chord: its switches in wiring order, its layer, its cell."""
+
     members: tuple[int, ...]
     layer: int
     cell: int
@@ -123,6 +129,7 @@ class ChordSets(Record):
 
     @classmethod
     def of(cls, chords: Rows[ChordRow], switch_count: int) -> ChordSets:
+        """The sets of these chords, on a keyboard of so many switches; all empty without a chord."""
         if not chords:
             return cls((), (), (), ())
         switches = tuple(sorted({member for chord in chords for member in chord.members}))

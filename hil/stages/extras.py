@@ -44,6 +44,8 @@ ONE_WAY = "it counted the same way, whichever way it was to be turned"
 
 
 class Way(Enum):
+    """Which way a dial turns, seen from above."""
+
     CLOCKWISE = "clockwise"
     COUNTER_CLOCKWISE = "counter-clockwise"
 

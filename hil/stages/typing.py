@@ -89,6 +89,8 @@ class TypedKey:
 
 @dataclass(frozen=True, slots=True)
 class TypingFindings:
+    """What typing showed. `positions`: the switches with a verdict; `notes`: remarks in words."""
+
     verdict: Verdict
     switches: tuple[TypedSwitch, ...]
     keys: tuple[TypedKey, ...]
