@@ -192,19 +192,8 @@ class Bench:
         from datetime import UTC, datetime
 
         from hil.conversation import Settings
-        from hil.session import STAGES, USUAL
 
-        words = ",".join(USUAL) if self._options.stages is None else self._options.stages
-        stages = [word.strip() for word in words.split(",") if word.strip()]
-        if stages == ["all"]:
-            stages = [*STAGES]
-        unknown = [word for word in stages if word not in STAGES]
-        if unknown or not stages:
-            raise UserError(
-                f"there is no stage {unknown[0]}" if unknown else "no stage is named",
-                f"the stages: {', '.join(STAGES)}; or `all`",
-                exit_status=2,
-            )
+        stages = self._stages()
         if not self._options.virtual and (self._options.fault or self._options.chip):
             raise UserError("faults and chips are for a virtual board", "add --virtual", exit_status=2)
         if self._options.virtual and self._options.port:
@@ -221,6 +210,22 @@ class Bench:
             side=self._options.side,
             when=datetime.now(UTC).isoformat(timespec="seconds"),
         )
+
+    def _stages(self) -> list[str]:
+        from hil.session import STAGES, USUAL
+
+        words = ",".join(USUAL) if self._options.stages is None else self._options.stages
+        stages = [word.strip() for word in words.split(",") if word.strip()]
+        if stages == ["all"]:
+            stages = [*STAGES]
+        unknown = [word for word in stages if word not in STAGES]
+        if unknown or not stages:
+            raise UserError(
+                f"there is no stage {unknown[0]}" if unknown else "no stage is named",
+                f"the stages: {', '.join(STAGES)}; or `all`",
+                exit_status=2,
+            )
+        return stages
 
     def _touched(self) -> frozenset[str] | None:
         if self._options.touched is None:
@@ -268,7 +273,7 @@ class Bench:
         computer = Computer(self._image)
         port = self._options.port
         if port is None:
-            asked = self._options.stages is not None and "alive" in self._options.stages.split(",")
+            asked = self._options.stages is not None and "alive" in self._stages()
             try:
                 found = looked_for(computer, tell, wait_s=_LOOKS_S if asked else 0)
             except KeyboardInterrupt:

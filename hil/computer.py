@@ -1,4 +1,4 @@
-"""What this computer sees of a board that doesn't answer yet; what loads the bench image onto it."""
+"""What this computer sees of a board that doesn't answer yet; what loads an image onto it."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ _RECENT_S = 120.0
 class Computer(ThisComputer):
     """The computer at the bench."""
 
-    def __init__(self, bench_image: Callable[[], bytes]) -> None:
-        """`bench_image` builds it, as a UF2 file's bytes; UserError where that can't be done."""
-        self._bench_image = bench_image
+    def __init__(self, image: Callable[[], bytes]) -> None:
+        """`image` builds the one that is wanted now, as a UF2 file's bytes; UserError where it can't."""
+        self._image = image
         self.ports: Sequence[PortFound] = ()
 
     def answering(self) -> list[str]:
@@ -51,13 +51,13 @@ class Computer(ThisComputer):
         return [each.path for each in self.drives() if each.board == ROM_BOARD_ID]
 
     def load(self, drive: str) -> None:
-        """The bench image onto that drive; UserError (exit status 1) where the board doesn't come up."""
+        """The image onto that drive; UserError (exit status 1) where the board doesn't come up."""
         from keyc.flash import flashed, image_of
 
-        flashed(image_of(self._bench_image(), "the bench image"), self, drive=drive, wait_s=0)
+        flashed(image_of(self._image(), "the image"), self, drive=drive, wait_s=0)
 
     def load_if_waiting(self) -> None:
-        """While a board is gone: when the drive of a chip appears, the bench image goes onto it."""
+        """While a board is gone: when the drive of a chip appears, the image goes onto it."""
         drives = self.waiting_drives()
         if len(drives) == 1:
             with suppress(UserError):  # whatever it was, the drive is looked for again

@@ -216,7 +216,7 @@ def _text_lines(result: Result) -> list[str]:
         lines += _wrapped(note, "  ")
     if result.faults:
         # What a dead board wants measured is volts, and it says its own cautions.
-        alive = any(fault.kind not in ("no-usb", "no-flash") for fault in result.faults)
+        alive = any(fault.kind != "no-usb" for fault in result.faults)
         lines += ["", f"Mend first. {UNPLUG}" if alive else "Mend first."]
         for fault in result.faults:
             lines += _fault_lines(fault)

@@ -70,11 +70,6 @@ _CABLE = Cause(
     "another cable, one that carries data (many only charge), straight into the computer",
     f"{_VOLTS}: about 5 V between VBUS and ground at the board's connector",
 )
-_FLASH = Cause(
-    "the flash chip doesn't answer",
-    "pins 51 to 56 (the QSPI lines), the flash chip's joints, and its supply",
-    f"{_OHMS}: none of pins 51 to 56 is joined to its neighbour; {_VOLTS}: 3.3 V at its supply pin",
-)
 _STARVES = Cause(
     "the supply sags when the chip starts",
     "the regulator and the capacitors at pins 1, 10, 22, 33, 42, 49 and at 23, 45, 50",
@@ -87,7 +82,7 @@ _COPY = Cause(
 )
 
 _CAUSES = {
-    Sight.DRIVE_AGAIN: (_FLASH, _COPY, _STARVES),
+    Sight.DRIVE_AGAIN: (_COPY, _STARVES),
     Sight.LEFT: (_STARVES, _CRYSTAL, _DATA, _COPY),
     Sight.BROKEN: (_DATA, _CRYSTAL, _SUPPLY),
     Sight.NOTHING: (_CABLE, _SUPPLY, _CORE, _RESET, _CRYSTAL, _DATA),
@@ -112,17 +107,14 @@ def stopped() -> AliveFindings:
     return AliveFindings(Sight.NOTHING, Verdict.ABORTED, not_tested=(left,))
 
 
-def findings(sight: Sight, *, ran_from_flash: bool = False, sees_broken: bool = True) -> AliveFindings:
-    """What a sight means. `ran_from_flash`: the image that was copied lies there; one in RAM needs no flash
-    chip. `sees_broken`: whether this computer shows devices that it can't talk to."""
+def findings(sight: Sight, *, sees_broken: bool = True) -> AliveFindings:
+    """What a sight means. `sees_broken`: whether this computer shows devices that it can't talk to. The image
+    that was copied lies in RAM, so the flash chip has no part in any of this."""
     not_tested = (_NOT_SHOWN,) if sight is Sight.NOTHING and not sees_broken else ()
     causes = _CAUSES.get(sight)
     if causes is None:
         if sight is Sight.ANSWERS:
             return AliveFindings(sight, Verdict.PASS)
         return AliveFindings(sight, Verdict.INCOMPLETE, notes=(sight.value, _LOAD))
-    if sight is Sight.DRIVE_AGAIN and not ran_from_flash:
-        causes = tuple(cause for cause in causes if cause is not _FLASH)
-    kind = "no-flash" if _FLASH in causes else "no-usb"
-    fault = Fault(kind, (), 1, causes, (sight.value,))
+    fault = Fault("no-usb", (), 1, causes, (sight.value,))
     return AliveFindings(sight, Verdict.FAIL, fault, not_tested, CAUTIONS)
