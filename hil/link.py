@@ -8,7 +8,7 @@ was said before stands whatever happens to the port.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass
 
 from hil.transport import PortGone, Transport
@@ -69,7 +69,7 @@ class Ordering:
         self._counters = counters
         self._expected: int | None = None
         self._ahead: dict[int, Sentence] = {}
-        self._seen: dict[int, Sentence] = {}
+        self._seen: list[Sentence | None] = [None] * _REMEMBERED  # each over the one so many lines before it
 
     @property
     def expected(self) -> int | None:
@@ -80,17 +80,17 @@ class Ordering:
     def has_gap(self) -> bool:
         return bool(self._ahead)
 
-    def put(self, sentence: Sentence) -> Iterator[Sentence]:
+    def put(self, sentence: Sentence) -> Iterable[Sentence]:
         """The sentences that this one makes ready. Raises BoardRestarted, before any of them."""
         number = sentence.sequence
         if self._expected is None:
             self._expected = number
-        distance = (number - self._expected) % SEQUENCES
-        if not distance and not self._ahead:
+        if number == self._expected and not self._ahead:
             self._next(sentence)
-            return iter((sentence,))
+            return (sentence,)
+        distance = (number - self._expected) % SEQUENCES
         if distance > _FARTHEST:
-            if self._seen.get(number) != sentence:
+            if self._seen[number % _REMEMBERED] != sentence:
                 raise BoardRestarted
             self._counters.doubled += 1
         elif number in self._ahead:
@@ -130,8 +130,7 @@ class Ordering:
 
     def _next(self, sentence: Sentence) -> None:
         number = sentence.sequence
-        self._seen[number] = sentence
-        self._seen.pop((number - _REMEMBERED) % SEQUENCES, None)
+        self._seen[number % _REMEMBERED] = sentence
         self._expected = (number + 1) % SEQUENCES
         self._counters.lines += 1
 

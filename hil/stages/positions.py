@@ -57,8 +57,7 @@ class Kind(Enum):
     BACK = "back"  # two quick touches: the question before
 
 
-@dataclass(frozen=True, slots=True)
-class Noted:
+class Noted(NamedTuple):
     """`switch`: the one seen. `asked`: the one that was asked for. `pressed`: all that newly read pressed.
     `unsettled`: another one than asked for, which may be the one asked for in the wrong place.
     `place`: where it was seen, if the file has no switch there."""
@@ -186,28 +185,32 @@ class Positions:
         self.ghosts.see(self._pressed_now, pressed)
         self._pressed_now = pressed
         released = self._releases(table)
+        gained = table.low & ~before.low
+        if not gained:
+            return Noted(Kind.RELEASED, released[0], self.asked) if released else None
         judged = self.matrix.judgement(before, table)
         if judged.elsewhere is not None and self.asked is not None and not self._held:
             return self._answered_at(judged.elsewhere, self.asked, table)
         if not judged.pressed:
-            if table.low & ~before.low & table.readable & before.readable:
+            if gained & table.readable & before.readable:
                 self._elsewhere = table
             return Noted(Kind.RELEASED, released[0], self.asked) if released else None
-        if self.asked is not None and not (judged.switch and self._is_another(judged.switch)):
+        switch = judged.switch
+        if self.asked is not None and not (switch and self._is_another(switch)):
             self._read(self.asked, table)
-        elif self.asked is not None and judged.switch != self.instead and not self._held:
+        elif self.asked is not None and switch != self.instead and not self._held:
             self._beside[self.asked] = table
-        if judged.switch is None:
+        if switch is None:
             return self._several(judged)
-        if self.ghosts.completes(judged.switch, pressed | {judged.switch}):
+        if self.ghosts.completes(switch, pressed | {switch}):
             # Perhaps a ghost that came a frame late: no evidence for anything.
             return Noted(Kind.UNCLEAR, None, self.asked, judged.pressed)
-        if judged.switch in self._held:
+        if switch in self._held:
             # More of a contact that is down already: this press settles nothing.
-            self._seen[judged.switch][self._last[judged.switch]] -= 1
-            self._note(judged.switch, None)
+            self._seen[switch][self._last[switch]] -= 1
+            self._note(switch, None)
             return None
-        return self._pressed(judged.switch, judged.state, table.time_us)
+        return self._pressed(switch, judged.state, table.time_us)
 
     def _note(self, name: str, state: State | None) -> None:
         press = self._last[name] = _Press(self.asked, self.instead, state)
