@@ -21,7 +21,7 @@ class Reference:
     """Every piece of copper a node, every joint an edge, nothing contracted: readings by shortest paths.
 
     Weights: copper 0, a diode 1 (one way), a leak or LED 2, so that a distance of 2 or more is undefined.
-    What leaks through diodes against their direction is no edge until enough of it leaves one piece of copper.
+    What diodes leak against their direction is no edge until enough of it leaves one piece of copper.
     """
 
     def __init__(self, wiring: Wiring, faults: list[Fault], pressed: frozenset[str]) -> None:

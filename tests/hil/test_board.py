@@ -193,14 +193,14 @@ def test_a_leak_and_an_led_are_undefined() -> None:
 
 @pytest.mark.parametrize("pressed", [(), ("SW1",), ("SW1", "SW2"), ("SW1", "SW6", "SW13")])
 def test_what_a_good_diode_leaks_reads_as_nothing(pressed: tuple[str, ...]) -> None:
-    """A small-signal diode leaks 25 nA at 25 degrees C and microamperes when hot: data sheets, from memory."""
+    """A small-signal diode leaks 25 nA, and microamperes when hot: data sheets, from memory."""
     for microamperes in ("25nA", "5uA"):
         leaks = board(small(), f"leaks diodes {microamperes}")
         assert leaks.table(closed(*pressed)) == board(small()).table(closed(*pressed))
 
 
 def test_what_diodes_of_one_line_leak_adds_up() -> None:
-    """Ohm's law: 16.5 uA at 3.3 V is what 200 kOhm lets through. One row, whose columns are tied to ground."""
+    """Ohm's law: 16.5 uA at 3.3 V is 200 kOhm. One row, whose columns are tied to ground."""
     wiring = wiring_of((2,), tuple(range(6, 18)))
 
     def of(count: int, microamperes: str) -> Table:
