@@ -49,6 +49,8 @@ if TYPE_CHECKING:
 
 _Answer = TypeVar("_Answer")
 
+STAYS_DOWN = "still reads pressed; let go of it. If nobody holds it, it sticks"
+
 _RECONNECT_US = 60_000_000
 _ANSWERING = frozenset(
     {

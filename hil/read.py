@@ -242,7 +242,7 @@ class _Replay:
                 stages=tuple(stages),
                 link=self.counters,
                 trouble=trouble,
-                remarks=tuple(self._remarks),
+                remarks=(*self._remarks, *(positions.remarks() if positions else ())),
             ),
             after=after,
             tool="",

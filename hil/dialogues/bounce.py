@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import ceil
 from typing import TYPE_CHECKING
 
+from hil.conversation import STAYS_DOWN
 from hil.events import Event
 from hil.observe import Edge, Holding, LetGo
 from hil.places import places_of
@@ -45,6 +46,7 @@ class _Asking:
         self._wanted = max(_FEWEST, min(_MOST, ceil(POOL / max(1, len(self._names)))))
         self._line = 0
         self._heard_us = 0
+        self._still_down: list[str] = []
 
     def run(self) -> Verdict:
         by_line: dict[int, list[str]] = {}
@@ -58,11 +60,13 @@ class _Asking:
         self._talk.found.left_out["bounce"] = (
             *(f"{name}: how its contact bounces was not measured" for name in missed),
             *(f"{name}: {ONCE}" for name in once),
+            *(f"{name}: {STAYS_DOWN}" for name in self._still_down),
         )
         verdicts = {one.verdict for one in self._bounces.findings()}
         if verdicts & {PositionVerdict.CHATTERING, PositionVerdict.INTERMITTENT}:
             return Verdict.FAIL
-        return Verdict.INCOMPLETE if missed or once or not self._names else Verdict.PASS
+        doubts = missed or once or self._still_down
+        return Verdict.INCOMPLETE if doubts or not self._names else Verdict.PASS
 
     def _on_line(self, line: int, names: Sequence[str]) -> list[str]:
         """Asks for the switches that show while this line is held; those that weren't seen."""
@@ -75,6 +79,7 @@ class _Asking:
             if n == 0:
                 self._bounces.hold(begun)
             begun = self._ask(name, names) or begun
+        self._still_down += [name for name in self._bounces.down() if name in names]
         return [name for name in names if not self._bounces.presses(name)]
 
     def _ask(self, name: str, names: Sequence[str]) -> LetGo | None:

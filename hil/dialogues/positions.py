@@ -63,6 +63,7 @@ class _Asking:
         for name in self._talk.matrix.switches:
             self._show(name)
         self._talk.stopped()
+        self._talk.remarks += positions.remarks()
         return positions_verdict(positions.position(name) for name in self._talk.matrix.switches)
 
     def _noted(self) -> Noted | None:

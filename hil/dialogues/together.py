@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from hil.conversation import Resumed
+from hil.conversation import STAYS_DOWN, Resumed
 from hil.events import Event
 from hil.observe import Changed
 from hil.places import in_one_breath, place_of_several
@@ -112,7 +112,19 @@ class _Asking:
                 self._give_up(talk.link.transport.now_us)
         self._wait_for_release()
         talk.stopped()
-        return self._verdict()
+        verdict, doubts = self._verdict(), self._doubts()
+        talk.found.left_out["together"] = (*talk.found.left_out.get("together", ()), *doubts)
+        return Verdict.INCOMPLETE if doubts and verdict is Verdict.PASS else verdict
+
+    def _doubts(self) -> tuple[str, ...]:
+        """What contacts did that no finger does; one that stays down looks the same as one that sticks."""
+        told = [f"{name}: {STAYS_DOWN}" for name in self._talk.numbers if name in self._together.still_held]
+        for name, times in self._together.let_go().items():
+            often = "once" if times == 1 else f"{times} times"
+            told.append(
+                f"{name}: let go {often} for a moment while it was held down (the stage bounce tells more)"
+            )
+        return tuple(told)
 
     def _give_up(self, now_us: int) -> None:
         before_us, self._gave_up_us = self._gave_up_us, now_us

@@ -113,6 +113,11 @@ class Bounces:
         """Whether a switch is down."""
         return any(line.was_low for line in self._lines.values())
 
+    def down(self) -> list[str]:
+        """The switches that read pressed while this line is held."""
+        names = (self._switch(gpio) for gpio, line in self._lines.items() if line.was_low)
+        return [name for name in names if name is not None]
+
     def presses(self, name: str) -> int:
         """How often it was pressed and let go, whatever its contact did meanwhile."""
         counted = self._counted.get(name)

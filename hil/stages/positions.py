@@ -39,6 +39,10 @@ _NO_SLIP = 3  # presses that answered as one that has answered for itself: not a
 
 ONCE_ONLY = "seen once; a second press that agrees is needed"
 ROUGH = "its contact let go or rattled in the middle of a press, once; a second press is needed"
+ROUGH_BEFORE = (
+    "its contact let go or rattled in one press, and not in the next: no fault yet, but one to watch (the "
+    "stage bounce presses it more often)"
+)
 NOT_LET_GO = "has not been let go yet"
 TOO_SHORT = "was let go at once; a longer press is needed"
 ONE_WAY = "diodes were not measured against their direction"
@@ -491,6 +495,17 @@ class Positions:
             state = State.GOOD if counts[State.GOOD] else None
             return PositionVerdict.ANSWERS, state, elsewhere, ()
         return PositionVerdict.UNTESTED, None, elsewhere, self._why_untested(name)
+
+    def remarks(self) -> tuple[str, ...]:
+        """The switches that are proven, and whose contact let go or rattled once before it was clean."""
+        if not self._fingers:
+            return ()
+        return tuple(
+            f"{name}: {ROUGH_BEFORE}"
+            for name in self.matrix.switches
+            if (self._unsteady[name] + self._reclosed[name] or name in self._rattled_while_asked)
+            and self._verdict(name)[0] is PositionVerdict.PROVEN
+        )
 
     def _was_rough_once(self, name: str) -> bool:
         """Whether a press was not clean, and no second one has been since."""

@@ -18,6 +18,7 @@ from hil.ghosts import Ghosts
 from hil.judge import ends, lines_of, names_in_order
 from hil.observe import Observation, pair
 from hil.result import Ghost, HeldTogether
+from hil.wire import TIMES_US
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
 _AGREEING = 2
 _FINGERS = 3  # neighbours that one hand holds down
 _TRIES = 3  # of a chord that isn't seen whole
+
+_TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 
 Pair = tuple[str, str]
 
@@ -70,6 +73,8 @@ class Together:
         self._seen_whole: Counter[tuple[str, ...]] = Counter()
         self._rectangles = Ghosts(matrix)
         self._most = 0
+        self._opened_us: dict[str, int] = {}
+        self._let_go: Counter[str] = Counter()
         self._asked: tuple[str, ...] | None = None
 
     # -- what to ask -------------------------------------------------------------------------------
@@ -147,6 +152,11 @@ class Together:
     def held(self) -> frozenset[str]:
         return self._matrix.read_pressed(self._now)
 
+    @property
+    def still_held(self) -> frozenset[str]:
+        """Those that read pressed now, and didn't with nothing touched."""
+        return self.held - self._matrix.read_pressed(self._base)
+
     def restart(self, now: Observation) -> None:
         """The board was away: what was seen stands."""
         self._now = now
@@ -155,6 +165,7 @@ class Together:
         """One quiet frame. True if with it the chord asked for was seen whole, or let go before it was."""
         before, self._now = self._now, table
         held_before, held = self._matrix.read_pressed(before), self._matrix.read_pressed(table)
+        self._note_letting_go(held_before, held, table.time_us)
         asked = self._asked
         ghosts = self._ghosts(held_before, held)
         if held - held_before:
@@ -173,6 +184,16 @@ class Together:
             self._tried[asked] += 1
             return True
         return False
+
+    def _note_letting_go(self, before: frozenset[str], held: frozenset[str], time_us: int) -> None:
+        for name in held - before:
+            opened_us = self._opened_us.get(name)
+            self._let_go[name] += opened_us is not None and (time_us - opened_us) % TIMES_US < _TOO_FAST_US
+        self._opened_us.update(dict.fromkeys(before - held, time_us))
+
+    def let_go(self) -> dict[str, int]:
+        """The switches that opened and closed again sooner than a finger does, and how often."""
+        return {name: times for name, times in self._let_go.items() if times}
 
     def give_up(self) -> None:
         """The person says that the chord asked for can't be had."""

@@ -13,7 +13,7 @@ from wirings import small
 from hil.board import parse_fault
 from hil.wire import Sentence, line_of
 from keyc.keyboard import Diodes
-from tests.campaign import noise, on_chip
+from tests.campaign import intermittents, noise, on_chip
 from tests.campaign.figures import (
     SMALL,
     alike_figure,
@@ -72,6 +72,14 @@ def test_good_boards_raise_no_alarm(slips: float) -> None:
 def test_bouncing_switches_raise_no_alarm() -> None:
     for figure in bouncing_figures(list(bouncing_boards(8, seed=2))):
         assert figure.kept, str(figure)
+
+
+@pytest.mark.parametrize("way", intermittents.SAMPLE, ids=lambda way: f"{way.stage} {way.kind}")
+def test_what_fails_now_and_then_is_noticed_as_often_as_chance_has_it(way: intermittents.Way) -> None:
+    """1 - (1 - p)^n for n chances, within 3 sigma (binomial distribution)."""
+    one = intermittents.noticed(way, 0.25, boards=16, seed=5)
+    assert 0.2 < one.expected < 0.95
+    assert one.kept, str(one)
 
 
 def test_the_graph_tells_boards_apart_that_differ() -> None:

@@ -478,13 +478,3 @@ def test_a_pulled_cable_in_each_stage_costs_nothing_that_was_found() -> None:
 def test_shares_that_are_none_are_refused(text: str) -> None:
     with pytest.raises(UserError):
         parse_fault(text, small())
-
-
-def test_an_intermittent_is_noticed_as_often_as_chance_has_it() -> None:
-    """1 - (1 - p)^n for n presses, within 3 sigma (binomial): a seeded sample of the campaign's part."""
-    from tests.campaign.intermittents import Noticed, noticed
-
-    one = noticed(0.15, boards=60, seed=5)
-    assert isinstance(one, Noticed)
-    assert one.kept, str(one)
-    assert 0.1 < one.expected < 0.95
