@@ -232,7 +232,7 @@ class Positions:
         """A frame that never became quiet: the next quiet one is compared with the one before."""
         judged = self.matrix.judgement(self._now, table)
         name = judged.switch or (next(iter(self._held)) if len(self._held) == 1 else None)
-        if name is None:
+        if name is None or self._held.keys() - {name}:
             # Perhaps the one asked for, perhaps the last one's end: not silence, at any rate.
             self._rattled_since_asked = True
             return None
@@ -257,13 +257,16 @@ class Positions:
         self._closed_us[name] = time_us
         settled_before = self.is_settled(name)
         opened_us = self._opened_us.get(name)
-        if opened_us is not None and (time_us - opened_us) % TIMES_US <= _TOO_FAST_US:
-            self._reclosed[name] += 1
+        let_go = opened_us is not None and (time_us - opened_us) % TIMES_US <= _TOO_FAST_US
+        self._reclosed[name] += let_go
         touch, self._last_touch = self._last_touch, None
         self._note(name, state)
         asked = self.asked
         if name == asked:
             return Noted(Kind.GOOD if state is State.GOOD else Kind.FAULT, name, asked, (name,))
+        if let_go:
+            # Nobody has touched it again, so it says nothing of the one asked for.
+            return Noted(Kind.UNSTEADY, name, None, (name,))
         if asked is not None and name == self.instead:
             self._read(asked, self.base)
             self._while_asked.setdefault(asked, []).append(name)
@@ -500,11 +503,15 @@ class Positions:
         """The switches that are proven, and whose contact let go or rattled once before it was clean."""
         if not self._fingers:
             return ()
+        verdicts = {name: self._verdict(name)[0] for name in self.matrix.switches}
+        # What a switch that chatters did as it was let go may have looked like the next one's.
+        rattled = {name for name, times in self._unsteady.items() if times} | self._rattled_while_asked
+        if PositionVerdict.CHATTERING in verdicts.values():
+            rattled = set()
         return tuple(
             f"{name}: {ROUGH_BEFORE}"
-            for name in self.matrix.switches
-            if (self._unsteady[name] + self._reclosed[name] or name in self._rattled_while_asked)
-            and self._verdict(name)[0] is PositionVerdict.PROVEN
+            for name, verdict in verdicts.items()
+            if verdict is PositionVerdict.PROVEN and (self._reclosed[name] or name in rattled)
         )
 
     def _was_rough_once(self, name: str) -> bool:

@@ -9,7 +9,7 @@ from argparse import ArgumentParser
 from collections.abc import Iterable
 from time import monotonic
 
-from tests.campaign import figures, noise, on_chip
+from tests.campaign import figures, good, intermittents, noise, on_chip
 from tests.campaign.sessions import Score
 
 

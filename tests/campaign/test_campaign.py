@@ -13,14 +13,10 @@ from wirings import small
 from hil.board import parse_fault
 from hil.wire import Sentence, line_of
 from keyc.keyboard import Diodes
-from tests.campaign import intermittents, noise, on_chip
+from tests.campaign import good, intermittents, noise, on_chip
 from tests.campaign.figures import (
     SMALL,
     alike_figure,
-    bouncing_boards,
-    bouncing_figures,
-    good_boards,
-    good_figures,
     is_sure,
     several,
 )
@@ -65,12 +61,14 @@ def test_what_was_planted_twice_over_is_found(as_often: bool) -> None:
 
 @pytest.mark.parametrize("slips", [0.0, 0.05])
 def test_good_boards_raise_no_alarm(slips: float) -> None:
-    for figure in good_figures(list(good_boards(60, seed=2, slips=slips))):
+    for figure in good.figures_of_desks(list(good.good_boards(60, seed=2, slips=slips))):
         assert figure.kept, str(figure)
 
 
-def test_bouncing_switches_raise_no_alarm() -> None:
-    for figure in bouncing_figures(list(bouncing_boards(8, seed=2))):
+def test_good_boards_raise_no_alarm_in_any_stage() -> None:
+    runs = list(good.whole_runs(16, seed=2))
+    assert [(one.seed, one.alarms) for one in runs if one.alarms] == []
+    for figure in good.figures_of_runs(runs):
         assert figure.kept, str(figure)
 
 

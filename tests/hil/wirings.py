@@ -86,8 +86,6 @@ def random_fault(chance: Random, wiring: Wiring) -> str:
             f"low GPIO{one}",
             f"high GPIO{one}",
             f"leaky GPIO{one} GPIO{other} 47k",
-            f"leaks {switch} {chance.choice((100, 2000, 9000, 12000, 40000))}nA",
-            f"leaks diodes {chance.choice((1, 6, 9, 15, 17))}uA",
             f"slow GPIO{one} 300pF",
             f"swapped GPIO{one} GPIO{other}",
             f"moved {switch} GPIO{one} {chance.choice(('GND', f'GPIO{other}'))}",
