@@ -17,6 +17,7 @@ from hil.wire import SEQUENCES, Damaged, Lines, Sentence, line_of
 _ANSWER_US = 600_000  # longest wait for the next line of an answer: asking again for one takes less
 _BLINK_US = 1_000_000  # nothing is said before it is over
 _ASKS = 6  # of a command that isn't answered
+_REFUSALS = 3  # of a command, each for the same reason
 _AGAIN_US = 40_000  # from asking for a missing line to asking again
 _AGAIN_TRIES = 12
 _IDLE_US = 200_000  # after so much silence, ask whether the last line got lost
@@ -254,16 +255,17 @@ class Link:
         that reached the board twice is answered twice: then the second table comes later, and counts.
         Raises NoAnswer, Refused, PortGone, BoardRestarted.
         """
-        refused = None
+        refused: list[str] = []
         for _ in range(_ASKS):
             self._say(word, *fields)
             answer, reason = self._answer(word, answer_us)
             if answer is not None:
                 return answer
-            # Noise can turn a command into one that is refused for what it asks: two must agree.
-            if reason is not None and reason == refused:
-                raise Refused(reason)
-            refused = reason
+            # Noise can turn a command into one that is refused for what it asks: some must agree.
+            if reason is not None:
+                refused.append(reason)
+                if refused.count(reason) >= _REFUSALS:
+                    raise Refused(reason)
         raise NoAnswer(f"no answer to “{word}” from {self.transport.name}")
 
     def _answer(self, word: str, answer_us: int) -> tuple[list[Sentence] | None, str | None]:

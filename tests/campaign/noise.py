@@ -1,8 +1,8 @@
 """Noise: damaged bytes, lost and doubled packets, pulled cables; and what the bench makes of them.
 
 Each board is benched twice, over a clean wire and over a bad one. What is said over the bad one may be less,
-never something else. Beside the link a witness holds it to its word: every sentence that was used is one that
-the board said, and whatever was acknowledged had been heard, in order, or told as lost.
+never something else, in any stage. Beside the link a witness holds it to its word: every sentence that was
+used is one that the board said, and whatever was acknowledged had been heard, in order, or told as lost.
 `python -m tests.campaign noise` prints the figures.
 """
 
@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from random import Random
 
 from boards import keyboard_of
+from wirings import dial, light
 
 from hil.board import Fault
 from hil.conversation import Settings
@@ -23,7 +24,7 @@ from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
 from hil.wire import SEQUENCES, Lines, Sentence
-from keyc.keyboard import Diodes, Keyboard
+from keyc.keyboard import Diodes, Keyboard, Wiring
 from keyc.tables import fingerprints
 from tests.campaign.figures import Figure
 from tests.campaign.plant import boards, makes_sense, sample, static_faults
@@ -33,7 +34,9 @@ LOST = DOUBLED = 0.02  # of the packets
 _PACKET = 64  # bytes of a full-speed bulk packet (USB 2.0, section 5.8.3)
 _BOARDS = ("2 x 2", "3 x 4 + 1", "4 x 5 with holes")
 _LESS = (PositionVerdict.UNTESTED, PositionVerdict.ANSWERS)
-_SETTINGS = Settings(stages=("lines", "positions"))
+_STAGES = ("lines", "positions", "together", "bounce", "flex", "extras")  # those that talk to the bench image
+_SETTINGS = Settings(stages=_STAGES, flex_us=1_000_000)
+_CABLE = "drops USB"  # what `flex` says of a board that goes away, and rightly
 
 
 class Witness:
@@ -133,7 +136,7 @@ def compared(count: int, seed: int = 0, unplugs: int = 1) -> Iterator[Compared]:
     """So many boards with none to two faults each; their cable is pulled so often, at random moments."""
     chance = Random(f"noise {seed}")
     keyboards = [
-        (keyboard_of(wiring), static_faults(wiring))
+        (keyboard_of(_with_extras(wiring)), static_faults(wiring))
         for diodes in Diodes
         for name, wiring in boards(diodes).items()
         if name in _BOARDS
@@ -146,6 +149,11 @@ def compared(count: int, seed: int = 0, unplugs: int = 1) -> Iterator[Compared]:
             continue
         yield _one(keyboard, planted, chance.randrange(1 << 30), unplugs)
         done += 1
+
+
+def _with_extras(wiring: Wiring) -> Wiring:
+    """The same with a dial, and a light that is lit low, on pins that all of `_BOARDS` leave free."""
+    return wiring.replaced(dials=(dial("DIAL1", 26, 27),), lights=(*wiring.lights, light(28, lit_low=True)))
 
 
 def _one(keyboard: Keyboard, planted: tuple[Fault, ...], seed: int, unplugs: int) -> Compared:
@@ -182,6 +190,20 @@ def _differences(clean: Result, noisy: Result) -> tuple[tuple[str, ...], int]:
             wrong.append(f"{said.switch}: {said.verdict.value}, not {truth.verdict.value}")
     known = {fault.title for fault in clean.faults}
     known |= {words for fault in clean.faults for cause in fault.alike for words in cause.faults}
+    known |= {_CABLE} if noisy.link.reconnects else set()
+    for part, there, here in (
+        *(
+            (one.name, one.verdict, other.verdict)
+            for one, other in zip(clean.dials, noisy.dials, strict=True)
+        ),
+        *(
+            (one.pin, one.verdict, other.verdict)
+            for one, other in zip(clean.lights, noisy.lights, strict=True)
+        ),
+    ):
+        if here is not there and here not in _LESS:
+            wrong.append(f"{part}: {here.value}, not {there.value}")
+        less += here is not there and here in _LESS
     wrong += [f"fault {fault.title}" for fault in noisy.faults if fault.title not in known]
     return tuple(wrong), less
 

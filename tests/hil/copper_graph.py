@@ -139,10 +139,12 @@ class Reference:
                 graph.add_edge(a, b, weight=min(weight, known))
 
     def distances_to(self, *targets: object) -> dict[object, int]:
-        return self.distances(self.graph.reverse(), set(targets), [(b, a, i) for a, b, i in self.seeping])
+        return self.distances(
+            self.graph.reverse(copy=False), set(targets), [(b, a, i) for a, b, i in self.seeping]
+        )
 
     def reached_from(self, source: object) -> set[object]:
-        return set(self.distances(self.graph.copy(), {source}, self.seeping))
+        return set(self.distances(self.graph, {source}, self.seeping))
 
     def distances(
         self, graph: nx.DiGraph, sources: set[object], seeping: list[tuple[object, object, Fraction]]
@@ -162,6 +164,7 @@ class Reference:
             ]
             if not enough:
                 return found
+            graph = nx.DiGraph(graph)
             graph.add_edges_from(enough, weight=2)
 
     def reading(self, line: object, driven: int | None) -> str:
