@@ -126,11 +126,23 @@ class _Lines:
             if role == "light" and lights[gpio].lit_low:
                 self.high &= ~(1 << gpio)
         self.free = table.over & ~self.high & ~table.row(REST) & ~table.slow & ~table.held
+        self.free &= ~mask_of(self._dim(gpio for gpio, light in lights.items() if not light.lit_low))
         self.pair_of = {
             frozenset(ends(self.wiring, switch)): switch.name
             for switch in self.wiring.switches
             if switch.direct is None
         }
+
+    def _dim(self, pins: Iterable[int]) -> list[int]:
+        """Of lights to ground those that read as they like: low for a line that isn't low for them."""
+        to_ground = tuple(pins)
+        others = members(self.free & ~mask_of(to_ground))
+        row = self.table.row
+        return [
+            gpio
+            for gpio in to_ground
+            if any(row(other) >> gpio & 1 and not row(gpio) >> other & 1 for other in others)
+        ]
 
     def findings(self) -> LineFindings:
         groups = self._groups()

@@ -9,7 +9,7 @@ used is one that the board said, and whatever was acknowledged had been heard, i
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from random import Random
 
 from boards import keyboard_of
@@ -129,7 +129,12 @@ class Compared:
     less: int
     broken: tuple[str, ...]
     result: Result
-    unplugged: int = field(default=0)
+    unplugged: int
+
+    @property
+    def troubles(self) -> tuple[str, ...]:
+        """Everything that should not be."""
+        return (*self.wrong, *self.broken, *((self.result.trouble,) if self.result.trouble else ()))
 
 
 def compared(count: int, seed: int = 0, unplugs: int = 1) -> Iterator[Compared]:
@@ -225,17 +230,3 @@ def figures_of(runs: list[Compared]) -> list[Figure]:
         Figure("noise: lines sent again", sum(link.resent for link in links), 0),
         Figure("noise: lines told as lost", sum(link.lost for link in links), 0),
     ]
-
-
-def main(count: int = 100, seed: int = 0) -> int:
-    """All of it: so many boards, each with one pulled cable."""
-    runs = []
-    for one in compared(count, seed):
-        runs.append(one)
-        trouble = (one.result.trouble,) if one.result.trouble else ()
-        for words in (*one.wrong, *one.broken, *trouble):
-            print(f"  {', '.join(map(str, one.planted)) or 'a good board'}, seed {one.seed}: {words}")
-    told = figures_of(runs)
-    for figure in told:
-        print(figure)
-    return 0 if all(figure.kept for figure in told) else 1
