@@ -109,6 +109,24 @@ def findings(
     return _Lines(matrix, table, frozenset(resets), not_measured).findings()
 
 
+def wavering(matrix: Matrix, before: Observation, now: Observation) -> tuple[str, ...]:
+    """Pairs of lines that read low once and high once, with no switch moved: dirt that lets just so much
+    through. No verdict rests on such a reading, but somebody with a brush should know."""
+    changed = (before.low ^ now.low) & before.readable & now.readable
+    if matrix.at(changed):
+        return ()  # somebody has touched a switch, which changes others, too
+    pairs = {
+        tuple(sorted((driven, line)))
+        for driven in members(before.over & now.over)
+        for line in members(changed >> (32 * driven) & ROW)
+    }
+    return tuple(
+        f"GPIO{a} and GPIO{b} read low for one another once, and high once, with nothing touched: flux or dirt "
+        "between them is likely; clean there, and look again"
+        for a, b in sorted(pairs)
+    )
+
+
 class _Lines:
     def __init__(self, matrix: Matrix, table: Observation, resets: frozenset[int], not_measured: int) -> None:
         self.matrix, self.table, self.resets = matrix, table, resets

@@ -139,6 +139,15 @@ def test_current_in_one_direction_where_no_switch_is() -> None:
     assert "weak" in seen
 
 
+def test_dirt_that_reads_low_once_and_high_once_is_told() -> None:
+    """Through 10 to 200 kOhm a pulled-up input reads as it likes (common practice)."""
+    high, low = (Desk(small(), ["leaky GPIO3 GPIO4 47k"], seed) for seed in (0, 1))
+    (told,) = lines.wavering(high.matrix, high.table(), low.table())
+    assert told.startswith("GPIO3 and GPIO4 read low for one another once")
+    assert lines.wavering(high.matrix, low.table(), low.table()) == ()
+    assert lines.wavering(high.matrix, high.table(), low.table("SW1")) == (), "a switch was touched"
+
+
 def test_a_line_that_rises_unlike_its_peers_is_a_hint_and_no_verdict() -> None:
     """300 pF behind a pull-up of 65 kΩ take some 20 µs, R · C: other lines of this matrix take 2."""
     desk = Desk(small(), ["slow GPIO3 300pF"])
