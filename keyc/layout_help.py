@@ -34,15 +34,18 @@ def unknown_layout_help(name: str) -> str:
         return "\n".join(_all_of((system,) if system else SYSTEMS))
     known = [name for one in SYSTEMS if (name := f"{one}-{country}{suffix}") in LAYOUT_NAMES]
     if system is None:
-        return f"write {_either(known)}, by the computer's system"
+        unknown = [_CALLED[one] for one in SYSTEMS if not any(name.startswith(one) for name in known)]
+        but = f"; there is none for {_joined(unknown, 'and')} here" if unknown else ""
+        return f"write {_joined(known, 'or')}, by the computer's system{but}"
     if f"{system}-{country}{suffix}" in known:
         return f"write {system}-{country}{suffix}"
-    first = f"No {called} layout of {_CALLED[system]} is known here, only {_either(known)}."
-    return "\n".join((first, *_all_of((system,))))
+    first = f"No {called} layout of {_CALLED[system]} is known here, only {_joined(known, 'and')}."
+    second = "Take the one that is nearest, and write keys by name where that differs."
+    return "\n".join((first, second, *_all_of((system,))))
 
 
 def differences(name: str, other: str = DEFAULT_LAYOUT) -> str:
-    """The letters that lie elsewhere on one layout than on another: `y on KeyZ, z on KeyY`; empty for none."""
+    """The letters that lie elsewhere on one layout than on another: `y on KeyZ, z on KeyY`."""
     here, there = layout(name), layout(other)
     moved = []
     for letter in ascii_lowercase:
@@ -69,7 +72,7 @@ def _all_of(systems: Iterable[str]) -> list[str]:
         plain = [name for name in names if not name.endswith("-iso")]
         lines.append(f"{_CALLED[system]}: {', '.join(plain)}.")
         if plain != names:
-            lines.append(f"  For an ISO board on {_CALLED[system]} with -iso after it, such as {plain[0]}-iso.")
+            lines.append(f"  For an ISO board there with -iso after it: {plain[0]}-iso.")
         for name in plain:
             moved.setdefault(differences(name), []).append(name)
     del moved[""]
@@ -79,5 +82,6 @@ def _all_of(systems: Iterable[str]) -> list[str]:
     return lines
 
 
-def _either(names: list[str]) -> str:
-    return " or ".join((", ".join(names[:-1]), names[-1])) if len(names) > 1 else names[0]
+def _joined(names: list[str], word: str) -> str:
+    """`a, b and c`."""
+    return f" {word} ".join((", ".join(names[:-1]), names[-1])) if len(names) > 1 else names[0]

@@ -1,7 +1,8 @@
 """What the computer makes of keys: characters and the strokes that type them.
 
-A host layout is a system and a layout together, `linux-de`: the systems differ in AltGr and dead keys. What each
-key types is in `keyc/data/host-layouts/`, what accents make in `composed.tsv`; their first lines say the sources.
+A host layout is a system and a layout together, `linux-de`: the systems differ in AltGr and dead keys. What
+each key types is in `keyc/data/host-layouts/`, what accents make in `keyc/data/composed.tsv`; their first
+lines say where that is from.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from functools import cache, cached_property
 
 from keyc.files import data_rows
 from keyc.keyboard import Press
-from keyc.usages import KEYBOARD_PAGE, modifier_name, modifier_of, name_of, usage_of, written
+from keyc.usages import KEYBOARD_PAGE, modifier_name, name_of, usage_of, written
 
 DEFAULT_LAYOUT = "linux-us"
 SYSTEMS = ("linux", "windows", "macos")
@@ -114,7 +115,11 @@ class Layout:
         """By accent: what it makes of the character after it."""
         rows_for = (_system(self.name), self.name.removesuffix(_ISO))
         rows = data_rows("composed.tsv")
-        return {accent: dict(zip(after, made, strict=True)) for host, accent, after, made in rows if host in rows_for}
+        return {
+            accent: dict(zip(after, made, strict=True))
+            for host, accent, after, made in rows
+            if host in rows_for
+        }
 
 
 def _preference(way: _Way) -> tuple[bool, bool, int, bool, bool]:
@@ -158,7 +163,7 @@ def basis(name: str) -> str:
         return "From xkeyboard-config 2.35.1, and accents from the compose tables of libX11 1.8."
     source = "From Visual Studio Code's table of this layout."
     if system == "windows":
-        return f"{source} From memory: which keys are dead, what accents make, and NumLock."
+        return f"{source} From memory: which keys are dead, what accents make, the number pad."
     if name.endswith(_ISO):
         iso = f"This is for a keyboard that macOS takes for an ISO one; else it's {name.removesuffix(_ISO)}."
     else:

@@ -40,8 +40,8 @@ _SHIFT, _ALT_RIGHT = 0xE1, 0xE6
 _LEVELS: tuple[tuple[int, ...], ...] = ((), (_SHIFT,), (_ALT_RIGHT,), (_SHIFT, _ALT_RIGHT))
 
 # What stands for an accent that waits for its letter, by X keysym; the character of the same name in
-# Unicode. Those that Unicode has no spacing form of are shown as combining ones on a no-break space, currency,
-# greek and stroke as what they make with Space.
+# Unicode. Those that Unicode has no spacing form of are shown as combining ones on a no-break space;
+# currency, greek and stroke as what they make with Space.
 _ACCENTS = {
     "abovedot": "\u02d9",
     "abovering": "\u02da",

@@ -170,7 +170,7 @@ def as_text(listing: Listing) -> str:
         lines += [
             "",
             "Types: alone, with Shift, with AltRight, with both. (acute) is a dead key.",
-            *wrap(f"{listing.host_layout}: {basis(listing.host_layout)}", _WIDTH),
+            *wrap(f"{listing.host_layout}: {basis(listing.host_layout)}", _WIDTH, subsequent_indent="  "),
             "Indicators for `light`: " + ", ".join(indicators()) + ".",
             "Any other usage of the HID Usage Tables is written usage(0x0C, 0x00E9).",
         ]
