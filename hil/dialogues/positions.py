@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from hil.conversation import Resumed
 from hil.events import Event
-from hil.observe import Changed
 from hil.judge import lines_of
+from hil.observe import Changed
 from hil.places import places_of
 from hil.result import PositionVerdict, Verdict, positions_verdict
 from hil.stages.lines import wavering

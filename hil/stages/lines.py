@@ -121,8 +121,8 @@ def wavering(matrix: Matrix, before: Observation, now: Observation) -> tuple[str
         for line in members(changed >> (32 * driven) & ROW)
     }
     return tuple(
-        f"GPIO{a} and GPIO{b} read low for one another once, and high once, with nothing touched: flux or dirt "
-        "between them is likely; clean there, and look again"
+        f"GPIO{a} and GPIO{b} read low for one another once, and high once, with nothing touched: flux or "
+        "dirt between them is likely; clean there, and look again"
         for a, b in sorted(pairs)
     )
 
