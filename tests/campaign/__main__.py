@@ -52,9 +52,17 @@ def main() -> int:
     if unknown:
         parser.error(f"there is no part {unknown[0]}; there are {', '.join(_PARTS)}")
     rows: list[Row] = []
-    for name in options.parts or _PARTS:
-        rows += _PARTS[name](options)
+    stopped = False
+    try:
+        for name in options.parts or _PARTS:
+            for row in _PARTS[name](options):
+                rows.append(row)  # one by one: what is done stands when it is stopped
+    except KeyboardInterrupt:
+        stopped = True
     print(table(rows))
+    if stopped:
+        print("stopped: the rest was not run")
+        return 130
     return 0 if all(one.kept for one in rows) else 1
 
 
@@ -134,8 +142,8 @@ def _good(options: Namespace) -> Iterator[Row]:
 
 
 def _intermittents(options: Namespace) -> Iterator[Row]:
-    these = intermittents.figures(max(20, 300 // options.part_of), options.seed)
-    for one in _counted("intermittents", these):
+    for one in intermittents.figures(max(20, 300 // options.part_of), options.seed):
+        print(one, file=sys.stderr, flush=True)
         name = f"{one.way.stage}: {one.way.fault(one.share)}, {one.chances} chances"
         expected = f"{one.expected * one.boards:.0f} of {one.boards}, 3 sigma; nobody else"
         accused = f"; {one.accused} others" if one.accused else ""
