@@ -38,6 +38,7 @@ _RAILS_BETWEEN = frozenset({"DVDD", "VREG_VOUT"})  # 1.1 V: neither low nor high
 _PULLED_UP = frozenset({"RUN", "SWCLK", "SWD"})
 _OTHER_COPPER = _RAILS_HIGH | _RAILS_LOW | _RAILS_BETWEEN | _PULLED_UP
 
+USB_SOCKET = "USB"  # what `drops` names when the board itself goes away
 EVERY_DIODE = "diodes"  # what `reversed` names when the file's `diodes` line is the wrong way round
 _ONE_SWITCH = ("open", "closed", "reversed", "shorted", "sticks")
 _ONE_LINE = ("open", "low", "high")
@@ -46,7 +47,7 @@ _FORMS = {
     "closed": "closed SW7",
     "reversed": "reversed SW7, or reversed diodes (every one)",
     "shorted": "shorted SW7",
-    "drops": "drops SW7, drops GPIO3, or drops SW7 20%",
+    "drops": "drops SW7, drops GPIO3, drops USB, or drops SW7 20%",
     "bounces": "bounces SW7 6ms",
     "sticks": "sticks SW7",
     "cut": "cut GPIO2 after SW3",
@@ -224,7 +225,7 @@ def parse_fault(text: str, wiring: Wiring) -> Fault:
         if len(names) == 2 and percent_of(names[1]) is None:
             raise mistake(f"{names[1]} is no share of presses")
         where = names[0] if names[0] in switches or gpio_of(names[0]) is None else a_pin(names[0])
-        if gpio_of(where) is None:
+        if gpio_of(where) is None and where != USB_SOCKET:
             a_switch(where)
         return Fault(kind, (where,), names[1] if len(names) == 2 else None)
     if kind == "bounces" and len(names) == 2:

@@ -72,6 +72,48 @@ def touching_lines(a: str, b: str, evidence: Sequence[str]) -> Fault:
     return Fault("bridge", (a, b), 0, causes, tuple(evidence), (), (a, b))
 
 
+def loose_plug(evidence: Sequence[str]) -> Fault:
+    """A board that goes away while it is bent. Which is the likeliest: common practice; values: data sheets
+    of the chip's minimal design, from memory."""
+    volts = "on V DC, black lead to ground, plugged in, while you bend the board"
+    causes = (
+        Cause(
+            "a joint of the USB socket isn't wetted",
+            "the socket: its legs for VBUS, ground, D+ and D−, and the posts of its shell, which hold it",
+            f"{OHMS}, from each leg of the socket to where its track ends, while you push the socket: a "
+            "steady beep (about 27 Ω on D+ and D−)",
+        ),
+        Cause(
+            "the cable, or a worn plug",
+            "another cable; then this stage again: hil bench FILE --stages flex",
+            "no meter is needed",
+        ),
+        Cause(
+            "a joint of the two 27 Ω resistors, or of the chip's USB pins, lets go",
+            "the resistors between the socket and pins 46 (USB_DM) and 47 (USB_DP), and these pins",
+            f"{OHMS}, from the socket's D− to pin 46 and from D+ to pin 47, while you bend the board: a "
+            "steady 27 Ω or so",
+        ),
+        Cause(
+            "a joint of the supply lets go: VBUS, the regulator, or what lies between",
+            "from the socket's VBUS leg to the regulator, its three legs, pins 1, 10, 22, 33, 42, 49",
+            f"{volts}: 5 V at the regulator's input and 3.2 to 3.4 V at each of these pins, without a dip",
+        ),
+        Cause(
+            "a joint of the crystal lets go",
+            "pins 20 (XIN) and 21 (XOUT), the crystal, its capacitors and the series resistor at pin 21",
+            f"{OHMS}, from pin 20 to the crystal, and from pin 21 through its resistor, while you bend the "
+            "board: steady",
+        ),
+        Cause(
+            "something loose pulls RUN low, which resets the chip",
+            "pin 26 (RUN) and its neighbours, and a reset button if there is one",
+            f"{volts}: pin 26 stays at 3.3 V",
+        ),
+    )
+    return Fault("drops", (CABLE,), 0, causes, tuple(evidence))
+
+
 def node_bridge(pair: tuple[str, ...], evidence: str, *, slipped: bool) -> Fault:
     """Solder between two switches' joints with their diodes. `slipped`: two switches touched at once would
     have read the same."""
@@ -111,15 +153,17 @@ def flexing_faults(matrix: Matrix, found: Flexed) -> list[Fault]:
         longest_us = max(one.took_us for one in blips)
         did = "let go" if blips[0].let_go else "came on by itself"
         words = f"{what} {did} {times} while the case was squeezed, for up to {longest_us / 1000:.1f} ms"
-        if what in matrix.switches:
+        if what == CABLE:
+            faults.append(loose_plug([f"the board was gone from USB {times} while the case was squeezed"]))
+        elif what in matrix.switches:
             faults.append(unsteady(matrix, what, "drops", [words]))
         elif " " in what:
             a, b = what.split()
             words = f"{a} and {b} touched {times} while the case was squeezed"
             faults.append(touching_lines(a, b, [words]))
-        elif what != CABLE and blips[0].let_go:
+        elif blips[0].let_go:
             faults.append(loose_line(what, blips[0].switches, [words]))
-        elif what != CABLE:
+        else:
             cause = Cause(
                 f"something loose ties {what} to ground",
                 f"pin {package_pin_of_gpio(int(what[4:]))} of the chip, and along its track",

@@ -25,7 +25,6 @@ from hil.result import (
     Verdict,
 )
 from hil.stages.bounce import ONCE, POOL, debounce, pool
-from hil.stages.flex import CABLE
 from hil.stages.lines import NOT_SEEN, LineFindings
 from hil.stages.positions import ONE_WAY
 from hil.suggested import suggested_wiring
@@ -121,6 +120,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
             *faults_of_dials(dials),
             *faults_of_lights(lights),
         ],
+        found.together.tables() if found.together else {},
     )
     verdicts = [_in_time(one, bounce, flexed) for one in pressed]
     typed = found.typing.findings() if found.typing else None
@@ -169,7 +169,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         presses=positions.presses if positions else 0,
         trouble=account.trouble,
         when=when,
-        notes=(*account.remarks, *_notes(told.lines, flexed, bounce), *(typed.notes if typed else ())),
+        notes=(*account.remarks, *_notes(told.lines, bounce), *(typed.notes if typed else ())),
         debounce=debounce(bounce, found.pools) if bounce else None,
         flexed=flexed,
         together=together,
@@ -241,7 +241,7 @@ def _ghosting(found: tuple[Ghost, ...], together: HeldTogether | None) -> tuple[
     return (*proven, *(one for one in found if (one.rectangle, one.ghost) not in known))
 
 
-def _notes(lines: Iterable[Line], flexed: Flexed | None, bounce: Iterable[SwitchBounce]) -> list[str]:
+def _notes(lines: Iterable[Line], bounce: Iterable[SwitchBounce]) -> list[str]:
     notes = [f"{line.pin} {line.note}" for line in lines if line.verdict is LineVerdict.CLEAR and line.note]
     notes += [
         f"{one.switch} bounces longer than the others, for up to {one.longest_us / 1000:.1f} ms: no fault, "
@@ -249,11 +249,6 @@ def _notes(lines: Iterable[Line], flexed: Flexed | None, bounce: Iterable[Switch
         for one in bounce
         if one.outlier
     ]
-    if flexed and any(one.what == CABLE for one in flexed.blips):
-        notes.append(
-            "the board went away while the case was squeezed: look at the USB socket's joints, then try "
-            "another cable"
-        )
     return notes
 
 

@@ -9,8 +9,7 @@ from hil.events import Event
 from hil.observe import Changed
 from hil.places import in_one_breath, place_of_several
 from hil.result import PositionVerdict, Verdict
-from hil.stages.positions import rows_of_caps
-from hil.stages.together import Together
+from hil.stages.together import Together, not_seen_in_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,7 +19,7 @@ if TYPE_CHECKING:
 _HEAR_US = 20_000  # from one look at the person's keyboard to the next
 _RELEASE_US = 2_000_000  # longest wait for the last chord to be let go
 _TWICE_US = 400_000  # Enter and Enter again within this: that is enough
-_FEW, _FEW_TOLD = 3, 4
+_FEW = 3
 _QUICKER = (
     "quicker: draw a finger along each row, so that two caps are always down. Enter leaves one out, Enter "
     "twice in a blink the rest"
@@ -59,7 +58,7 @@ def run(talk: Conversation) -> Verdict:
         talk.watched(),
         good=good,
         doubtful=doubtful,
-        order=[name for row in rows_of_caps(talk.keyboard.caps) for name in row],
+        caps=talk.keyboard.caps,
         chords=[chord.members for chord in talk.keyboard.chords],
         touched=talk.settings.touched,
     )
@@ -124,13 +123,8 @@ class _Asking:
     def _verdict(self) -> Verdict:
         found = self._together.findings()
         if found.not_seen:
-            told = [f"{' and '.join(chord)}: not seen together" for chord in found.not_seen]
-            if len(told) > _FEW_TOLD:
-                told = [f"{len(told)} groups of switches side by side: not seen together (--stages together)"]
-            self._talk.found.left_out["together"] = tuple(told)
-        if found.bridged or found.ghosts:
-            return Verdict.FAIL
-        return Verdict.INCOMPLETE if found.not_seen else Verdict.PASS
+            self._talk.found.left_out["together"] = not_seen_in_words(found.not_seen)
+        return found.verdict
 
     def _ask(self, chord: Sequence[str]) -> None:
         found = self._together.findings()

@@ -27,7 +27,7 @@ _LET_GO_US = 30_000  # from letting go to pressing again: faster than a hand (co
 _TOUCHED_US = 10_000  # a press: no hand is that fast (from memory)
 _AT_ONCE = 2  # switches that a pair of thumbs holds down
 
-CABLE = "USB"
+CABLE = "USB"  # what has let go when the board itself was gone
 
 _Signal = tuple[str, ...]  # ("SW7",), ("GPIO3",), ("GPIO3", "GPIO4")
 
