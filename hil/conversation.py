@@ -144,6 +144,10 @@ class Trouble(Exception):
     """The rig can't go on; the message says why, in words."""
 
 
+class NobodyThere(Trouble):
+    """Nothing on the port answers like a board."""
+
+
 @dataclass(frozen=True, slots=True)
 class Resumed:
     """The board was away, or something of what it said got lost. Watched again, this is its table."""
@@ -252,7 +256,7 @@ class Conversation:
             except PortGone:
                 self._plugged_in()
             except NoAnswer:
-                raise Trouble(
+                raise NobodyThere(
                     "nothing that answers like a bench image is on this port. "
                     "Is the bench image loaded? It is gone after each unplugging"
                 ) from None

@@ -6,6 +6,7 @@ cable, Ctrl-C, a board that falls silent), `run` returns what was found out unti
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from hil.conversation import Conversation, Hand, Notes, Settings, Trouble
@@ -123,6 +124,9 @@ class Session:
                 if trouble:
                     self._tell(Event("trouble", trouble, stage=name))
             stages.append(Stage(name, verdict, seconds=(transport.now_us - began_us) / 1e6))
+        if self._talk.found.alive is not None:
+            # What it made of the port was known only once somebody had been asked.
+            stages[0] = replace(stages[0], verdict=self._talk.found.alive.verdict)
         result = self._result(stages, trouble)
         self._tell(Event("ended", result.verdict.value, verdict=result.verdict.value))
         return result

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from math import dist
 from pathlib import Path
+from random import Random
 
 import pytest
 from boards import keyboard_of
@@ -26,11 +28,12 @@ from hil.result import BounceSide, PositionVerdict, Result, SwitchBounce
 from hil.session import Session
 from hil.stages.bounce import Bounces, debounce
 from hil.stages.flex import Flex, groups
-from hil.stages.together import Together
+from hil.stages.together import Together, side_by_side
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Keyboard
+from keyc.pins import package_pins
 from keyc.tables import fingerprints
 
 KEYBOARD = keyboard_of(small())
@@ -309,6 +312,31 @@ def test_loose_joints_are_found_by_name() -> None:
     assert verdict_of(result, "SW1") == "intermittent"
 
 
+def test_a_cable_that_lets_go_is_a_fault_with_its_causes_in_order() -> None:
+    """The socket's joints first: they take the plug's force (common practice). Pin numbers: the package."""
+    told: list[Event] = []
+    result = run("flex", faults=("drops USB",), flex_us=8_000_000, told=told)
+    assert [one.title for one in result.faults] == ["drops USB"]
+    assert result.verdict.value == "fail"
+    fault = result.faults[0]
+    order = ("socket", "cable", "27 Ω", "VBUS", "crystal", "RUN")
+    assert all(word in cause.what for word, cause in zip(order, fault.causes, strict=True))
+    assert all(cause.look_at and cause.meter for cause in fault.causes)
+    names = {pin.name: pin.number for pin in package_pins().values()}
+    said = " ".join(cause.look_at for cause in fault.causes)
+    for name in ("USB_DM", "USB_DP", "XIN", "XOUT", "RUN"):
+        assert f"{names[name]} ({name})" in said
+    assert result.flexed is not None
+    assert {one.what for one in result.flexed.blips} == {"USB"}
+    assert any("gone" in event.text for event in told if event.kind == "blip")
+    assert "1. drops USB" in text_of(result)
+
+
+def test_a_good_cable_is_not_accused_of_another_joint() -> None:
+    result = run("flex", faults=("drops SW1",), flex_us=8_000_000)
+    assert not any("USB" in one.title for one in result.faults)
+
+
 # -- together ------------------------------------------------------------------------------------------
 
 
@@ -428,6 +456,65 @@ def test_after_a_mend_only_the_neighbours_of_what_was_touched_are_held() -> None
     assert result.together.cleared == result.together.pairs == 2
     alone = run("positions", "together", touched=touched)
     assert any("which were not asked for" in text for text in alone.not_tested)
+
+
+def test_neighbours_are_told_by_distance_not_by_the_order_of_the_caps() -> None:
+    """A line of four keys whose thumb key T lies below the last: next to it, and to nobody else. The graph
+    is built anew here, by its definition: two circles that hold no third point (Toussaint 1980)."""
+    places = {"A": (0.0, 0.0), "T": (2.1, 1.0), "B": (1.0, 0.0), "C": (2.0, 0.0)}
+    found = {frozenset(one) for one in side_by_side(list(places), places)}
+    assert found == {frozenset("AB"), frozenset("BC"), frozenset("CT")}
+    chance = Random(4)
+    for _ in range(30):
+        points = {f"K{n}": (chance.randrange(8) / 4, chance.randrange(8) / 4) for n in range(9)}
+        lunes = {
+            frozenset((a, b))
+            for a in points
+            for b in points
+            if a < b
+            and not any(
+                dist(points[a], points[c]) < dist(points[a], points[b])
+                and dist(points[b], points[c]) < dist(points[a], points[b])
+                for c in points
+            )
+        }
+        assert {frozenset(one) for one in side_by_side(list(points), points)} == lunes
+
+
+def test_a_wandering_line_is_asked_for_by_where_its_caps_lie() -> None:
+    """SW1 to SW4 of one row, drawn as a square: no cap is held with the one across from it."""
+    keyboard = keyboard_of(wiring_of((2,), (6, 7, 8, 9)))
+    corners = {"SW1": (0, 0), "SW2": (1, 1), "SW3": (1, 0), "SW4": (0, 1)}
+    caps = tuple(
+        cap.replaced(x_u=corners[cap.switch][0] + 0.5, y_u=corners[cap.switch][1] + 0.5)
+        for cap in keyboard.caps
+    )
+    result = run("positions", "together", keyboard=keyboard.replaced(caps=caps))
+    assert result.together is not None
+    assert {frozenset(one) for one in result.together.clear} == {
+        frozenset(one) for one in (("SW1", "SW3"), ("SW3", "SW2"), ("SW2", "SW4"), ("SW4", "SW1"))
+    }
+
+
+def test_what_was_read_of_a_chord_is_evidence_once_it_was_read_twice() -> None:
+    board = Board(MATRIX.wiring, [parse_fault("bridge SW6 SW7", MATRIX.wiring)])
+
+    def table(*closed: str):  # type: ignore[no-untyped-def]
+        return observed(board.table(frozenset(closed)).resolved(1), lines_of(MATRIX.wiring))
+
+    together = Together(MATRIX, table(), table(), good=("SW6", "SW7"), caps=KEYBOARD.caps)
+    for times in (0, 1):
+        assert together.question() == ("SW6", "SW7")
+        together.see(table("SW6", "SW7", "SW9"))  # a finger too many: no evidence of these two alone
+        together.see(table())
+        together.see(table("SW6", "SW7"))
+        together.see(table())
+        assert len(together.tables()) == times
+    assert together.tables()[frozenset(("SW6", "SW7"))].low == table("SW6", "SW7").low
+    result = run("positions", "together", faults=("bridge SW6 SW7", "reversed SW1"))
+    assert [one.title for one in result.faults] == ["bridge SW6 SW7", "reversed SW1"]
+    assert any("held together" in text for text in result.faults[0].evidence)
+    assert not any("pressed alone" in cause.look_at for cause in result.faults[0].causes)
 
 
 def test_without_diodes_there_is_nothing_to_ask() -> None:
