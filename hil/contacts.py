@@ -286,20 +286,26 @@ def faults_of_lights(found: Iterable[Light]) -> list[Fault]:
 
 def _dark(light: Light) -> Fault:
     pin, number = light.pin, _number(light.pin)
+    supply, rail, driven, read = ("the supply", "3V3", "low", "high")
+    towards = f"its cathode goes towards {pin}, its anode towards 3V3"
+    probes = f"red probe on the 3V3 side, black on the side of {pin}"
+    if not light.lit_low:
+        supply, rail, driven, read = ("ground", "ground", "high", "low")
+        towards = f"its anode goes towards {pin}, its cathode towards ground"
+        probes = f"red probe on the side of {pin}, black on ground"
     if light.held:
         held = Cause(
-            f"{pin} is tied to the supply: solder across the LED or its resistor",
+            f"{pin} is tied to {supply}: solder across the LED and its resistor",
             f"the light for {light.shows}, and pin {number} of the chip",
-            f"{OHMS}, from {pin} to 3V3: it must not beep",
+            f"{OHMS}, from {pin} to {rail}: it must not beep",
         )
-        words = f"{pin} read high though it was driven low, so the light for {light.shows} can't have lit"
-        return Fault("high", (pin,), 0, (held,), (words,), (), (pin,))
+        words = f"{pin} read {read} though it was driven {driven}; the light for {light.shows} can't have lit"
+        return Fault(read, (pin,), 0, (held,), (words,), (), (pin,))
     causes = (
         Cause(
             "the LED is in backwards",
-            f"the light for {light.shows}: its cathode goes towards {pin}, its anode towards 3V3",
-            "on diode test, board unplugged: red probe on the 3V3 side, black on the side of "
-            f"{pin}: it glows, or reads 1.6 to 3 V",
+            f"the light for {light.shows}: {towards}",
+            f"on diode test, board unplugged: {probes}: it glows, or reads 1.6 to 3 V",
         ),
         Cause(
             "a joint of the LED or its resistor isn't wetted",
@@ -312,7 +318,7 @@ def _dark(light: Light) -> Fault:
             f"{OHMS}, from the chip's pin {number} to the light: it must beep, or read the resistor",
         ),
     )
-    words = f"the light for {light.shows} stayed dark while {pin} was driven low, twice"
+    words = f"the light for {light.shows} stayed dark while {pin} was driven {driven}, twice"
     return Fault("open", (pin,), 0, causes, (words,), (), (pin,))
 
 

@@ -7,11 +7,12 @@ from __future__ import annotations
 from collections import Counter
 from contextlib import suppress
 from dataclasses import dataclass
+from enum import Enum
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from hil.events import Event
 from hil.judge import Matrix, lines_of
-from hil.link import BoardRestarted, Lost, NoAnswer
+from hil.link import BoardRestarted, Lost, NoAnswer, Refused
 from hil.observe import (
     REST,
     AboutToDrive,
@@ -138,6 +139,14 @@ class Settings:
     side: Side = "front"
     board: Identity | None = None
     proven: frozenset[str] = frozenset()
+
+
+class Blinked(Enum):
+    """How a light's pin took it to be driven."""
+
+    LIT = "as it should"
+    HELD = "it read otherwise than driven, and was let go"
+    FOLLOWED = "another pin followed, and it was let go"
 
 
 class Trouble(Exception):
@@ -339,14 +348,18 @@ class Conversation:
 
         return self._insisted(asked)
 
-    def blinked(self, pin: int) -> bool:
-        """Lights what is on this pin for a second. Whether the pin was held high instead. Ends watching."""
+    def blinked(self, pin: int) -> Blinked:
+        """Lights what is on this pin for a second, and tells how the pin took it. Ends watching."""
 
-        def asked() -> list[bool]:
-            answer = self.link.blink(pin)
+        def asked() -> list[Blinked]:
+            try:
+                answer = self.link.blink(pin)
+            except Refused:
+                return [Blinked.FOLLOWED]
             for said in answer:
                 self.take(said)
-            return [any(said.name == "held-against" and said.fields == (str(pin),) for said in answer)]
+            held = any(said.name == "held-against" and said.fields == (str(pin),) for said in answer)
+            return [Blinked.HELD if held else Blinked.LIT]
 
         return self._insisted(asked)
 

@@ -452,13 +452,15 @@ class Dial:
 
 @dataclass(frozen=True, slots=True)
 class Light:
-    """One light. `shows`: its indicator or layer. `held`: its pin read high though it was driven low."""
+    """One light. `shows`: its indicator or layer. `held`: its pin read otherwise than it was driven.
+    `lit_low`: it is wired to the supply, else to ground."""
 
     pin: str
     shows: str
     verdict: PositionVerdict  # proven (somebody saw it), open (it stayed dark) or untested
     held: bool = False
     blocked_by: tuple[str, ...] = ()
+    lit_low: bool = True
 
     def as_json(self) -> dict[str, Any]:
         return {

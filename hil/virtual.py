@@ -69,7 +69,7 @@ class VirtualBoard(Console, Protocol):
         ...
 
     def lit_us(self) -> dict[int, int]:
-        """How long each light has been lit by its pin being low so far, by that pin."""
+        """How long each light has been lit so far, by its pin."""
         ...
 
     def reports(self) -> list[tuple[int, str, bytes]]:

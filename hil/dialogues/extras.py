@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from hil.conversation import Resumed
+from hil.conversation import Blinked, Resumed
 from hil.dialogues.typing import IMAGE as TRIAL
 from hil.events import Event
 from hil.observe import Changed, mask_of
 from hil.result import PositionVerdict, Verdict
-from hil.stages.extras import DETENTS, REST_US, Extras, Way, light_hidden_by
+from hil.stages.extras import DETENTS, REST_US, Extras, Way
 
 if TYPE_CHECKING:
     from hil.conversation import Conversation
@@ -44,7 +44,7 @@ def run(talk: Conversation) -> Verdict:
     talk.also_watched = mask_of(pin for dial in wiring.dials for pin in (dial.pin_a, dial.pin_b))
     try:
         now = talk.watched(_SOON_US)
-        extras = talk.found.extras = Extras(wiring, lines, now)
+        extras = talk.found.extras = Extras(wiring, lines, now, talk.can.get("lit-high", 0))
         return _Asking(talk, extras, now).run()
     finally:
         talk.also_watched = 0
@@ -56,7 +56,7 @@ class _Asking:
         self._talk, self._extras = talk, extras
         self._stuck = talk.matrix.read_pressed(talk.base)
         self._pressed = self._pressed_in(now)
-        self._held = False  # the last light's pin, high although it was driven low
+        self._blinked = Blinked.LIT  # how the last light's pin took it
 
     def run(self) -> Verdict:
         talk, wiring = self._talk, self._talk.keyboard.wiring
@@ -68,7 +68,7 @@ class _Asking:
             self._tell(f"{dial.name}: {found.verdict.value}", found.blocked_by)
         touch = next(iter(talk.usable), None)
         for light in wiring.lights:
-            if touch is not None and not light_hidden_by(light, talk.looked()):
+            if touch is not None and not self._extras.light_hidden_by(light):
                 self._look_at(light, touch)
             seen = self._extras.light(light)
             self._tell(
@@ -130,7 +130,7 @@ class _Asking:
         while not self._extras.is_told(light.pin):
             if self._is_seen(light, touch, where):
                 self._extras.answer(light.pin, lit=True)
-            elif not self._held:
+            elif self._blinked is Blinked.LIT:
                 self._ask(f"if {where} stayed dark", "touch a switch that works")
                 self._talk.hand.asked_to_press(touch)
                 while not (self._heard()[1] or self._talk.hand.gives_up()):
@@ -148,9 +148,12 @@ class _Asking:
         )
         for _ in range(_BLINKS):
             talk.hand.asked_to_look(light.pin)
-            self._held = talk.blinked(light.pin)
-            if self._held:
-                self._extras.held_high(light.pin)
+            self._blinked = talk.blinked(light.pin)
+            if self._blinked is not Blinked.LIT:
+                if self._blinked is Blinked.HELD:
+                    self._extras.held(light.pin)
+                else:
+                    self._extras.followed(light.pin)
                 self._begin_again()
                 return False
             if self._begin_again():

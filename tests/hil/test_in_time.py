@@ -485,10 +485,8 @@ def test_a_wandering_line_is_asked_for_by_where_its_caps_lie() -> None:
     """SW1 to SW4 of one row, drawn as a square: no cap is held with the one across from it."""
     keyboard = keyboard_of(wiring_of((2,), (6, 7, 8, 9)))
     corners = {"SW1": (0, 0), "SW2": (1, 1), "SW3": (1, 0), "SW4": (0, 1)}
-    caps = tuple(
-        cap.replaced(x_u=corners[cap.switch][0] + 0.5, y_u=corners[cap.switch][1] + 0.5)
-        for cap in keyboard.caps
-    )
+    at = {name: (x + 0.5, y + 0.5) for name, (x, y) in corners.items()}
+    caps = tuple(cap.replaced(x_u=at[cap.switch][0], y_u=at[cap.switch][1]) for cap in keyboard.caps)
     result = run("positions", "together", keyboard=keyboard.replaced(caps=caps))
     assert result.together is not None
     assert {frozenset(one) for one in result.together.clear} == {
@@ -505,11 +503,14 @@ def test_what_was_read_of_a_chord_is_evidence_once_it_was_read_twice() -> None:
     together = Together(MATRIX, table(), table(), good=("SW6", "SW7"), caps=KEYBOARD.caps)
     for times in (0, 1):
         assert together.question() == ("SW6", "SW7")
-        together.see(table("SW6", "SW7", "SW9"))  # a finger too many: no evidence of these two alone
-        together.see(table())
         together.see(table("SW6", "SW7"))
         together.see(table())
         assert len(together.tables()) == times
+    sloppy = Together(MATRIX, table(), table(), good=("SW6", "SW7"), caps=KEYBOARD.caps)
+    while sloppy.question() is not None:  # a finger too many: no evidence of these two alone
+        sloppy.see(table("SW6", "SW7", "SW9"))
+        sloppy.see(table())
+    assert sloppy.tables() == {}
     assert together.tables()[frozenset(("SW6", "SW7"))].low == table("SW6", "SW7").low
     result = run("positions", "together", faults=("bridge SW6 SW7", "reversed SW1"))
     assert [one.title for one in result.faults] == ["bridge SW6 SW7", "reversed SW1"]
