@@ -29,7 +29,7 @@ from hil.observe import (
     Watching,
 )
 from hil.outcome import Found
-from hil.result import BAD_LINES, Identity, PositionVerdict
+from hil.result import Identity
 from hil.stages import lines
 from hil.stages.positions import rows_of_caps
 from hil.transport import PortGone
@@ -51,14 +51,6 @@ if TYPE_CHECKING:
 _Answer = TypeVar("_Answer")
 
 _RECONNECT_US = 60_000_000
-_ANSWERING = frozenset(
-    {
-        PositionVerdict.PROVEN,
-        PositionVerdict.ANSWERS,
-        PositionVerdict.CHATTERING,
-        PositionVerdict.INTERMITTENT,
-    }
-)
 _SAME_PIN = 2  # restarts at one pin's first drive that make it a finding
 _LEAVES_US = 3_000_000  # from being told to restart to being gone
 _LOOKS = 12
@@ -201,18 +193,8 @@ class Conversation:
 
     @property
     def usable(self) -> list[str]:
-        """Switches of which a press can be expected to show, in the order of the caps: those that answered,
-        or where nobody has pressed them yet, those whose lines are in order."""
-        order = [name for row in self.rows for name in row]
-        lines, positions = self.found.lines, self.found.positions
-        if positions is not None:
-            return [name for name in order if positions.position(name).verdict in _ANSWERING]
-        if lines is None:
-            return order
-        bad = {line.gpio for line in lines.lines if line.verdict in BAD_LINES}
-        shut = {*lines.closed, *lines.maybe_closed}
-        at = self.matrix.switches
-        return [n for n in order if n not in shut and not {at[n].row, at[n].column, at[n].direct} & bad]
+        """Switches of which a press can be expected to show, in the order of the caps."""
+        return self.found.usable(self.keyboard, self.matrix)
 
     def keep(self, word: str, *numbers: object) -> None:
         """Notes in the dump what the bench did."""

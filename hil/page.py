@@ -148,6 +148,9 @@ class Page:
             sound = "fault"
         elif kind == "back":
             parts |= {"trouble": None, "said": self._also_said(event.text, "")}
+        elif kind == "counted":
+            others = [line for line in self._parts["said"] if not line[0].endswith(" presses")]
+            parts["said"] = [[event.text, ""], *others][:_LAST]
         elif kind == "typed":
             # How many is enough; each on a line of its own would push everything else away.
             others = [line for line in self._parts["said"] if not line[0].endswith(" presses")]

@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from hil.observe import REST, Observation, pair
-from hil.result import Dial, Light, LineVerdict, PositionVerdict
+from hil.result import Dial, Light, LineVerdict, PositionVerdict, Verdict
 from hil.stages.lines import LineFindings
 from hil.wire import TIMES_US
 
@@ -29,6 +29,7 @@ DETENTS = 4  # to be seen each way: a whole round of the contacts, whatever a de
 REST_US = 120_000  # without an edge: the dial rests in a detent (a hand that clicks on pauses longer)
 _MOST = 3 * DETENTS  # movements, before the question is given up
 _AGREEING = 2
+_BAD = (PositionVerdict.OPEN, PositionVerdict.SWAPPED)
 
 # Levels of contacts A and B (1: closed) in the order in which they follow one another clockwise.
 _ROUND = ((0, 0), (1, 0), (1, 1), (0, 1))
@@ -295,6 +296,28 @@ class Extras:
         if line is None or line.verdict in faulty or not (light.lit_low or line.verdict is LineVerdict.CLEAR):
             return self._lines.troubles_of(light.pin) or (FAULTY_LINE,)
         return ()
+
+    def _told(self) -> list[tuple[str, PositionVerdict, tuple[str, ...]]]:
+        dials, lights = self.findings()
+        return [
+            *((one.name, one.verdict, one.blocked_by) for one in dials),
+            *((f"light {one.shows}", one.verdict, one.blocked_by) for one in lights),
+        ]
+
+    def left_out(self) -> tuple[str, ...]:
+        """What isn't known of them, and why."""
+        return tuple(
+            f"{name}: {', '.join(why)}"
+            for name, verdict, why in self._told()
+            if verdict is PositionVerdict.UNTESTED
+        )
+
+    def verdict(self) -> Verdict:
+        dials, _ = self.findings()
+        misread = any(one.edges_per_detent is not None for one in dials)
+        if misread or any(verdict in _BAD for _, verdict, _ in self._told()):
+            return Verdict.FAIL
+        return Verdict.INCOMPLETE if self.left_out() else Verdict.PASS
 
     def findings(self) -> tuple[tuple[Dial, ...], tuple[Light, ...]]:
         """Every dial and every light, in the order of the wiring."""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from hil.judge import lines_of, names_in_order
 from hil.observe import REST, Observation, members, pair
-from hil.result import Blip, Flexed
+from hil.result import Blip, Flexed, Verdict
 from hil.wire import TIMES_US
 from keyc.keyboard import Diodes
 
@@ -68,16 +68,16 @@ class Flex:
         for level in self._levels.values():
             level.since_us = self._last_us
 
-    def pins(self, name: str) -> tuple[str, ...]:
-        """The lines that a switch sits on."""
-        return self._pins[name]
-
     def restart(self, now: Observation, *, away: bool = False) -> None:
         """Watched anew. `away`: the board itself was gone."""
         if away:
             self._blips.append(Blip(CABLE, True, 0))
         self._last_us = now.time_us
         self._levels = {signal: _Level(True, True, now.time_us) for signal in self._signals(now)}
+
+    def lost(self) -> None:
+        """Something of what the board told is missing: nothing is known until it is watched anew."""
+        self._levels = {}
 
     def see(self, table: Observation) -> tuple[Blip, ...]:
         """One frame: the table as it is now. What has blipped since the last call."""
@@ -129,6 +129,19 @@ class Flex:
         return frozenset(s[0] for s, level in self._levels.items() if level.steady and level.now) & frozenset(
             self._matrix.switches
         )
+
+    def left_out(self) -> tuple[str, ...]:
+        """The lines on which nothing was held down meanwhile."""
+        lines = {pin for pins in self._pins.values() for pin in pins}
+        never = sorted((pin for pin in lines if not self._held_us[pin]), key=lambda pin: int(pin[4:]))
+        if not never:
+            return ()
+        return (f"{', '.join(never)}: no switch on it was held down while the case was squeezed",)
+
+    def verdict(self) -> Verdict:
+        if self._blips:
+            return Verdict.FAIL
+        return Verdict.INCOMPLETE if self.left_out() else Verdict.PASS
 
     def findings(self) -> Flexed:
         return Flexed(tuple(self._of_lines()), self._watched_us, dict(self._held_us))

@@ -34,6 +34,11 @@ _FINGERS = 3  # neighbours that one hand holds down
 _FEW_TOLD = 4
 _TRIES = 3  # of a chord that isn't seen whole
 
+NOTHING = "together: nothing was left in doubt that switches held at the same time would show"
+NO_NEIGHBOUR = (
+    "together: solder to the neighbours of what was touched, which were not asked for (leave out --touched)"
+)
+
 Pair = tuple[str, str]
 
 
@@ -91,6 +96,10 @@ class Together:
                 return chord
         self._asked = None
         return None
+
+    def ask(self, chord: tuple[str, ...]) -> None:
+        """This was asked for, whatever is left to ask: for a run that is read again."""
+        self._asked = chord
 
     def _wanted(self) -> Iterable[tuple[str, ...]]:
         open_pairs = [one for one in self._neighbours if one not in self._clear and not self._is_bridged(one)]

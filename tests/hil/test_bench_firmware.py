@@ -66,7 +66,7 @@ def test_it_says_hello_and_who_it_is() -> None:
     ]
     said = told(bench, "who")
     assert [one[:2] for one in said[:1]] == [("hello", "1")]
-    assert said[1:8] == [
+    assert said[1:9] == [
         ("can", "pins", "3FFFFFFF"),
         ("can", "watch", f"{MASK:X}"),
         ("can", "lit-high", "0"),
@@ -76,8 +76,8 @@ def test_it_says_hello_and_who_it_is() -> None:
         ("can", "soonest", "0"),
         ("can", "edges", "5"),
     ]
-    assert said[8][0] == "flash-id"
-    assert said[9:] == [
+    assert said[9][0] == "flash-id"
+    assert said[10:] == [
         ("fingerprint", "wiring", "0123456789AB"),
         ("fingerprint", "keymap", "23456789ABCD"),
         ("fingerprint", "engine", "456789ABCDEF"),

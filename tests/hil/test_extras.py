@@ -115,7 +115,7 @@ def test_a_light_that_is_wired_to_ground(faults: tuple[str, ...], titles: list[s
     for seed in (0, 1):  # whether the LED's leak reads low or high
         result = bench(*faults, keyboard=TO_GROUND, seed=seed)
         if seed and faults and faults[0].startswith("bridge"):
-            # Then both pins read low at rest, as that LED alone would have it: the board sees it as it drives.
+            # Both pins read low at rest, as that LED alone would have it: the board sees it as it drives.
             assert any("another pin follows its pin" in text for text in result.not_tested)
         else:
             assert said(result) == titles
