@@ -315,7 +315,7 @@ def _notes(lines: Iterable[Line], bounce: Iterable[SwitchBounce]) -> list[str]:
 def _with_not_tested(
     account: Account, stage: Stage, verdicts: list[Position], typed: TypingFindings | None
 ) -> Stage:
-    if stage.name == "typing" and typed is not None:
+    if stage.name == "typing" and typed is not None and "typing" not in account.found.left_out:
         return replace(stage, not_tested=typed.not_tested)
     left_out = account.found.left_out.get(stage.name)
     if left_out is not None:

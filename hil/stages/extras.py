@@ -130,6 +130,10 @@ class Extras:
             self._questions[self._asked][-1].given_up = True
             self._asked = None
 
+    def ask_nothing(self) -> None:
+        """What is seen from here on answers no question that is known."""
+        self._asked = None
+
     def is_answered(self, dial: str, way: Way) -> bool:
         """Whether the last question has had its answer, whatever it is."""
         question = self._questions[dial, way][-1]

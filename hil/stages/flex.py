@@ -55,6 +55,7 @@ class Flex:
         self._blips: list[Blip] = []
         self._held_us: Counter[str] = Counter()
         self._watched_us = 0
+        self._is_whole = True
         self._last_us = now.time_us
         self._pins = {
             name: tuple(f"GPIO{gpio}" for gpio in (s.row, s.column, s.direct) if gpio is not None)
@@ -79,6 +80,10 @@ class Flex:
         """Something of what the board told is missing: nothing is known until it is watched anew."""
         self._levels = {}
 
+    def cut_short(self) -> None:
+        """Not all was seen that was asked for: whether its neighbours let go too is not known of a switch."""
+        self._is_whole = False
+
     def see(self, table: Observation) -> tuple[Blip, ...]:
         """One frame: the table as it is now. What has blipped since the last call."""
         found = self.pass_time(table.time_us)
@@ -98,6 +103,13 @@ class Flex:
         passed_us = (now_us - self._last_us) % TIMES_US
         if passed_us > TIMES_US // 2:
             return ()
+        if passed_us > _STEADY_US:
+            # Whatever is to become steady has done so by then, and is held from there on.
+            settled = self._pass_time((self._last_us + _STEADY_US) % TIMES_US, _STEADY_US)
+            return (*settled, *self._pass_time(now_us, passed_us - _STEADY_US))
+        return self._pass_time(now_us, passed_us)
+
+    def _pass_time(self, now_us: int, passed_us: int) -> tuple[Blip, ...]:
         self._last_us = now_us
         self._watched_us += passed_us
         self._held_us.update({pin: passed_us for name in self.held for pin in self._pins[name]})
@@ -158,6 +170,8 @@ class Flex:
             to.update({name: pin for name in loose - set(to) if pin in self._pins[name]})
         found = []
         for blip in self._blips:
+            if not self._is_whole and blip.let_go and blip.switches and blip.what not in to:
+                continue  # perhaps its own joint, perhaps its line's
             pin = to.get(blip.what, "") if blip.let_go else ""
             concerned = names_in_order(self._matrix.wiring, (n for n, line in to.items() if line == pin))
             found.append(Blip(pin, True, blip.took_us, concerned) if pin else blip)

@@ -97,8 +97,8 @@ class Together:
         self._asked = None
         return None
 
-    def ask(self, chord: tuple[str, ...]) -> None:
-        """This was asked for, whatever is left to ask: for a run that is read again."""
+    def ask(self, chord: tuple[str, ...] | None) -> None:
+        """This was asked for (None: nothing that is known), in a run that is read again."""
         self._asked = chord
 
     def _wanted(self) -> Iterable[tuple[str, ...]]:
