@@ -204,6 +204,82 @@ def test_presses_are_pooled_over_runs_and_the_report_shows_them(tmp_path: Path) 
     json.dumps(result.as_json("hil test"))
 
 
+class _Roller(FingerHand):
+    """Types over whatever line is asked for: all its keys, last first, each down before the last is up."""
+
+    def __init__(self, finger: Finger, silent: frozenset[str] = frozenset(), enters: int = 0) -> None:
+        super().__init__(finger)
+        self._roll, self._silent, self._enters = finger, silent, enters
+        self._until = 0
+        self.asked_for: list[str] = []
+
+    def asked_to_press(self, switch: str) -> None:
+        self.asked_for.append(switch)
+        if self._roll.now_us < self._until:
+            return
+        wired = {one.name: one for one in self._roll.board.wiring.switches}
+        line = [name for name, one in wired.items() if one.row == wired[switch].row]
+        at_us = self._roll.now_us + 100_000
+        for _ in range(3):
+            for name in reversed([name for name in line if name not in self._silent]):
+                self._roll.tap(name, 90_000, at_us)
+                at_us += 60_000
+        self._until = at_us + 200_000
+
+    def gives_up(self) -> bool:
+        self._enters -= 1
+        return self._enters >= 0
+
+
+def test_keys_are_typed_over_in_any_order_and_rolls_count() -> None:
+    told: list[Event] = []
+    finger = Finger(board_of(KEYBOARD), bouncing=True)
+    hand = _Roller(finger)
+    prints = fingerprints(KEYBOARD).wiring
+    settings = Settings(stages=("bounce",))
+    result = Session(KEYBOARD, Link(BoardTransport(finger)), hand, prints, settings, tell=told.append).run()
+    assert result.verdict.value == "pass"
+    assert all(one.bounce is not None and one.bounce.pooled >= 5 for one in result.positions)
+    assert all(one.bounce.verdict is None for one in result.positions if one.bounce)
+    counts = [(event.proven, event.total) for event in told if event.kind == "counted"]
+    assert counts[-1] == (13 * 5, 13 * 5)
+    assert sorted(count[0] or 0 for count in counts) == [count[0] for count in counts]
+    prompts = [event for event in told if event.kind == "prompt"]
+    assert prompts[0].together == ("SW1", "SW2", "SW3", "SW4")
+    assert prompts[0].times == 4 * 5
+
+
+def test_a_silent_key_is_passed_over_without_a_hand_on_the_computer() -> None:
+    """Two more presses of a finished key of its line say it."""
+    finger = Finger(board_of(KEYBOARD, [parse_fault("open SW6", KEYBOARD.wiring)]), bouncing=True)
+    hand = _Roller(finger)
+    prints = fingerprints(KEYBOARD).wiring
+    settings = Settings(stages=("bounce",))
+    result = Session(KEYBOARD, Link(BoardTransport(finger)), hand, prints, settings).run()
+    assert result.verdict.value == "incomplete"
+    assert any("not measured: SW6" in text for text in result.not_tested)
+    assert not any("SW5" in text for text in result.not_tested)
+
+
+def test_it_can_be_ended_early_and_says_what_it_rests_on() -> None:
+    """Fewer than 3 in n are longer than the longest of n, with 95 % (the rule of three)."""
+
+    class Tired(_Roller):
+        def gives_up(self) -> bool:
+            return len(self.asked_for) > 20  # Enter, and Enter again
+
+    finger = Finger(board_of(KEYBOARD), bouncing=True)
+    prints = fingerprints(KEYBOARD).wiring
+    settings = Settings(stages=("bounce",))
+    result = Session(KEYBOARD, Link(BoardTransport(finger)), Tired(finger), prints, settings).run()
+    presses = sum(one.bounce.pooled for one in result.positions if one.bounce)
+    assert 0 < presses < 13 * 5
+    assert (result.verdict.value, result.debounce) == ("incomplete", None)
+    said = next(text for text in result.not_tested if text.startswith("how long to debounce"))
+    assert f"rests on {presses} presses (fewer than 1 in {presses // 3} takes longer" in said
+    assert "300 presses give a recommendation (1 in 100)" in said
+
+
 def test_tweezers_scratch_so_nothing_is_measured() -> None:
     result = run("bounce", tool="tweezers")
     stage = next(one for one in result.stages if one.name == "bounce")
