@@ -205,36 +205,46 @@ def test_presses_are_pooled_over_runs_and_the_report_shows_them(tmp_path: Path) 
 
 
 class _Roller(FingerHand):
-    """Types over whatever line is asked for: all its keys, last first, each down before the last is up."""
+    """Types over each line once it is asked for: its keys, last first, each down before the last is up."""
 
-    def __init__(self, finger: Finger, silent: frozenset[str] = frozenset(), enters: int = 0) -> None:
+    def __init__(self, finger: Finger, rounds: int) -> None:
         super().__init__(finger)
-        self._roll, self._silent, self._enters = finger, silent, enters
-        self._until = 0
-        self.asked_for: list[str] = []
+        self._rounds = rounds
+        self._rolled: set[int | None] = set()
 
     def asked_to_press(self, switch: str) -> None:
-        self.asked_for.append(switch)
-        if self._roll.now_us < self._until:
+        wired = {one.name: one for one in KEYBOARD.wiring.switches}
+        row = wired[switch].row
+        if row in self._rolled:
             return
-        wired = {one.name: one for one in self._roll.board.wiring.switches}
-        line = [name for name, one in wired.items() if one.row == wired[switch].row]
-        at_us = self._roll.now_us + 100_000
-        for _ in range(3):
-            for name in reversed([name for name in line if name not in self._silent]):
-                self._roll.tap(name, 90_000, at_us)
-                at_us += 60_000
-        self._until = at_us + 200_000
+        self._rolled.add(row)
+        at_us = self._finger.now_us + 100_000
+        for _ in range(self._rounds):
+            for name in reversed([name for name, one in wired.items() if one.row == row]):
+                self._finger.tap(name, 90_000, at_us)
+                at_us += 60_000 if row is not None else 150_000
 
     def gives_up(self) -> bool:
-        self._enters -= 1
-        return self._enters >= 0
+        return False
+
+
+class _Tired(FingerHand):
+    """Presses Enter, and Enter again, after so many presses."""
+
+    asked_for = 0
+
+    def asked_to_press(self, switch: str) -> None:
+        self.asked_for += 1
+        super().asked_to_press(switch)
+
+    def gives_up(self) -> bool:
+        return self.asked_for > 20
 
 
 def test_keys_are_typed_over_in_any_order_and_rolls_count() -> None:
     told: list[Event] = []
     finger = Finger(board_of(KEYBOARD), bouncing=True)
-    hand = _Roller(finger)
+    hand = _Roller(finger, 5)
     prints = fingerprints(KEYBOARD).wiring
     settings = Settings(stages=("bounce",))
     result = Session(KEYBOARD, Link(BoardTransport(finger)), hand, prints, settings, tell=told.append).run()
@@ -252,7 +262,7 @@ def test_keys_are_typed_over_in_any_order_and_rolls_count() -> None:
 def test_a_silent_key_is_passed_over_without_a_hand_on_the_computer() -> None:
     """Two more presses of a finished key of its line say it."""
     finger = Finger(board_of(KEYBOARD, [parse_fault("open SW6", KEYBOARD.wiring)]), bouncing=True)
-    hand = _Roller(finger)
+    hand = _Roller(finger, 7)
     prints = fingerprints(KEYBOARD).wiring
     settings = Settings(stages=("bounce",))
     result = Session(KEYBOARD, Link(BoardTransport(finger)), hand, prints, settings).run()
@@ -264,14 +274,10 @@ def test_a_silent_key_is_passed_over_without_a_hand_on_the_computer() -> None:
 def test_it_can_be_ended_early_and_says_what_it_rests_on() -> None:
     """Fewer than 3 in n are longer than the longest of n, with 95 % (the rule of three)."""
 
-    class Tired(_Roller):
-        def gives_up(self) -> bool:
-            return len(self.asked_for) > 20  # Enter, and Enter again
-
     finger = Finger(board_of(KEYBOARD), bouncing=True)
     prints = fingerprints(KEYBOARD).wiring
     settings = Settings(stages=("bounce",))
-    result = Session(KEYBOARD, Link(BoardTransport(finger)), Tired(finger), prints, settings).run()
+    result = Session(KEYBOARD, Link(BoardTransport(finger)), _Tired(finger), prints, settings).run()
     presses = sum(one.bounce.pooled for one in result.positions if one.bounce)
     assert 0 < presses < 13 * 5
     assert (result.verdict.value, result.debounce) == ("incomplete", None)
