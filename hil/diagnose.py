@@ -194,7 +194,9 @@ class _Diagnosis:
                 "shorted": self._shorted,
             }
             if kind == "bridge":
-                return node_bridge(where, f"pressed, {where[0]} reads as this would", slipped=True)
+                # Held down together on purpose, and read alike twice: nobody slipped.
+                slipped = not any(chord.issuperset(where) for chord in self.chords)
+                return node_bridge(where, f"pressed, {where[0]} reads as this would", slipped=slipped)
             return by_switch[kind](where[0])
         line = self.findings.line(gpios[0])
         if line is None:

@@ -597,7 +597,7 @@ def test_what_was_read_of_a_chord_is_evidence_once_it_was_read_twice() -> None:
     result = run("positions", "together", faults=("bridge SW6 SW7", "reversed SW1"))
     assert [one.title for one in result.faults] == ["bridge SW6 SW7", "reversed SW1"]
     assert any("held together" in text for text in result.faults[0].evidence)
-    assert not any("pressed alone" in cause.look_at for cause in result.faults[0].causes)
+    assert not any("touched at once" in cause.what for cause in result.faults[0].causes)
 
 
 def test_without_diodes_there_is_nothing_to_ask() -> None:

@@ -68,8 +68,10 @@ def ends_of(result: dict[str, object]) -> dict[str, str]:
     return {one["name"]: one["verdict"] for one in result["stages"]}  # type: ignore[attr-defined]
 
 
-@pytest.mark.parametrize("stage", STAGES)
-@pytest.mark.parametrize("after", [0, 2])
+@pytest.mark.parametrize(
+    ("stage", "after"),
+    [(stage, after) for stage in STAGES for after in (0, 2) if (stage, after) != ("hello", 2)],
+)
 def test_ctrl_c(
     stage: str,
     after: int,
