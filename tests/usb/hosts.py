@@ -59,10 +59,13 @@ class HostedDevice(ABC):
         return self.control(0x81, 6, 0x2200, interface, 255)
 
     def reports(self, endpoint: int = 1) -> list[bytes]:
-        """What is there to fetch now."""
+        """What is there to fetch now. An image may need a scan, a millisecond as a poll is, between two."""
         found = []
-        while (report := self.poll(endpoint)) is not None:
-            found.append(report)
+        empty = 0
+        while empty < 2:
+            report = self.poll(endpoint)
+            empty = empty + 1 if report is None else 0
+            found += [] if report is None else [report]
         return found
 
     @abstractmethod
