@@ -43,8 +43,9 @@ RAM_ORIGIN = 0x20000000
 STACKS_ORIGIN = 0x20040000  # the two small banks behind the large ones: nothing but stacks lies there
 # RP2040 datasheet 2.8.1.3.1: 252 bytes and their check sum.
 BOOT2_BYTES = 252
-# What an image may put on its stack, which has a bank of 4 KB to itself with a mark at its end; the tests
-# look how deep it really goes. A daily image of keys and layers alone needs half of it.
+# What an image may put on its stack, on either runtime; it has a bank of 4 KB to itself with a mark at its
+# end. The tests look how deep it really goes: at most 748 bytes, in a trial image with everything on 104
+# keys. A daily image of keys and layers alone needs half of what is said here.
 STACK_BYTES = 1024
 
 # https://github.com/microsoft/uf2, README: block layout; the RP2040's family from its utils/uf2families.json.
@@ -177,7 +178,8 @@ class Segment:
 @dataclass(frozen=True, slots=True)
 class Sizes:
     """Bytes of one image. `flash` is what lies in the flash chip (nothing of a RAM image), `ram` what the
-    image occupies in RAM without its stack, for which `stack` are set aside."""
+    image occupies in RAM without its stack, for which `stack` are set aside (code that a user adds on the
+    Pico SDK puts its own on top)."""
 
     flash: int
     ram: int
