@@ -45,7 +45,8 @@ STACKS_ORIGIN = 0x20040000  # the two small banks behind the large ones: nothing
 BOOT2_BYTES = 252
 # What an image may put on its stack, on either runtime; it has a bank of 4 KB to itself with a mark at its
 # end. The tests look how deep it really goes: at most 748 bytes, in a trial image with everything on 104
-# keys. A daily image of keys and layers alone needs half of what is said here.
+# keys. A daily image of keys and layers alone needs half of what is said here, but not on the Pico SDK, whose
+# interrupts take more.
 STACK_BYTES = 1024
 
 # https://github.com/microsoft/uf2, README: block layout; the RP2040's family from its utils/uf2families.json.
@@ -236,7 +237,7 @@ def build_uf2(
             exit_status=2,
         )
     tell = progress or (lambda _: None)
-    stack = stack_bytes(image, keyboard)
+    stack = stack_bytes(image, keyboard, runtime)
     with tempfile.TemporaryDirectory(prefix="keyc-") as folder:
         if runtime == "sdk":
             from keyc.pico import find_sdk, linked_on_sdk
@@ -247,12 +248,13 @@ def build_uf2(
         return _of_elf(_linked(chosen, keyboard, image, Path(folder), tell), image, chosen.name, stack)
 
 
-def stack_bytes(image: Image, keyboard: Keyboard | None) -> int:
+def stack_bytes(image: Image, keyboard: Keyboard | None, runtime: Runtime = "bare") -> int:
     """What this image's stack grows to at most."""
     from keyc.tables import tables_of
 
-    plain = image == "daily" and keyboard is not None and tables_of(keyboard).further is None
-    return STACK_BYTES // 2 if plain else STACK_BYTES
+    if image != "daily" or keyboard is None or runtime == "sdk":
+        return STACK_BYTES
+    return STACK_BYTES if tables_of(keyboard).further else STACK_BYTES // 2
 
 
 def elf_in(file: str) -> bytes | None:
