@@ -93,8 +93,8 @@ class Flashed:
             return f"{text}, as this image calls itself"
         return (
             f"{text} and carries this keymap\n"
-            "its version says so: three digits of it are made of the keymap's fingerprint, and another "
-            "keymap has the same ones once in 1000"
+            "its version says so: three of its digits are made of the keymap's fingerprint,\n"
+            "and another keymap has the same ones once in 1000"
         )
 
 
