@@ -25,7 +25,7 @@ from keyc.firmware import (
     UF2_PAYLOAD_BYTES,
     tells_keymap,
 )
-from keyc.usb_seen import UsbDevice, UsbIdentity, devices_here
+from keyc.usb_seen import UsbDevice, UsbIdentity, devices_here, version_text
 
 if TYPE_CHECKING:
     from hil.ports import Drive
@@ -330,8 +330,8 @@ def _another(wanted: UsbIdentity, came: Sequence[BoardSeen]) -> UserError:
     for board in came:
         if (board.identity.vendor, board.identity.product) == (wanted.vendor, wanted.product):
             return UserError(
-                f"{board.title} came back with another image or keymap: it is {board.identity}, and what "
-                f"was copied is {wanted}",
+                f"{board.title} came back with another image or keymap: its version is "
+                f"{version_text(board.identity.version)}, and {version_text(wanted.version)} was copied",
                 "the flash chip kept what it had: unplug the board, plug it in with BOOTSEL held, and run "
                 "this again; if it stays so, look at the flash chip's six lines (pins 51 to 56)",
                 exit_status=1,
