@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -13,7 +13,7 @@ from keyc.netlist import fingerprint
 from keyc.places import CapLine, Layout, PlacedCap, layout_of, spots_of
 from keyc.syntax import RESERVED
 from keyc.tidy import tidied_text
-from keyc.traced import Board, DirectKey, Key, Side, natural
+from keyc.wired_board import Board, DirectKey, Key, Side, natural
 
 _INDICATORS = ("CapsLock", "NumLock", "ScrollLock", "Compose", "Kana")
 _NAME = re.compile(r"[A-Za-z_]\w*(?:-\w+)*")
@@ -186,29 +186,42 @@ def _lights(board: Board) -> Iterator[str]:
 
 
 def _diode_names(text: BoardText) -> list[str]:
-    """The diodes' designators; two keys on one package share it."""
+    """The diodes' designators; keys on one package share it."""
     named = [(key.diode.part.name, key.name) for key in text.keys if key.diode]
     lines = [f"    diode {text.names[diode]} of {text.names[switch]}" for diode, switch in named]
-    shared = [name for name, count in Counter(name for name, _ in named).items() if count > 1]
-    if shared:
-        holds = "hold two diodes each" if len(shared) > 1 else "holds two diodes"
-        lines.append(f"    # {_listed(shared)} {holds}")
+    shared: dict[int, list[str]] = defaultdict(list)
+    for name, count in Counter(name for name, _ in named).items():
+        if count > 1:
+            shared[count].append(name)
+    for count, names in sorted(shared.items()):
+        holds = f"hold {count} diodes each" if len(names) > 1 else f"holds {count} diodes"
+        lines.append(f"    # {_listed(names)} {holds}")
     return [*lines, *_kinds_of_packages(text)]
 
 
 def _kinds_of_packages(text: BoardText) -> Iterator[str]:
     """What packages must be, of which the file doesn't tell what they hold: that follows from the others."""
     towards = Side.ROW if text.board.pointing is Diodes.CATHODE_TO_ROW else Side.COLUMN
-    for side in Side:
-        packages = {
-            key.diode.part.name: key.diode.line_pin
-            for key in text.keys
-            if key.common_at is side and key.diode
-        }
-        if packages:
-            kind = "cathode, as a BAV70 has" if side is towards else "anode, as a BAW56 has"
-            pins = " and ".join(sorted(set(packages.values())))
-            yield f"    # pin {pins} of {_listed(packages)}, at the {side.value}, must be a common {kind}"
+    packages: dict[tuple[str, str], dict[str, None]] = defaultdict(dict)
+    for key in text.keys:
+        if key.cathode_if_known is None or key.diode is None:
+            continue
+        is_cathode = key.cathode_if_known is towards
+        kind = "cathode" if is_cathode else "anode"
+        if key.diode.is_common:
+            kind = f"common {kind}, as a {'BAV70' if is_cathode else 'BAW56'} has"
+        at = "switch"
+        if key.diode.unknown_pin == key.diode.line_pin:
+            at = "row" if key.diode.line == key.row else "column"
+        packages[at, kind][f"{key.diode.unknown_pin} of {key.diode.part.name}"] = None
+    for (at, kind), names in packages.items():
+        of: dict[str, list[str]] = defaultdict(list)
+        for name in names:
+            pin, _, part = name.partition(" of ")
+            of[pin].append(part)
+        article = "an" if kind == "anode" else "a"
+        pins = "; ".join(f"pin {pin} of {_listed(parts)}" for pin, parts in sorted(of.items()))
+        yield f"    # {pins}, at the {at}, must be {article} {kind}"
 
 
 def _left_out(text: BoardText) -> Iterator[str]:

@@ -15,7 +15,8 @@ from keyc.controllers import read_pin_map
 from keyc.diagnostics import Diagnostic, UserError, as_json
 from keyc.keyboard import Diodes
 from keyc.netlist import fingerprint, read_netlist
-from keyc.traced import Board, Contact, Side, traced
+from keyc.traced import traced
+from keyc.wired_board import Board, Contact, Side
 
 SCHEMA = 1
 

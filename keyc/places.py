@@ -19,7 +19,7 @@ from keyc.keyboard import Cap
 from keyc.nearby import Nearby
 from keyc.shape import Corner, cap_at, overlaps
 from keyc.source import Source, Span
-from keyc.traced import Contact, natural
+from keyc.wired_board import Contact, natural
 
 USUAL_PITCH_MM = 19.05  # common practice
 _HOLE_WITHIN_MM = 9.0  # from the middle of a switch's pads to its centre hole

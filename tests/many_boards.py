@@ -19,7 +19,8 @@ from keyc.diagnostics import Diagnostic
 from keyc.keyboard import Diodes, Keyboard
 from keyc.netlist import netlist_of
 from keyc.source import Source
-from keyc.traced import Board, traced
+from keyc.traced import traced
+from keyc.wired_board import Board
 from tests.keyc.made_boards import FAULTS, MadeBoard
 
 PLACE_U = 0.05

@@ -24,7 +24,7 @@ FRAME = {
     "layer": "layer base {\n    A B\n    C usb-boot\n}\n",
 }
 # Told of boards: test_board_pages has their examples.
-BOARDS = ("netlist.py", "board_findings.py", "witnesses.py")
+BOARDS = ("netlist.py", "board_findings.py", "switch_findings.py", "line_findings.py", "witnesses.py")
 # Told by running scenarios or by exploring, or of a file too long for a page.
 ELSEWHERE = {
     "scenario-failed",
