@@ -8,9 +8,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from keyc import __version__
+from keyc.cap_lines import CapLine, PlacedCap
 from keyc.keyboard import Diodes
 from keyc.netlist import fingerprint
-from keyc.places import CapLine, Layout, PlacedCap, layout_of, spots_of
+from keyc.places import Layout, layout_of
+from keyc.spots import spots_of
 from keyc.syntax import RESERVED
 from keyc.tidy import tidied_text
 from keyc.wired_board import Board, DirectKey, Key, Side, natural

@@ -13,9 +13,9 @@ from pathlib import Path
 
 from keyc.board_text import keymap_text, layer_lines, quoted
 from keyc.boards import ReadBoard
+from keyc.cap_lines import PlacedCap
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes
-from keyc.places import PlacedCap
 from keyc.tidy import tidied_text
 
 MOST_KEYS = 225  # 15 rows and 15 columns: the chip has 30 pins

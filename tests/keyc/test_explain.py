@@ -41,7 +41,7 @@ def codes_in(*files: str) -> set[str]:
     """Every code that these files of the package tell: each call that makes a diagnostic names it first."""
     folder = Path(keyc.__file__).parent
     calls = re.compile(
-        r"(?:\btell|_tell|Diagnostic|Misread|_length)\(\s*\"([a-z-]+)\"|code(?:, where)? = \"([a-z-]+)\""
+        r"(?:\btell|_tell|_at|Diagnostic|Misread|_length)\(\s*\"([a-z-]+)\"|code(?:, where)? = \"([a-z-]+)\""
     )
     return {
         match[1] or match[2]
