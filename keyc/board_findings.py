@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 
-from keyc.board_telling import told_at
+from keyc.board_telling import names_of, told_at
 from keyc.circuit import Part
 from keyc.diagnostics import Diagnostic, in_file_order
 from keyc.line_findings import (
@@ -52,6 +52,7 @@ def findings(board: Board, layout: Layout) -> list[Diagnostic]:
             *lines_used_otherwise(board),
             *_dials_not_wired(board),
             *_unusual_pitch(board, layout),
+            *_places_not_told(board, layout),
             *beside_supply(board),
         ]
     )
@@ -75,8 +76,7 @@ def _designators_not_unique(board: Board) -> Iterator[Diagnostic]:
 
 
 def _crowded(board: Board, layout: Layout) -> Iterator[Diagnostic]:
-    parts = {key.name: key.contact.part for key in board.keys}
-    parts |= {direct.contact.name: direct.contact.part for direct in board.directs}
+    parts = {contact.name: contact.part for contact in board.contacts}
     if _has_unusual_pitch(layout):
         return  # then no distance is what it seems
     for name, other in layout.crowded:
@@ -87,6 +87,23 @@ def _crowded(board: Board, layout: Layout) -> Iterator[Diagnostic]:
             f"{name} lies on {other}: both can't have a cap",
             [(parts[name], None), (parts[other], None)],
             f"{name} is left out; if it is the one to be fitted, change the names over in the text",
+        )
+
+
+def _places_not_told(board: Board, layout: Layout) -> Iterator[Diagnostic]:
+    parts = {contact.name: contact.part for contact in board.contacts}
+    where = [(parts[name], None) for name in layout.about if name in parts]
+    if where and not _has_unusual_pitch(layout):
+        are = "are turned, and lie" if len(where) > 1 else "is turned, and lies"
+        yield told_at(
+            "place-not-told",
+            "warning",
+            board,
+            f"{names_of(layout.about)} {are} only about where `shape` says",
+            where,
+            "the file has no hole in the middle of the switches, and their pads alone don't tell where: "
+            "compare their places with the design, and correct `at` in `shape`; or export the file with its "
+            "unplated holes",
         )
 
 

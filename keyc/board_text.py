@@ -261,10 +261,17 @@ def shape_lines(text: BoardText) -> list[str]:
     pitch = f"{across:g} mm" if abs(across - down) < 0.02 else f"{across:g} mm across and {down:g} mm down"
     return [
         f"# One unit is {pitch} here. How wide and tall the caps are is guessed from the gaps between them.",
+        *_about(text),
         "shape {",
         *(_shape_line(line, text.names) for line in layout.lines),
         "}",
     ]
+
+
+def _about(text: BoardText) -> Iterator[str]:
+    if text.layout.about:
+        yield "# The file has no holes between these switches' pads, so that they lie only about here:"
+        yield f"# {_listed(text.layout.about)}."
 
 
 def _shape_line(line: CapLine, names: Mapping[str, str]) -> str:

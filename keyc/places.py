@@ -33,13 +33,15 @@ _BARS_U = (5.5, 7.0)  # what is wider than a shift key is a space bar
 class Layout:
     """The lines of `shape`, the caps as these lines place them, the pitch in mm across and down.
 
-    `crowded`: keys left out because they lie on another one, with that one.
+    `crowded`: keys left out because they lie on another one, with that one. `about`: keys that lie only about
+    where they are said to.
     """
 
     lines: tuple[CapLine, ...]
     caps: tuple[PlacedCap, ...]
     pitch_mm: tuple[float, float]
     crowded: tuple[tuple[str, str], ...]
+    about: tuple[str, ...] = ()
 
 
 def layout_of(spots: Sequence[Spot], others: Sequence[Spot] = ()) -> Layout:
@@ -70,7 +72,8 @@ def layout_of(spots: Sequence[Spot], others: Sequence[Spot] = ()) -> Layout:
         PlacedCap(cap.switch, cap.x_u, cap.y_u, cap.width_u, cap.height_u, cap.rotation_deg)
         for cap in caps_as_written(lines)
     )
-    return Layout(tuple(lines), tuple(written), pitch, tuple(crowded))
+    about = tuple(spot.name for spot in spots if spot.is_about)
+    return Layout(tuple(lines), tuple(written), pitch, tuple(crowded), about)
 
 
 def _set_upright(spots: Sequence[Spot]) -> Sequence[Spot]:
@@ -78,7 +81,7 @@ def _set_upright(spots: Sequence[Spot]) -> Sequence[Spot]:
     first = spots[0].turn_deg
     if abs(first) < SAME_ANGLE_DEG or any(abs(spot.turn_deg - first) > SAME_ANGLE_DEG for spot in spots):
         return spots
-    return [Spot(spot.name, *rotated(spot.x_mm, spot.y_mm, -first), 0.0) for spot in spots]
+    return [Spot(spot.name, *rotated(spot.x_mm, spot.y_mm, -first), 0.0, spot.is_about) for spot in spots]
 
 
 def _pitch_mm(spots: Sequence[Spot]) -> tuple[float, float]:

@@ -1,20 +1,21 @@
 """Where a board's switches lie and how they are turned: from pads and holes, in mm.
 
-The netlist has a pad's place, not its part's. The centre is the large bare hole between a switch's pads. Some
-PCB programs leave bare holes out; then it is where footprints of that kind have it, or where it must be for
-switches that are turned and those that aren't to lie in the same rows and columns.
+The netlist has a pad's place, not its part's: a switch's centre is the large bare hole between its pads.
+Where a file has none, `pad_centres.py` finds it.
 """
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import atan2, degrees, hypot
 from statistics import median
 
 from keyc.circuit import Circuit, centroid_mm
 from keyc.nearby import Nearby
+from keyc.pad_centres import centred_pads
+from keyc.part_kinds import is_dial
 from keyc.wired_board import Contact
 
 _HOLE_WITHIN_MM = 9.0  # from the middle of a switch's pads to its centre hole
@@ -24,36 +25,63 @@ SAME_ANGLE_DEG = 0.4
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """A key's centre on the board in mm (y downwards) and its turn in degrees, clockwise."""
+    """A key's centre on the board in mm (y downwards) and its turn in degrees, clockwise.
+
+    `is_about`: its pads alone don't tell where the centre is, to a twentieth of a key unit.
+    """
 
     name: str
     x_mm: float
     y_mm: float
     turn_deg: float
+    is_about: bool = False
 
 
 def spots_of(circuit: Circuit, contacts: Sequence[Contact]) -> list[Spot]:
     """Each switch's centre and turn, in their order.
 
-    The centre is the large bare hole nearest to its pads, else their middle. The turn shows in where the pads
-    lie around it, compared with the other switches of the same footprint.
+    The turn shows in where the pads lie around the centre, or to one another, compared with the other
+    switches of the same footprint.
     """
     holes = Nearby(((hole.x_mm, hole.y_mm) for hole in circuit.holes), _HOLE_WITHIN_MM)
     footprints = [_footprint(circuit, contact, holes) for contact in contacts]
-    turns = _turns(footprints)
+    without_hole = [
+        index
+        for index, (contact, footprint) in enumerate(zip(contacts, footprints, strict=True))
+        if not footprint.has_hole and not is_dial(contact.part)
+    ]
+    centres = centred_pads([footprints[index].pads for index in without_hole])
+    about, shifted = set(), set()
+    for index, centre in zip(without_hole, centres, strict=True):
+        footprints[index] = replace(footprints[index], x=centre.x_mm, y=centre.y_mm)
+        if centre.is_about:
+            about.add(index)
+        elif centre.is_shifted:
+            shifted.add(index)
+    # The few are off beside the many, whichever of them are where they seem to be.
+    others = set(range(len(footprints))) - about - shifted
+    about |= others if len(shifted) > len(others) else shifted
     return [
-        Spot(contact.name, footprint.x, -footprint.y, turn)
-        for contact, footprint, turn in zip(contacts, footprints, turns, strict=True)
+        Spot(contact.name, footprint.x, -footprint.y, turn, index in about)
+        for index, (contact, footprint, turn) in enumerate(
+            zip(contacts, footprints, _turns(footprints), strict=True)
+        )
     ]
 
 
 @dataclass(frozen=True, slots=True)
 class _Footprint:
-    """A switch's centre in mm (y upwards), and the arms from it to the first and second net's pads."""
+    """A switch's centre in mm (y upwards), and the arms from it to the first and second net's pads.
+
+    Without a centre hole the middle of the pads stands for the centre, and the only arm is that from the
+    first net's pads to the second's.
+    """
 
     x: float
     y: float
     arms: tuple[tuple[float, float], ...]
+    pads: tuple[tuple[tuple[float, float], ...], ...]  # places of the first net's, and of the second's
+    has_hole: bool
 
 
 def _footprint(circuit: Circuit, contact: Contact, holes: Nearby) -> _Footprint:
@@ -64,6 +92,9 @@ def _footprint(circuit: Circuit, contact: Contact, holes: Nearby) -> _Footprint:
     # Wider pads than a switch has, because the file's unit is wrong, put the hole farther away, too.
     extent = max(hypot(pad.x_mm - x, pad.y_mm - y) for pad in places)
     near = holes.within(x, y, max(_HOLE_WITHIN_MM, 2 * extent))
+    pads = tuple(
+        tuple(sorted({(pad.x_mm, pad.y_mm) for pad in contact.part.pads[pin]})) for pin in (pins[0], pins[-1])
+    )
     if near:
         hole = circuit.holes[near[0][1]]
         x, y = hole.x_mm, hole.y_mm
@@ -71,7 +102,7 @@ def _footprint(circuit: Circuit, contact: Contact, holes: Nearby) -> _Footprint:
     else:
         (x0, y0), (x1, y1) = middles[0], middles[-1]
         arms = ((x1 - x0, y1 - y0),)
-    return _Footprint(x, y, tuple(arm for arm in arms if hypot(*arm) > 0.5))
+    return _Footprint(x, y, tuple(arm for arm in arms if hypot(*arm) > 0.5), pads, bool(near))
 
 
 def _turns(footprints: Sequence[_Footprint]) -> list[float]:

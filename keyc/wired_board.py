@@ -152,6 +152,11 @@ class Board:
     is_pointing_guessed: bool
     turned: tuple[Key, ...]
 
+    @property
+    def contacts(self) -> list[Contact]:
+        """What closes a position of the matrix, or a pin of its own."""
+        return [*(key.contact for key in self.keys), *(direct.contact for direct in self.directs)]
+
     def lines_of(self, side: Side) -> list[Line]:
         """The lines of one side in the order of their keys' places: from the top, or from the left."""
         return sorted(

@@ -28,7 +28,9 @@ TURN_DEG = 0.5
 
 
 def fault_of(seed: int) -> str | None:
-    return None if seed % 3 == 0 else FAULTS[seed % len(FAULTS)]
+    if seed % 3 == 0:
+        return None
+    return FAULTS[(seed // 3 * 2 + seed % 3 - 1) % len(FAULTS)]
 
 
 def traced_board(made: MadeBoard) -> Board:
@@ -49,7 +51,7 @@ def wrong_with(seed: int, fault: str | None) -> list[str]:
             *(f"the text has a mistake: {one.message}" for one in told if one.severity == "error"),
         ]
     wrong += _wrong_switches(made, keyboard)
-    if fault != "pitch-unusual":
+    if fault not in ("pitch-unusual", "place-not-told"):
         wrong += _wrong_places(made, keyboard)
     return wrong
 

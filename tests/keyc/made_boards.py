@@ -62,6 +62,7 @@ FAULTS = (
     "diode-direction-unknown",
     "diode-direction-unknown array",
     "pitch-unusual",
+    "place-not-told",
     "netlist-end",
     "netlist-line-unreadable",
     "netlist-units",
@@ -128,6 +129,7 @@ class MadeBoard:
     def __init__(self, seed: int, fault: str | None = None) -> None:
         self.random = random.Random(seed)
         self.seed = seed
+        self.fault = fault
         self.parts: list[MadePart] = []
         self.loose_holes: list[tuple[float, float, float]] = []
         self.keys: dict[str, TrueKey] = {}
@@ -158,6 +160,10 @@ class MadeBoard:
         self.array_starts_at_line = more.random() < 0.5
         if more.random() < 0.3 and fault in (None, "netlist-end", "line-without-pin", "line-on-two-pins"):
             self.diodes = "array"
+        # Some programs leave bare holes out of the file; then only pads tell where a switch is.
+        self.has_holes = more.random() < 0.7
+        if not self.has_holes and more.random() < 0.4:
+            self.footprint = "own"
         if fault is not None:
             self._suit(fault)
         self._lay_out()
@@ -201,6 +207,8 @@ class MadeBoard:
                 self.array = self.array.removeprefix("lettered ")
             elif "differs" in fault:
                 self.array = "apart"
+        if fault == "place-not-told":
+            self.has_holes, self.footprint = False, "own"
         if fault == "line-on-wrong-pin" and self.package not in ("chip", "module"):
             self.package = "chip"
         if fault == "pitch-unusual":
@@ -213,6 +221,12 @@ class MadeBoard:
     def _lay_out(self) -> None:
         r = self.random
         kind = chosen(r, "grid", "staggered", "columns", "thumbs", "halves")
+        # Without neighbours that are turned by much nothing tells where a turned one is.
+        self.is_all_one_way = self.fault == "place-not-told"
+        if self.is_all_one_way:
+            kind = "thumbs"
+        elif self.footprint == "own":
+            kind = chosen(r, "grid", "staggered")
         self.kind = kind
         self.caps: list[tuple[int, int, float, float, float]] = []  # row, column, x, y, turn
         if kind == "grid":
@@ -268,7 +282,9 @@ class MadeBoard:
     def _switch_part(
         self, name: str, x: float, y: float, turn: float, first: str | None, second: str | None
     ) -> MadePart:
-        turned_over = turn + self.random.choice([0, 0, 180])
+        turned_over = turn + self.random.choice([0, 0, 0 if self.is_all_one_way else 180])
+        if self.footprint == "own" and not self.is_all_one_way:
+            turned_over = turn + (180 if len(self.keys) % 3 == 0 else 0)  # enough of both to tell
         p1: list[tuple[float, float, float | None, bool]]
         p2: list[tuple[float, float, float | None, bool]]
         holes = [(0.0, 0.0, 4.0), (-5.08, 0.0, 1.7), (5.08, 0.0, 1.7)]
@@ -280,9 +296,13 @@ class MadeBoard:
         elif self.footprint == "reversible":
             p1 = [(-3.81, -2.54, 1.5, True), (3.81, -2.54, 1.5, True)]
             p2 = [(2.54, -5.08, 1.5, True), (-2.54, -5.08, 1.5, True)]
+        elif self.footprint == "own":  # nobody's: only its neighbours tell where its centre is
+            p1, p2 = [(-2.0, 4.4, 1.2, True)], [(5.2, 1.3, 1.2, True)]
         else:
             p1 = [(-3.25, -2.25, 1.0, True), (3.25, -2.25, 1.0, True)]
             p2 = [(-3.25, 2.25, 1.0, True), (3.25, 2.25, 1.0, True)]
+            holes = []
+        if not self.has_holes:
             holes = []
         return MadePart(
             name,
@@ -555,7 +575,7 @@ class MadeBoard:
             self.parts.append(self._two_pins("R9", -80.0, 0.0, {"1": "CAPS_LED", "2": "LEDMID"}))
             self.parts.append(self._two_pins(part, -80.0, 5.0, {"1": "LEDMID", "2": far}))
             self.lights.append((gpio, is_low))
-        if self.footprint != "flat":
+        if self.footprint != "flat" and self.has_holes:
             self.loose_holes += [(*self.mm(-1.0, -0.6), 3.2), (*self.mm(right + 1.5, 4.0), 2.2)]
 
     # ---- what is wrong
@@ -861,6 +881,9 @@ class MadeBoard:
 
     def _plant_diode_direction_unknown(self) -> None:
         self.expected.add(("diode-direction-unknown", None))
+
+    def _plant_place_not_told(self) -> None:
+        self.expected.add(("place-not-told", None))
 
     def _plant_pitch_unusual(self) -> None:
         self.wrong_units = "CUST 0"
