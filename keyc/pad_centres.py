@@ -236,6 +236,8 @@ def _lattice(alike: Sequence[_Placed]) -> _Lattice:
     else:
         down = _step(in_columns) or _USUAL_PITCH_MM
         across = _step([x for x, y in turned if abs(y) < 0.8 * down and abs(x) > 0.7 * down]) or down
+    if max(across, down) > 1.25 * min(across, down):  # gaps between clusters, or turned switches between
+        across = down = min(across, down)
     aside = [y for x, y in turned if abs(y) < 0.8 * down]
     above = [x for x, y in turned if abs(x) < 0.8 * across]
     are_straight = (2 * len(in_rows) >= len(aside), 2 * len(in_columns) >= len(above))
