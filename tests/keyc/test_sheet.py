@@ -1,8 +1,9 @@
 """`keyc sheet`: what stands on a cap and where, and that a browser draws it so that it can be read.
 
-Where characters stand on a cap follows ISO/IEC 9995-1 (from memory): the first level below the second, the
-third to the right of the first, the fourth above the third. What keys type is read from xkeyboard-config's
-data, as in the tests of layouts. The pictures are drawn by Chromium, which also measures them.
+Where characters stand on a cap is compared with the pictures of layouts in xkeyboard-config (that they follow
+ISO/IEC 9995-1 is from memory, as is one capital for both cases of a letter). What keys type is read from
+xkeyboard-config's data, as in the tests of layouts. The pictures are drawn by Chromium, which also measures
+them.
 """
 
 from __future__ import annotations
@@ -414,6 +415,32 @@ def test_where_characters_stand() -> None:
     assert q["Ω"][1] < q["@"][1]
     assert one["!"][0] == one["1"][0]
     assert one["!"][1] < one["1"][1]
+
+
+@pytest.mark.parametrize(
+    ("file", "legend"), [("latin", "│ 2 4 │ │ 1 3 │"), ("fr", "│ S A │ │ s a │"), ("cm", "│ 2 4 │ │ 1 3 │")]
+)
+def test_where_characters_stand_in_other_people_s_pictures(file: str, legend: str) -> None:
+    """xkeyboard-config explains its pictures of layouts with a cap on which the levels have their names."""
+    path = Path("/usr/share/X11/xkb/symbols") / file
+    if not path.is_file():
+        pytest.skip("the data of xkeyboard-config (Debian: xkb-data) isn't installed")
+    explained = re.search(
+        r"// +┌─────┐\n"
+        r"// +(│ (?P<b>\S) (?P<d>\S) │) [^\n]*\n"
+        r"// +(│ (?P<a>\S) (?P<c>\S) │)(?P<words>[^\n]*)\n",
+        path.read_text("utf-8"),
+    )
+    assert explained is not None
+    assert f"{explained[1]} {explained[4]}" == legend
+    assert re.search(rf"{explained['a']} = normal", explained["words"], re.I)
+    assert re.search(rf"{explained['c']} = (AltGr|Level3)", explained["words"])
+    # So: alone at the lower left, with Shift above it, with AltGr at the lower right, with both above that.
+    cap = placed(sheet_of(full_size()).layers[0].body, "SW20")
+    alone, shifted, alt, both = (cap[text] for text in ("3", "§", "³", "£"))
+    assert alone[0] == shifted[0] < alt[0] == both[0]
+    assert shifted[1] < alone[1]
+    assert both[1] < alt[1]
 
 
 def placed(body: str, switch: str) -> dict[str, tuple[float, float]]:
