@@ -349,7 +349,8 @@ def _write_character(
         wide = max(width_of(character.text, size, bold=ink.bold), 0.6 * size)
         left = x - wide if is_end else x
         cap.draw(
-            f'<rect x="{left:.2f}" y="{y - 0.8 * size:.2f}" width="{wide:.2f}" height="{0.86 * size:.2f}" '
+            # Taller than a letter: there are accents that stand above one, and below.
+            f'<rect x="{left:.2f}" y="{y - 0.92 * size:.2f}" width="{wide:.2f}" height="{1.2 * size:.2f}" '
             f'fill="{_PURPLE_TINT}"/>'
         )
     cap.write(x, y, character.text, size, ink, is_end=is_end)

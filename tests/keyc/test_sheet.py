@@ -655,12 +655,19 @@ def unfiltered(kind: int, line: bytearray, above: bytearray, samples: int) -> by
 
 
 @needs_browser
-def test_pages(tmp_path: Path) -> None:
-    """The full-size board takes three pages: two layers to the first, both sides of the matrix to the second,
-    the pins to the third."""
+@pytest.mark.parametrize(
+    ("paper", "size"), [("A4", (841.9, 595.3)), ("letter", (792.0, 612.0))], ids=["A4", "Letter"]
+)
+def test_pages(paper: str, size: tuple[float, float], tmp_path: Path) -> None:
+    """The full-size board takes three pages of either paper (ISO 216 and ANSI/ASME Y14.1, in points): two
+    layers to the first, both sides of the matrix to the second, the pins to the third."""
     page, pdf = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
-    page.write_text(html_of(sheet_of(full_size())), encoding="utf-8")
+    text = html_of(sheet_of(full_size()))
+    chosen = text.replace("size: landscape;", f"size: {paper} landscape;")  # what a printer's own paper does
+    assert chosen != text
+    page.write_text(chosen, encoding="utf-8")
     browser(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri())
     boxes = re.findall(rb"/MediaBox ?\[0 0 ([\d.]+) ([\d.]+)\]", pdf.read_bytes())
     assert len(boxes) == 3
-    assert all(float(width) > float(height) for width, height in boxes)
+    for box in boxes:
+        assert [float(length) for length in box] == pytest.approx(size, abs=1.0)
