@@ -103,9 +103,14 @@ def _lines(caps: Sequence[PlacedCap]) -> list[CapLine]:
             first = row[0].x_u - row[0].width_u / 2
             corner = (max(0.0, round(first, 3)), _written(y), 0.0)
             lines.append(CapLine(corner, _spaced(row, corner[0])))
-    for turn in sorted(turned):
+    for turn in sorted(turned, key=lambda turn: _reading_place(turned[turn])):
         lines += _turned_lines(turned[turn], turn)
     return lines
+
+
+def _reading_place(caps: Sequence[PlacedCap]) -> tuple[float, float]:
+    """Where a cluster begins: from the top in whole units, then from the left."""
+    return round(min(cap.y_u for cap in caps)), min(cap.x_u for cap in caps)
 
 
 def _corners(cap: PlacedCap) -> list[tuple[float, float]]:

@@ -26,6 +26,7 @@ _NEIGHBOUR_MM = 30.0
 _SAME_ROW_MM = 1.0
 
 _WIDEST_GUESSED_U = 2.75
+_STEP_U = 0.05
 _BARS_U = (5.5, 7.0)  # what is wider than a shift key is a space bar
 
 
@@ -157,7 +158,7 @@ def _upright_caps(caps: list[PlacedCap]) -> list[PlacedCap]:
         [replace(cap, x_u=snapped(cap.x_u - left - x_phase) + left + x_phase) for cap in row] for row in rows
     ]
     edge = _left_edge(rows, left)
-    return [cap for row in rows for cap in _widened(row, edge)]
+    return _wide_and_tall([cap for row in rows for cap in _widened(row, edge)])
 
 
 def _left_edge(rows: Iterable[Sequence[PlacedCap]], left: float) -> float:
@@ -219,6 +220,23 @@ def _widened(row: list[PlacedCap], left: float) -> list[PlacedCap]:
             sides.append(2 * steps[index] - after)
         widths[index] = _plausible(min(sides, default=1.0))
     return [replace(cap, width_u=width or 1.0) for cap, width in zip(row, widths, strict=True)]
+
+
+def _wide_and_tall(caps: list[PlacedCap]) -> list[PlacedCap]:
+    """Caps of two rows made so wide that they touch a neighbour on either side, where one width does both."""
+    widened = []
+    for cap in caps:
+        if cap.height_u > 1:
+            room: dict[bool, float] = {}
+            for one in caps:
+                if one is not cap and abs(one.y_u - cap.y_u) < (one.height_u + cap.height_u) / 2 - _STEP_U:
+                    is_left = one.x_u < cap.x_u
+                    away = 2 * abs(one.x_u - cap.x_u) - one.width_u
+                    room[is_left] = min(away, room.get(is_left, away))
+            if len(room) == 2 and abs(room[True] - room[False]) < _STEP_U:
+                cap = replace(cap, width_u=_plausible(min(room.values())))
+        widened.append(cap)
+    return widened
 
 
 def _plausible(width: float) -> float:
