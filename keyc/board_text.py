@@ -200,33 +200,44 @@ def _diode_names(text: BoardText) -> list[str]:
             shared[count].append(name)
     for count, names in sorted(shared.items()):
         holds = f"hold {count} diodes each" if len(names) > 1 else f"holds {count} diodes"
-        lines.append(f"    # {_listed(names)} {holds}")
-    return [*lines, *_kinds_of_packages(text)]
+        lines += _comment(f"{_listed(names)} {holds}")
+    for words in _kinds_of_packages(text):
+        lines += _comment(words)
+    return lines
+
+
+def _comment(words: str) -> list[str]:
+    """A remark in a block, folded where it is long."""
+    from textwrap import wrap
+
+    head = "    # "
+    return [head + line for line in wrap(words, 96, break_long_words=False, break_on_hyphens=False)]
 
 
 def _kinds_of_packages(text: BoardText) -> Iterator[str]:
     """What packages must be, of which the file doesn't tell what they hold: that follows from the others."""
     towards = Side.ROW if text.board.pointing is Diodes.CATHODE_TO_ROW else Side.COLUMN
-    packages: dict[tuple[str, str], dict[str, None]] = defaultdict(dict)
+    packages: dict[tuple[str, str], dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
     for key in text.keys:
-        if key.cathode_if_known is None or key.diode is None:
+        if key.cathode_if_known is None or key.diode is None or key.diode.unknown_pin is None:
             continue
         is_cathode = key.cathode_if_known is towards
-        kind = "cathode" if is_cathode else "anode"
+        kind = "a cathode" if is_cathode else "an anode"
         if key.diode.is_common:
-            kind = f"common {kind}, as a {'BAV70' if is_cathode else 'BAW56'} has"
-        at = "switch"
+            kind = "a common cathode, as a BAV70 has" if is_cathode else "a common anode, as a BAW56 has"
+        at = "the switch"
         if key.diode.unknown_pin == key.diode.line_pin:
-            at = "row" if key.diode.line == key.row else "column"
-        packages[at, kind][f"{key.diode.unknown_pin} of {key.diode.part.name}"] = None
-    for (at, kind), names in packages.items():
-        of: dict[str, list[str]] = defaultdict(list)
-        for name in names:
-            pin, _, part = name.partition(" of ")
-            of[pin].append(part)
-        article = "an" if kind == "anode" else "a"
-        pins = "; ".join(f"pin {pin} of {_listed(parts)}" for pin, parts in sorted(of.items()))
-        yield f"    # {pins}, at the {at}, must be {article} {kind}"
+            at = "the row" if key.diode.line == key.row else "the column"
+        packages[at, kind][key.diode.part.name].add(key.diode.unknown_pin)
+    for (at, kind), pins in packages.items():
+        alike: dict[tuple[str, ...], list[str]] = defaultdict(list)
+        for part, own in pins.items():
+            alike[tuple(sorted(own, key=natural))].append(part)
+        parts = "; ".join(
+            f"pin{'s' if len(own) > 1 else ''} {' and '.join(own)} of {_listed(names)}"
+            for own, names in sorted(alike.items())
+        )
+        yield f"{parts}: at {at}, must be {kind}"
 
 
 def _left_out(text: BoardText) -> Iterator[str]:
@@ -242,11 +253,11 @@ def _left_out(text: BoardText) -> Iterator[str]:
     unread = [key.name for key in (*board.keys, *board.odd) if key.name not in written | crowded]
     unread += [contact.name for contact in board.loose]
     if unread:
-        yield f"    # not wired so that they could be read: {_listed(unread)}"
+        yield from _comment(f"not wired so that they could be read: {_listed(unread)}")
     if board.foreign:
-        yield f"    # on another controller: {_listed(contact.name for contact in board.foreign)}"
+        yield from _comment(f"on another controller: {_listed(contact.name for contact in board.foreign)}")
     if board.others:
-        yield f"    # no keys: {_listed(contact.name for contact in board.others)}"
+        yield from _comment(f"no keys: {_listed(contact.name for contact in board.others)}")
 
 
 def _listed(names: Iterable[str]) -> str:

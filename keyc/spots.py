@@ -45,11 +45,7 @@ def spots_of(circuit: Circuit, contacts: Sequence[Contact]) -> list[Spot]:
     """
     holes = Nearby(((hole.x_mm, hole.y_mm) for hole in circuit.holes), _HOLE_WITHIN_MM)
     footprints = [_footprint(circuit, contact, holes) for contact in contacts]
-    without_hole = [
-        index
-        for index, (contact, footprint) in enumerate(zip(contacts, footprints, strict=True))
-        if not footprint.has_hole and not is_dial(contact.part)
-    ]
+    without_hole = [index for index, footprint in enumerate(footprints) if not footprint.is_centred]
     centres = centred_pads([footprints[index].pads for index in without_hole])
     about, shifted = set(), set()
     for index, centre in zip(without_hole, centres, strict=True):
@@ -73,15 +69,15 @@ def spots_of(circuit: Circuit, contacts: Sequence[Contact]) -> list[Spot]:
 class _Footprint:
     """A switch's centre in mm (y upwards), and the arms from it to the first and second net's pads.
 
-    Without a centre hole the middle of the pads stands for the centre, and the only arm is that from the
-    first net's pads to the second's.
+    Where that isn't known (`is_centred`) the middle of the pads stands for the centre, and the only arm is
+    that from the first net's pads to the second's.
     """
 
     x: float
     y: float
     arms: tuple[tuple[float, float], ...]
     pads: tuple[tuple[tuple[float, float], ...], ...]  # places of the first net's, and of the second's
-    has_hole: bool
+    is_centred: bool
 
 
 def _footprint(circuit: Circuit, contact: Contact, holes: Nearby) -> _Footprint:
@@ -95,6 +91,13 @@ def _footprint(circuit: Circuit, contact: Contact, holes: Nearby) -> _Footprint:
     pads = tuple(
         tuple(sorted({(pad.x_mm, pad.y_mm) for pad in contact.part.pads[pin]})) for pin in (pins[0], pins[-1])
     )
+    if is_dial(contact.part):  # its shaft is between all of its pads
+        every = [pad for pads in contact.part.pads.values() for pad in pads]
+        x, y = (
+            (min(places) + max(places)) / 2
+            for places in ([pad.x_mm for pad in every], [pad.y_mm for pad in every])
+        )
+        return _Footprint(x, y, (), (), is_centred=True)
     if near:
         hole = circuit.holes[near[0][1]]
         x, y = hole.x_mm, hole.y_mm

@@ -561,9 +561,9 @@ class MadeBoard:
                 self.keys["ENC1-push"] = TrueKey(
                     "ENC1-push", right, 2.0, 0.0, "PUSH", "", None, is_direct=True
                 )
-            # The middle of the push switch's pads is the key's place: this dial has no centre hole.
+            # Its shaft is between its pads, 7.5 mm from one row and 7 mm from the other (common practice).
             x, y = self.mm(right, 2.0)
-            self.parts.append(MadePart("ENC1", x, y + 7.0, 0.0, pins))
+            self.parts.append(MadePart("ENC1", x, y, 0.0, pins))
             for number, net in enumerate(("TURN_A", "TURN_B"), start=5):
                 self.parts.append(self._two_pins(f"C{number}", x + 20, y, {"1": net, "2": "GND"}))
                 self.parts.append(self._two_pins(f"R{number}", x + 20, y, {"1": net, "2": "+3V3"}))

@@ -123,7 +123,7 @@ def test_the_ends_of_an_array_are_asked_for_and_told(tmp_path: Path) -> None:
     assert "If pin 6, which is at the row, is a cathode, say --diodes cathode-to-row" in (one.help or "")
     text = starting_text(read(apart + gone, tmp_path, Diodes.CATHODE_TO_COLUMN))
     assert "# D9 holds 3 diodes" in text
-    assert "# pin 4 of D9; pin 5 of D9; pin 6 of D8, D9, at the row, must be an anode" in text
+    assert "# pins 4 and 5 and 6 of D9; pin 6 of D8: at the row, must be an anode" in text
 
 
 # Two packages, each for the two keys of a row.
@@ -155,7 +155,7 @@ def test_once_it_is_said_the_text_tells_which_kind_must_be_fitted(
     text = starting_text(board)
     assert f"diodes {intended.value}" in text
     assert "# D1, D3 hold 2 diodes each" in text
-    assert f"# pin 3 of D1, D3, at the row, must be a common {kind}" in text
+    assert f"# pin 3 of D1, D3: at the row, must be a common {kind}" in text
 
 
 def test_as_many_one_way_as_the_other(tmp_path: Path) -> None:
