@@ -28,7 +28,7 @@ from keyc.switch_findings import (
     turned_diodes,
     twins,
 )
-from keyc.wired_board import Board, DirectKey, Key
+from keyc.wired_board import Board, DirectKey, Key, natural
 
 _USUAL_PITCHES_MM = (15.0, 20.5)
 
@@ -92,16 +92,17 @@ def _crowded(board: Board, layout: Layout) -> Iterator[Diagnostic]:
 
 def _places_not_told(board: Board, layout: Layout) -> Iterator[Diagnostic]:
     parts = {contact.name: contact.part for contact in board.contacts}
-    where = [(parts[name], None) for name in layout.about if name in parts]
+    names = sorted(layout.about, key=natural)
+    where = [(parts[name], None) for name in names if name in parts]
     if where and not _has_unusual_pitch(layout):
-        are = "are turned, and lie" if len(where) > 1 else "is turned, and lies"
+        lie = "lie" if len(where) > 1 else "lies"
         yield told_at(
             "place-not-told",
             "warning",
             board,
-            f"{names_of(layout.about)} {are} only about where `shape` says",
+            f"{names_of(names)} {lie} only about where `shape` says",
             where,
-            "the file has no hole in the middle of the switches, and their pads alone don't tell where: "
+            "the file has no hole in the middle of the switches, and the pads of turned ones don't tell it: "
             "compare their places with the design, and correct `at` in `shape`; or export the file with its "
             "unplated holes",
         )

@@ -10,7 +10,7 @@ from keyc.board_telling import all_keys, names_of, told_at
 from keyc.circuit import Part
 from keyc.diagnostics import Diagnostic
 from keyc.line_findings import is_on_cut_line
-from keyc.wired_board import Board, Contact, Key, Side
+from keyc.wired_board import Board, Contact, Key, Side, natural
 
 _ONE_CAP_MM = 25.0  # switches that can't both have a cap: their middles are nearer than 1.25 u and a bit
 
@@ -191,9 +191,12 @@ def packages_that_differ(board: Board) -> Iterator[Diagnostic]:
     for alike in lying.values():
         usual = max(Side, key=lambda side: len(alike[side]))
         if all(alike.values()):
-            theirs = next(iter(alike[usual].values()))[0]
+            others = [key for keys in alike[usual].values() for key in keys]
             for part, keys in alike[usual.other].items():
-                yield _package_that_differs(board, part, keys, theirs)
+                keys = sorted(keys, key=lambda key: natural(key.name))
+                pin = keys[0].diode and keys[0].diode.unknown_pin
+                same = (key for key in others if key.diode and key.diode.unknown_pin == pin)
+                yield _package_that_differs(board, part, keys, next(same, others[0]))
 
 
 def _package_that_differs(board: Board, part: Part, keys: Sequence[Key], other: Key) -> Diagnostic:
@@ -201,6 +204,7 @@ def _package_that_differs(board: Board, part: Part, keys: Sequence[Key], other: 
     assert diode is not None
     assert usual is not None
     pin = diode.unknown_pin
+    theirs = "that" if usual.unknown_pin == pin else f"pin {usual.unknown_pin}"
     kinds = (
         "common anode where the others are common cathode"
         if diode.is_common
@@ -211,7 +215,7 @@ def _package_that_differs(board: Board, part: Part, keys: Sequence[Key], other: 
         "warning",
         board,
         f"{part.name} lies the other way round than most packages of its size: its pin {pin} is at "
-        f"{_end_of(keys[0])}, pin {usual.unknown_pin} of {usual.part.name} at {_end_of(other)}",
+        f"{_end_of(keys[0])}, {theirs} of {usual.part.name} at {_end_of(other)}",
         [(part, pin)],
         f"{part.name} must be of the other kind then: {kinds}, or the other way round. If it is the same, "
         f"{names_of(key.name for key in keys)} will never be seen: in the design, change over the nets of "
@@ -222,7 +226,7 @@ def _package_that_differs(board: Board, part: Part, keys: Sequence[Key], other: 
 def _end_of(key: Key) -> str:
     """Where the pin is that would tell which way a diode points."""
     if key.diode is None or key.diode.unknown_pin != key.diode.line_pin:
-        return f"{key.name}, the switch"
+        return key.name
     return f"the {'row' if key.diode.line == key.row else 'column'}"
 
 
