@@ -417,13 +417,14 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
         vendor, product = _TEST_ID
         maker, title = "keyc", "any RP2040 board"
         prints = Fingerprints("0" * 12, "0" * 12, engine_fingerprint())
-        cathodes = anodes = directs = dials = 0
+        cathodes = anodes = directs = dials = lit_high = 0
         made_from = "no keymap"
     else:
         vendor, product = usb_id_of(keyboard, image)
         maker, title = keyboard.maker, keyboard.title
         prints = fingerprints(keyboard)
         cathodes, anodes, directs, dials = _line_masks(keyboard.wiring)
+        lit_high = sum(1 << light.pin for light in keyboard.wiring.lights if not light.lit_low)
         made_from = f"keymap {prints.keymap}, wiring {prints.wiring}"
     return template_text(
         "image.c.j2",
@@ -441,6 +442,7 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
             "anode_lines": f"0x{anodes:08X}u",
             "direct_lines": f"0x{directs:08X}u",
             "dial_lines": f"0x{dials:08X}u",
+            "lit_high_lines": f"0x{lit_high:08X}u",
             "wiring": _hex_bytes(bytes.fromhex(prints.wiring)),
             "keymap": _hex_bytes(bytes.fromhex(prints.keymap)),
             "engine": _hex_bytes(bytes.fromhex(prints.engine)),
