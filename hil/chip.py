@@ -112,6 +112,8 @@ class Chip:
         self.violations: list[Violation] = []
         self.longest_drive_us = [0.0] * GPIO_COUNT
         self.driven_us = [0.0] * GPIO_COUNT  # how long each pin has been driven low, in all
+        self.driven_high_us = [0.0] * GPIO_COUNT
+        self.may_be_high = 0  # pins whose being driven high is no violation: lights
         self.drive_limit_us: float | None = None
 
     # --- power and time
@@ -709,6 +711,7 @@ class _Lines:
         self._clock = clock
         self._rise_ns = [0] * GPIO_COUNT
         self._rest_low = 0
+        self._raises: dict[int, int] = {}
         self._down_low = ALL_PINS
         self._driven_low_of: tuple[int, ...] = tuple(1 << pin for pin in range(GPIO_COUNT))
         self._union: dict[int, int] = {}
@@ -732,6 +735,7 @@ class _Lines:
     def set_table(self, table: Table) -> None:
         self._resets = table.resets
         self._rest_low = table.at_rest.low
+        self._raises = dict(table.raises)
         self._down_low = table.pulled_down.low
         self._driven_low_of = tuple(reading.low for reading in table.driven)
         self._rise_ns = [1000 * rise for rise in table.rise_us]
@@ -789,6 +793,7 @@ class _Lines:
     def end_drives(self) -> None:
         """The power goes: what is still driven ends here."""
         self._measure(self._low, 0)
+        self._measure(self._high, 0, high=True)
 
     def refresh(self) -> None:
         """Something changed: work out every line's level and when it gets there."""
@@ -796,9 +801,10 @@ class _Lines:
         driving = (sio.gpio_output_enable & self._on_sio | self._fixed) & ~self._outputs_off & ALL_PINS
         high = driving & (sio.gpio_value & ~self._fixed | self._fixed_high)
         low = driving & ~high
-        if high & ~self._high:
-            for pin in _bits(high & ~self._high):
+        if high != self._high:
+            for pin in _bits(high & ~self._high & ~self._chip.may_be_high):
                 self._note(pin, "driven high")
+            self._measure(self._high & ~high, high & ~self._high, high=True)
         if low != self._low:
             self._measure(self._low & ~low, low & ~self._low)
         self._low, self._high = low, high
@@ -812,9 +818,10 @@ class _Lines:
             for pin in _bits(low):
                 pulled_low |= self._driven_low_of[pin]
             self._union[low] = pulled_low
-        pulled_low &= ~high
+        raised = self._raised(high) if high else 0
+        pulled_low &= ~raised
         up, down = self._up & ~self._down, self._down & ~self._up
-        target = (up | (down & ~self._down_low) | (self._levels & ~up & ~down) | high) & ~pulled_low
+        target = (up | (down & ~self._down_low) | (self._levels & ~up & ~down) | raised) & ~pulled_low
         changing = target ^ self._levels
         stays = self._moving & ~changing
         if stays:
@@ -823,7 +830,7 @@ class _Lines:
             self._moving &= ~stays
         if not changing:
             return
-        at_once = changing & (pulled_low | high)
+        at_once = changing & (pulled_low | raised)
         for pin in _bits(changing & ~at_once & ~self._moving):
             rise_ns = self._rise_ns[pin]
             if rise_ns:
@@ -836,6 +843,13 @@ class _Lines:
                 self._arrivals[pin].cancel()
             self._moving &= ~at_once
             self._flip(at_once)
+
+    def _raised(self, high: int) -> int:
+        """What reads high with the lines that are driven high."""
+        raised = 0
+        for pin in _bits(high):
+            raised |= self._raises.get(pin, 1 << pin)
+        return raised
 
     def _arrive(self, pin: int) -> None:
         self._moving &= ~(1 << pin)
@@ -857,18 +871,18 @@ class _Lines:
         self._outputs_off = self._outputs_off | bit if value & 0x80 else self._outputs_off & ~bit
         self.inputs = self._levels & self._enabled
 
-    def _measure(self, ended: int, begun: int) -> None:
+    def _measure(self, ended: int, begun: int, *, high: bool = False) -> None:
         now = self._clock.nanos
         for pin in _bits(begun):
             self._drive_began[pin] = now
         limit_us = self._chip.drive_limit_us
         for pin in _bits(ended):
             took_us = (now - self._drive_began[pin]) / 1000
-            self._chip.driven_us[pin] += took_us
+            (self._chip.driven_high_us if high else self._chip.driven_us)[pin] += took_us
             longest = self._chip.longest_drive_us
             longest[pin] = max(longest[pin], took_us)
             if limit_us is not None and took_us > limit_us:
-                self._note(pin, f"driven low for {took_us:.1f} us")
+                self._note(pin, f"driven {'high' if high else 'low'} for {took_us:.1f} us")
 
     def _note(self, pin: int, what: str) -> None:
         self._chip.violations.append(Violation(self._chip.now_us, pin, what))

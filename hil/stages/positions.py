@@ -43,6 +43,7 @@ ROUGH_BEFORE = (
     "its contact let go or rattled in one press, and not in the next: no fault yet, but one to watch (the "
     "stage bounce presses it more often)"
 )
+STAYS_DOWN = "still reads pressed; let go of it. If nobody holds it, it sticks"
 NOT_LET_GO = "has not been let go yet"
 TOO_SHORT = "was let go at once; a longer press is needed"
 ONE_WAY = "diodes were not measured against their direction"

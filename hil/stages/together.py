@@ -11,26 +11,35 @@
 from __future__ import annotations
 
 from collections import Counter
-from itertools import combinations, pairwise
+from itertools import combinations
+from math import hypot
 from typing import TYPE_CHECKING
 
 from hil.ghosts import Ghosts
 from hil.judge import ends, lines_of, names_in_order
 from hil.observe import Observation, pair
-from hil.result import Ghost, HeldTogether
+from hil.places import in_one_breath
+from hil.result import Ghost, HeldTogether, Verdict
+from hil.stages.positions import STAYS_DOWN, rows_of_caps
 from hil.wire import TIMES_US
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from hil.judge import Matrix
+    from keyc.keyboard import Cap
 
 _AGREEING = 2
 _FINGERS = 3  # neighbours that one hand holds down
+_FEW_TOLD = 4
 _TRIES = 3  # of a chord that isn't seen whole
 
 _TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
+NOTHING = "together: nothing was left in doubt that switches held at the same time would show"
+NO_NEIGHBOUR = (
+    "together: solder to the neighbours of what was touched, which were not asked for (leave out --touched)"
+)
 
 Pair = tuple[str, str]
 
@@ -38,9 +47,9 @@ Pair = tuple[str, str]
 class Together:
     """All frames of a run, and what to ask for next.
 
-    `order`: switches as their caps lie. `good`: those whose diode is known to be good; `doubtful`: those
-    that answer, but whose diode isn't judged. `chords`: the keymap's. `touched`: only what concerns these
-    is asked for; None: everything.
+    `caps`: where they lie says who is whose neighbour. `good`: those whose diode is known to be good;
+    `doubtful`: those that answer, but whose diode isn't judged. `chords`: the keymap's. `touched`: only what
+    concerns these is asked for; None: everything.
     """
 
     def __init__(
@@ -51,11 +60,13 @@ class Together:
         *,
         good: Iterable[str],
         doubtful: Iterable[str] = (),
-        order: Sequence[str] = (),
+        caps: Sequence[Cap] = (),
         chords: Sequence[tuple[str, ...]] = (),
         touched: frozenset[str] | None = None,
     ) -> None:
-        self._matrix, self._order = matrix, tuple(order) or tuple(matrix.switches)
+        self._matrix = matrix
+        self._places = {cap.switch: (cap.x_u, cap.y_u) for cap in caps}
+        self._order = tuple(name for row in rows_of_caps(caps) for name in row) or tuple(matrix.switches)
         self._base, self._now = base.within(lines_of(matrix.wiring)), now
         self._good = {name for name in good if matrix.switches[name].direct is None}
         self._doubtful = [name for name in doubtful if matrix.switches[name].direct is None]
@@ -75,6 +86,8 @@ class Together:
         self._most = 0
         self._opened_us: dict[str, int] = {}
         self._let_go: Counter[str] = Counter()
+        self._read: Counter[tuple[frozenset[str], int]] = Counter()  # per chord and reading: how often
+        self._first: dict[tuple[frozenset[str], int], Observation] = {}
         self._asked: tuple[str, ...] | None = None
 
     # -- what to ask -------------------------------------------------------------------------------
@@ -87,6 +100,10 @@ class Together:
                 return chord
         self._asked = None
         return None
+
+    def ask(self, chord: tuple[str, ...] | None) -> None:
+        """This was asked for (None: nothing that is known), in a run that is read again."""
+        self._asked = chord
 
     def _wanted(self) -> Iterable[tuple[str, ...]]:
         open_pairs = [one for one in self._neighbours if one not in self._clear and not self._is_bridged(one)]
@@ -109,14 +126,17 @@ class Together:
 
     def _pairs(self) -> tuple[Pair, ...]:
         """Good switches that lie side by side and whose diodes lead to one line."""
-        found: list[Pair] = []
         by_line: dict[int, list[str]] = {}
         for name in self._order:
-            if name in self._good:
-                by_line.setdefault(ends(self._matrix.wiring, self._matrix.switches[name])[1], []).append(name)
-        for names in by_line.values():
-            found += (one for one in pairwise(names) if self._concerns(one, self._touched))
-        return tuple(found)
+            switch = self._matrix.switches[name]
+            if switch.direct is None:
+                by_line.setdefault(ends(self._matrix.wiring, switch)[1], []).append(name)
+        return tuple(
+            one
+            for names in by_line.values()
+            for one in side_by_side(names, self._places)
+            if self._good.issuperset(one) and self._concerns(one, self._touched)
+        )
 
     @staticmethod
     def _concerns(names: Iterable[str], touched: frozenset[str] | None) -> bool:
@@ -168,6 +188,10 @@ class Together:
         self._note_letting_go(held_before, held, table.time_us)
         asked = self._asked
         ghosts = self._ghosts(held_before, held)
+        if asked and set(asked) <= held and held - {ghost.ghost for ghost in ghosts} == set(asked):
+            reading = (frozenset(asked), table.low & table.readable)
+            self._first.setdefault(reading, table)
+            self._read[reading] += 1
         if held - held_before:
             self._most = max(self._most, len(held - {ghost.ghost for ghost in ghosts}))
             for chord in {*self._chords, *([asked] if asked else ())}:
@@ -190,10 +214,6 @@ class Together:
             opened_us = self._opened_us.get(name)
             self._let_go[name] += opened_us is not None and (time_us - opened_us) % TIMES_US < _TOO_FAST_US
         self._opened_us.update(dict.fromkeys(before - held, time_us))
-
-    def let_go(self) -> dict[str, int]:
-        """The switches that opened and closed again sooner than a finger does, and how often."""
-        return {name: times for name, times in self._let_go.items() if times}
 
     def give_up(self) -> None:
         """The person says that the chord asked for can't be had."""
@@ -238,6 +258,27 @@ class Together:
         """Rectangles that had three corners held at once."""
         return self._rectangles.exercised
 
+    def tables(self) -> dict[frozenset[str], Observation]:
+        """Per chord that was asked for what was read while it, and nothing else, was held: twice alike."""
+        often = [reading for reading, times in reversed(self._read.most_common()) if times >= _AGREEING]
+        return {reading[0]: self._first[reading] for reading in often}
+
+    def left_out(self) -> tuple[str, ...]:
+        """What wasn't seen, and what contacts did that no finger does; one that a finger stays on looks the
+        same as one that sticks."""
+        told = [f"{name}: {STAYS_DOWN}" for name in names_in_order(self._matrix.wiring, self.still_held)]
+        for name, times in self._let_go.items():
+            often = "once" if times == 1 else f"{times} times"
+            if times:
+                told.append(
+                    f"{name}: let go {often} for a moment while it was held (the stage bounce tells more)"
+                )
+        return (*not_seen_in_words(self.findings().not_seen), *told)
+
+    def verdict(self) -> Verdict:
+        found = self.findings().verdict
+        return Verdict.INCOMPLETE if found is Verdict.PASS and self.left_out() else found
+
     def findings(self) -> HeldTogether:
         bridged = tuple(one for one in self._neighbours if self._is_bridged(one))
         ghosts = tuple(
@@ -249,11 +290,38 @@ class Together:
             chord for chord, n in self._tried.items() if n >= _TRIES and not self._seen_whole[chord]
         )
         return HeldTogether(
-            cleared=len(self._clear),
-            pairs=len(self._neighbours),
+            neighbours=self._neighbours,
+            clear=tuple(one for one in self._neighbours if one in self._clear),
             bridged=bridged,
             most=self._most,
             chords=tuple(chord for chord in self._chords if self._seen_whole[chord]),
             ghosts=ghosts,
             not_seen=tuple(names_in_order(self._matrix.wiring, chord) for chord in not_seen),
         )
+
+
+def side_by_side(names: Sequence[str], places: Mapping[str, tuple[float, float]]) -> list[Pair]:
+    """The pairs of these that no third one lies between, which would be nearer to both (G. T. Toussaint, "The
+    relative neighbourhood graph of a finite planar set", 1980). In a row it is each with the next one; where
+    a line wanders over the board, nobody is left without a neighbour. Without places their order counts."""
+    at = {name: places.get(name, (float(n), 0.0)) for n, name in enumerate(names)}
+
+    def apart(one: str, other: str) -> float:
+        return round(hypot(at[one][0] - at[other][0], at[one][1] - at[other][1]), 3)
+
+    return [
+        (one, other)
+        for one, other in combinations(names, 2)
+        if all(
+            max(apart(one, third), apart(other, third)) >= apart(one, other)
+            for third in names
+            if third not in (one, other)
+        )
+    ]
+
+
+def not_seen_in_words(chords: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """What was asked for, and not seen held together."""
+    if len(chords) > _FEW_TOLD:
+        return (f"{len(chords)} groups of switches side by side: not seen together (--stages together)",)
+    return tuple(f"{in_one_breath(chord)}: not seen together" for chord in chords)
