@@ -150,12 +150,15 @@ class Bounces:
     def left_out(self, usable: Sequence[str]) -> tuple[str, ...]:
         """What isn't known of these switches."""
         missed = [name for name in usable if not self.presses(name)]
+        # One that has had its presses is under a finger that types on.
+        wanted, now = self.wanted(usable), self._stays_down | self._down()
+        down = [name for name in usable if name in now and self.left(name, wanted)]
         few = [name for name in usable if 0 < self.presses(name) < _FEWEST and not self.is_doubtful(name)]
         return (
             *((f"how contacts bounce, not measured: {in_one_breath(missed)}",) if missed else ()),
             *((f"how contacts bounce, fewer than {_FEWEST} presses: {in_one_breath(few)}",) if few else ()),
             *(f"{name}: {ONCE}" for name in usable if self.is_doubtful(name)),
-            *(f"{name}: {STAYS_DOWN}" for name in usable if name in self._stays_down | self._down()),
+            *(f"{name}: {STAYS_DOWN}" for name in down),
         )
 
     def verdict(self, usable: Sequence[str]) -> Verdict:
