@@ -69,11 +69,14 @@ static bool port_send_report(void *context, uint8_t which, const uint8_t *bytes,
     return taken;
 }
 
+/* No image carries what can drive a pin high unless its keymap has lights. */
+#ifndef KEYC_IMAGE_WITHOUT_LIGHTS
 static void port_set_light(void *context, uint8_t pin, bool high)
 {
     (void)context;
     keyc_rp2040_set_light(pin, high);
 }
+#endif
 
 static void port_restart_to_rom(void *context)
 {
@@ -88,7 +91,9 @@ static const struct keyc_port port = {
     .port_read_levels = port_read_levels,
     .port_now_us = port_now_us,
     .port_send_report = port_send_report,
+#ifndef KEYC_IMAGE_WITHOUT_LIGHTS
     .port_set_light = port_set_light,
+#endif
     .port_restart_to_rom = port_restart_to_rom,
 };
 
