@@ -19,6 +19,7 @@ static struct {
     bool told_boot_protocol;
     uint8_t told_lights;
 } board;
+static uint32_t levels_seen; /* by whoever looked last */
 
 static KEYC_NOT_INLINE void port_drive_low(void *context, uint32_t lines)
 {
@@ -50,6 +51,7 @@ static uint32_t port_read_levels(void *context)
         board.held_high |= against;
         board.held_high_since_us = keyc_rp2040_now_us();
     }
+    levels_seen = levels;
     return levels;
 }
 
@@ -136,11 +138,13 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
     return within_us < KEYC_LOOK_AGAIN_US ? within_us : KEYC_LOOK_AGAIN_US;
 }
 
-/* With every driven line low a closing switch pulls its line low, which wakes the chip, as does any edge
- * of a dial. Returns at once if a line is low already, as with a switch that the keymap doesn't know. */
+/* With every driven line low a closing switch pulls its line low, which wakes the chip, as does a dial that
+ * stands otherwise than the engine knows: it looked at the dials last. Returns at once if a line is low
+ * already, as with a switch that the keymap doesn't know. */
 static void rest(struct keyc_keyboard *keyboard)
 {
     uint32_t watched = keyboard->sensed_lines | keyboard->direct_lines;
+    uint32_t known = levels_seen;
     uint32_t levels, within_us;
     bool awake = false;
     while (!awake) {
@@ -150,7 +154,7 @@ static void rest(struct keyc_keyboard *keyboard)
         levels = port_read_levels((void *)0);
         if ((levels & watched) != watched)
             break;
-        keyc_rp2040_wake_on(watched | (keyc_image.dial_lines & levels), keyc_image.dial_lines & ~levels);
+        keyc_rp2040_wake_on(watched | (keyc_image.dial_lines & known), keyc_image.dial_lines & ~known);
         within_us = attend_to_host(keyboard);
         keyc_rp2040_sleep_until(keyc_rp2040_now_us() + within_us);
         awake = keyc_rp2040_line_came() || !keyc_at_rest(keyboard);
