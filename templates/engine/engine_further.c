@@ -199,9 +199,18 @@ static void keyc_after_scan(struct keyc_keyboard *keyboard)
         further->read_dials(keyboard);
 }
 
+/* No rule looks further back than 10 s. */
+#define KEYC_LONG_AGO_US 0x1000000u
+
 static void keyc_after_telling(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
+    struct keyc_further *state = keyc_further_of(keyboard);
+    if (further->decide && keyboard->event_count == 0) { /* those that wait may be as old */
+        uint32_t now_us = keyc_now_us(keyboard);
+        keyc_keep_near(&state->typed_us, now_us, KEYC_LONG_AGO_US);
+        keyc_keep_near(&state->tapped_us, now_us, KEYC_LONG_AGO_US);
+    }
     if (further->show_lights && !keyboard->unfinished)
         further->show_lights(keyboard);
 }

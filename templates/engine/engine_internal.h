@@ -112,6 +112,14 @@ static inline struct keyc_further *keyc_further_of(const struct keyc_keyboard *k
     return (struct keyc_further *)(uintptr_t)&keyboard->slots[keyboard->tables->switch_count];
 }
 
+/* A time that was more than `most_us` ago is taken for that long ago. So the clock, which comes round after
+ * 71 minutes, can't make a moment ago of it. */
+static inline void keyc_keep_near(uint32_t *time_us, uint32_t now_us, uint32_t most_us)
+{
+    if (now_us - *time_us > most_us)
+        *time_us = now_us - most_us;
+}
+
 static inline bool keyc_is_modifier(keyc_action action)
 {
     return KEYC_USAGE(action) - KEYC_FIRST_MODIFIER < KEYC_MODIFIER_COUNT;

@@ -314,7 +314,8 @@ bool keyc_begin(struct keyc_keyboard *keyboard, const struct keyc_tables *tables
 void keyc_advance(struct keyc_keyboard *keyboard);
 
 /* True when nothing is held, settling or waiting to be told: the port may sleep until a sensed or
- * direct line reads low with every driven line low. */
+ * direct line reads low with every driven line low, but for an hour at most: what was a moment ago
+ * has to be seen growing old. */
 bool keyc_at_rest(const struct keyc_keyboard *keyboard);
 
 /* True while a switch's debounce time is running, a dial turns or a step had more to do than it took time

@@ -145,21 +145,16 @@ static void rest(struct keyc_keyboard *keyboard)
 {
     uint32_t watched = keyboard->sensed_lines | keyboard->direct_lines;
     uint32_t known = levels_seen;
-    uint32_t levels, within_us;
-    bool awake = false;
-    while (!awake) {
-        /* Driven and read back anew each time: something may hold a line high now, or no longer. */
-        port_drive_low((void *)0, keyboard->driven_lines);
-        keyc_rp2040_wait_us(KEYC_SETTLE_US);
-        levels = port_read_levels((void *)0);
-        if ((levels & watched) != watched)
-            break;
+    uint32_t within_us;
+    /* Driven and read back anew each time: something may hold a line high now, or no longer. */
+    port_drive_low((void *)0, keyboard->driven_lines);
+    keyc_rp2040_wait_us(KEYC_SETTLE_US);
+    if ((port_read_levels((void *)0) & watched) == watched) {
         keyc_rp2040_wake_on(watched | (keyc_image.dial_lines & known), keyc_image.dial_lines & ~known);
         within_us = attend_to_host(keyboard);
         keyc_rp2040_sleep_until(keyc_rp2040_now_us() + within_us);
-        awake = keyc_rp2040_line_came() || !keyc_at_rest(keyboard);
+        keyc_rp2040_wake_on(0, 0);
     }
-    keyc_rp2040_wake_on(0, 0);
     port_release((void *)0);
 }
 
