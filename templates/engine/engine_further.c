@@ -206,7 +206,8 @@ static void keyc_after_telling(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
     struct keyc_further *state = keyc_further_of(keyboard);
-    if (further->decide && keyboard->event_count == 0) { /* those that wait may be as old */
+    /* While nothing else is to be done: events that wait may be as old. */
+    if (further->decide && keyboard->event_count == 0 && keyboard->deeds == 0) {
         uint32_t now_us = keyc_now_us(keyboard);
         keyc_keep_near(&state->typed_us, now_us, KEYC_LONG_AGO_US);
         keyc_keep_near(&state->tapped_us, now_us, KEYC_LONG_AGO_US);

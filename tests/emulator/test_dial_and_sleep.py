@@ -1,4 +1,4 @@
-"""A dial that is turned just as the chip falls asleep: no edge is lost, whatever the microsecond it comes in."""
+"""A dial that is turned just as the chip falls asleep: no edge is lost, in whatever microsecond."""
 
 from __future__ import annotations
 
