@@ -138,8 +138,6 @@ bool keyc_match_chords(struct keyc_keyboard *keyboard, struct keyc_press *press)
     const struct keyc_further_tables *further = keyboard->tables->further;
     struct keyc_grip grip;
     struct keyc_find found = {0, 0};
-    if (further->chord_place_of[press->switch_number] == KEYC_NO_SWITCH || press->found_layer == KEYC_NO_LAYER)
-        return true;
     grip.words = (further->chord_switch_count + 31u) / 32u;
     for (unsigned n = 0; n < grip.words; ++n)
         grip.free[n] = grip.has[n] = 0;
@@ -148,7 +146,6 @@ bool keyc_match_chords(struct keyc_keyboard *keyboard, struct keyc_press *press)
     keyc_find_free(keyboard, press->on, &grip);
     if (!keyc_gather(keyboard, press, &grip, &found))
         return false;
-    keyboard->unfinished = true; /* that was long enough for a step */
     if (found.count != 0) {
         press->cell = further->chords[found.number].cell;
         press->by = (uint16_t)(KEYC_BY_CHORD | found.number);

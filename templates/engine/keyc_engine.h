@@ -263,6 +263,8 @@ struct keyc_keyboard {
     bool turning; /* a dial, a moment ago */
     uint8_t deeds;   /* of this step so far */
     bool unfinished; /* a step was long enough, and there is more to tell */
+    bool scanned;    /* in this step */
+    bool tells_first; /* the next step, and doesn't scan */
     uint8_t settle_from; /* the line with which the next check of debounce times begins */
     uint32_t driven_lines, sensed_lines, direct_lines;
     uint32_t restart_since_us;
@@ -285,6 +287,7 @@ struct keyc_further {
     uint32_t chord_us;    /* of the press at the queue's head, once chords were looked for: see struct keyc_press */
     uint16_t chord_by;
     bool chord_known;
+    uint8_t chord_events; /* so many waited when chords were looked for and more could come, or 0 */
     uint8_t looked_at;    /* so many events behind a dual-role key at the head decide nothing */
     uint8_t acting;       /* the switch whose press acts, of a chord the first */
     bool has_typed, pausing, lifting;
