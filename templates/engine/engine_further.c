@@ -74,9 +74,7 @@ static bool keyc_chord_is_known(struct keyc_keyboard *keyboard, struct keyc_pres
         return false;
     }
     state->chord_known = further->match_chords(keyboard, press);
-    state->chord_events = keyboard->event_count;
-    keyboard->deeds = KEYC_DEEDS_OF_A_PRESS; /* that was long enough for a step */
-    keyboard->unfinished = state->chord_known;
+    keyboard->unfinished = true; /* that was long enough for a step */
     state->chord_by = press->by;
     state->chord_us = press->typed_us;
     return false;
@@ -126,7 +124,7 @@ static void keyc_press(struct keyc_keyboard *keyboard, const struct keyc_press *
     }
     state->tapped = press->is_tap && press->by == press->switch_number ? press->switch_number + 1u : 0u;
     state->acting = press->switch_number;
-    state->chord_known = false;
+    state->chord_begun = state->chord_known = false;
     state->chord_events = 0;
     state->looked_at = 0;
     keyc_set_down(keyboard, press);

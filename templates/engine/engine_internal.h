@@ -40,7 +40,6 @@
  * the next step tells and doesn't scan; with this much it leaves other lines to the next scan. */
 #define KEYC_LITTLE_EFFORT 3u
 #define KEYC_EFFORT_OF_A_STEP 8u
-#define KEYC_DEEDS_OF_A_PRESS 4u /* it has its turn, lifts what it lifts, acts, is told */
 
 /* A press at the queue's head: what it finds, until it is decided, and then what it does. */
 struct keyc_press {

@@ -7,6 +7,7 @@
 #define KEYC_KEY_USAGES 0xE0u /* 0x00 to 0xDF; the modifiers come after them */
 #define KEYC_FIRST_BOOT_KEY 2u
 #define KEYC_ERROR_ROLL_OVER 0x01u
+#define KEYC_DEEDS_OF_A_PRESS 4u /* it has its turn, lifts what it lifts, acts, is told */
 
 _Static_assert(KEYC_FIRST_BITMAP_BYTE + KEYC_KEY_USAGES / 8u == KEYC_KEYBOARD_REPORT_BYTES,
                "the bitmap reaches to the modifiers");
@@ -186,7 +187,7 @@ static bool keyc_tell_next(struct keyc_keyboard *keyboard)
         return further->functions->type_next_stroke(keyboard);
     if (keyboard->event_count != 0 && keyc_take_event(keyboard))
         return true;
-    return further && further->functions->move_pointer(keyboard);
+    return further && !keyboard->unfinished && further->functions->move_pointer(keyboard);
 }
 
 /* A step does what one press needs, or less where much is held or the keymap has more to do for each: then
