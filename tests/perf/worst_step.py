@@ -94,6 +94,11 @@ def worst_steps(keyboard: Keyboard, compiler: str) -> dict[str, int]:
     return worst
 
 
+def cycles_under(keyboard: Keyboard, hands: Hands, compiler: str = "zig") -> int:
+    """Cycles of the longest step under these hands."""
+    return max(_Core(_linked(keyboard, compiler), keyboard).steps(hands))
+
+
 def _linked(keyboard: Keyboard, compiler: str) -> bytes:
     """The engine as in a daily image, on this folder's port, to be run from RAM."""
     chosen = firmware.find_compiler(compiler)
