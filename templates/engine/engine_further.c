@@ -68,9 +68,8 @@ static bool keyc_chord_is_known(struct keyc_keyboard *keyboard, struct keyc_pres
     if (state->chord_events == keyboard->event_count &&
         !keyc_wait_is_over(keyboard, press->time_us, keyc_rules_of(keyboard, press->switch_number)->chord_within_us))
         return false;
-    if (keyboard->scanned || keyboard->deeds != 0) {
-        keyboard->tells_first |= keyboard->scanned;
-        keyboard->unfinished = true;
+    if (!keyboard->only_tells || keyboard->deeds != 0) {
+        keyboard->only_tells = keyboard->unfinished = true;
         return false;
     }
     state->chord_known = further->match_chords(keyboard, press);

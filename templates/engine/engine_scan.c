@@ -81,17 +81,18 @@ void keyc_advance(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
     unsigned effort = 0;
-    keyboard->scanned = !keyboard->restarting && !keyboard->tells_first;
-    if (keyboard->scanned) {
+    bool scans = !keyboard->restarting && !keyboard->only_tells;
+    if (scans) {
         effort = keyc_scan(keyboard, keyc_now_us(keyboard));
         effort = keyc_settle(keyboard, keyc_now_us(keyboard), effort);
         if (further)
             further->functions->after_scan(keyboard);
     }
-    keyboard->tells_first = effort > KEYC_LITTLE_EFFORT;
-    if (!keyboard->tells_first)
+    if (effort > KEYC_LITTLE_EFFORT)
+        keyboard->only_tells = true;
+    else
         keyc_tell_host(keyboard);
-    keyboard->scanned = false;
+    keyboard->only_tells &= scans;
     if (keyboard->restarting)
         keyc_restart_when_told(keyboard);
 }

@@ -263,8 +263,7 @@ struct keyc_keyboard {
     bool turning; /* a dial, a moment ago */
     uint8_t deeds;   /* of this step so far */
     bool unfinished; /* a step was long enough, and there is more to tell */
-    bool scanned;    /* in this step */
-    bool tells_first; /* the next step, and doesn't scan */
+    bool only_tells; /* this step, or the next one: it doesn't scan */
     uint8_t settle_from; /* the line with which the next check of debounce times begins */
     uint32_t driven_lines, sensed_lines, direct_lines;
     uint32_t restart_since_us;
