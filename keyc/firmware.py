@@ -22,12 +22,15 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from keyc import __version__
 from keyc.diagnostics import UserError
 from keyc.files import shipped
 from keyc.keyboard import Keyboard, Wiring
+
+if TYPE_CHECKING:
+    from keyc.tables import Fingerprints
 
 Image = Literal["daily", "bench", "trial"]
 Runtime = Literal["bare", "sdk"]
@@ -40,8 +43,10 @@ RAM_ORIGIN = 0x20000000
 STACKS_ORIGIN = 0x20040000  # the two small banks behind the large ones: nothing but stacks lies there
 # RP2040 datasheet 2.8.1.3.1: 252 bytes and their check sum.
 BOOT2_BYTES = 252
-# What an image may put on its stack, which has a bank of 4 KB to itself with a mark at its end; the tests
-# look how deep it really goes. A daily image of keys and layers alone needs half of it.
+# What an image may put on its stack, on either runtime; it has a bank of 4 KB to itself with a mark at its
+# end. The tests look how deep it really goes: at most 748 bytes, in a trial image with everything on 104
+# keys. A daily image of keys and layers alone needs half of what is said here, but not on the Pico SDK, whose
+# interrupts take more.
 STACK_BYTES = 1024
 
 # https://github.com/microsoft/uf2, README: block layout; the RP2040's family from its utils/uf2families.json.
@@ -51,8 +56,8 @@ UF2_FAMILY = 0xE48BFF56
 _UF2_MAGIC = (0x0A324655, 0x9E5D5157, 0x0AB16F30)
 _UF2_FAMILY_GIVEN = 0x2000
 
-# bcdDevice: the first digit says which image.
-_DEVICE_VERSIONS = {"daily": 0x0100, "bench": 0x0200, "trial": 0x0300}
+# The first of the device version's four digits.
+_FIRST_DIGITS = {"daily": 1, "bench": 2, "trial": 3}
 # What follows the keyboard's title in the product string.
 _TITLE_ENDINGS = {"daily": "", "bench": " (bench)", "trial": " (trial, with a console)"}
 # What the keyboard is to USB: [second_reports].
@@ -174,7 +179,8 @@ class Segment:
 @dataclass(frozen=True, slots=True)
 class Sizes:
     """Bytes of one image. `flash` is what lies in the flash chip (nothing of a RAM image), `ram` what the
-    image occupies in RAM without its stack, for which `stack` are set aside."""
+    image occupies in RAM without its stack, for which `stack` are set aside (code that a user adds on the
+    Pico SDK puts its own on top)."""
 
     flash: int
     ram: int
@@ -231,7 +237,7 @@ def build_uf2(
             exit_status=2,
         )
     tell = progress or (lambda _: None)
-    stack = stack_bytes(image, keyboard)
+    stack = stack_bytes(image, keyboard, runtime)
     with tempfile.TemporaryDirectory(prefix="keyc-") as folder:
         if runtime == "sdk":
             from keyc.pico import find_sdk, linked_on_sdk
@@ -242,12 +248,13 @@ def build_uf2(
         return _of_elf(_linked(chosen, keyboard, image, Path(folder), tell), image, chosen.name, stack)
 
 
-def stack_bytes(image: Image, keyboard: Keyboard | None) -> int:
+def stack_bytes(image: Image, keyboard: Keyboard | None, runtime: Runtime = "bare") -> int:
     """What this image's stack grows to at most."""
     from keyc.tables import tables_of
 
-    plain = image == "daily" and keyboard is not None and tables_of(keyboard).further is None
-    return STACK_BYTES // 2 if plain else STACK_BYTES
+    if image != "daily" or keyboard is None or runtime == "sdk":
+        return STACK_BYTES
+    return STACK_BYTES if tables_of(keyboard).further else STACK_BYTES // 2
 
 
 def elf_in(file: str) -> bytes | None:
@@ -429,7 +436,7 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
             "title": _hex_bytes(_string_descriptor(title, _TITLE_ENDINGS[image])),
             "vendor": f"0x{vendor:04X}",
             "product": f"0x{product:04X}",
-            "version": f"0x{_DEVICE_VERSIONS[image]:04X}",
+            "version": f"0x{device_version(image, prints):04X}",
             "cathode_lines": f"0x{cathodes:08X}u",
             "anode_lines": f"0x{anodes:08X}u",
             "direct_lines": f"0x{directs:08X}u",
@@ -439,6 +446,22 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
             "engine": _hex_bytes(bytes.fromhex(prints.engine)),
         },
     )
+
+
+def device_version(image: Image, prints: Fingerprints) -> int:
+    """bcdDevice, four decimal digits (USB 2.0, 9.6.1): the first says which image it is, the others are made
+    of its three fingerprints.
+
+    So a computer can tell one keymap from another without asking a keyboard that answers nothing: of two
+    that differ, one pair in 1000 has the same digits. It sees a changed keyboard as changed, too.
+    """
+    digits = sum(int(one, 16) for one in (prints.wiring, prints.keymap, prints.engine)) % 1000
+    return int(f"{_FIRST_DIGITS[image]}{digits:03}", 16)
+
+
+def tells_keymap(version: int) -> bool:
+    """Whether a bcdDevice is laid out as `device_version` does it; that of most other devices isn't."""
+    return f"{version:04x}".isdecimal() and version >> 12 in _FIRST_DIGITS.values()
 
 
 def usb_id_of(keyboard: Keyboard, image: Image) -> tuple[int, int]:

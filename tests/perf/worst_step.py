@@ -207,7 +207,7 @@ def _typing_on_top() -> Hands:
     yield frozenset(), 100_000
 
 
-# What `python -m tests.longer_steps` came to: these keys closed, or (True) all but these, and for how many us.
+# What `tests.longer_steps` came to: these keys closed, or (True) all but these, and for how many us.
 _FOUND = (
     (True, "0 1 2 4 5 8 9 16 31 34 39 40 44 47 50 52 68 72", 60000),
     (True, "3 8 11 12 14 17 34 44 50 68 70", 60000),
