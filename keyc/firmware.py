@@ -517,6 +517,7 @@ def _linked(
             *_FLAGS,
             *optimised(image, keyboard, compiler),
             f"-DKEYC_IMAGE_HAS_CONSOLE={int(image != 'daily')}",
+            *([] if keyboard is None or keyboard.wiring.lights else ["-DKEYC_IMAGE_WITHOUT_LIGHTS"]),
             *compiler.flags,
             "-I.",
             "-Iengine",

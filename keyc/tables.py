@@ -81,7 +81,7 @@ _STATE_BYTES = 964
 _SLOT_BYTES = 8
 _FURTHER_TABLES_BYTES = 108
 _RULES_BYTES = 24
-_FURTHER_BYTES = 92
+_FURTHER_BYTES = 124
 
 # What one report can say: the system controls of the desktop page, keys and modifiers without the
 # error codes, five buttons, consumer usages (USB HID Usage Tables, pages 0x01, 0x07, 0x09, 0x0C).

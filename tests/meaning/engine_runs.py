@@ -103,17 +103,21 @@ def states_expected(states: Iterable[frozenset[Usage]], page: int) -> list[State
 
 
 def scanned_reports(
-    library: EngineLibrary, made: RandomKeymap, tables: Tables, changes: Iterable[Change]
+    library: EngineLibrary,
+    made: RandomKeymap,
+    tables: Tables,
+    changes: Iterable[Change],
+    begins_us: int = 0,
 ) -> list[Report]:
     """The same through the whole board: an ideal one, whose switches the engine scans and debounces."""
     keyboard, _ = check_text(Source(f"random{made.seed}.keys", made.text))
     assert keyboard is not None
     board = Board(keyboard.wiring)
-    engine = Engine(library, tables)
+    engine = Engine(library, tables, begins_us)
     closed: frozenset[str] = frozenset()
     reports: list[Report] = []
     for change in changes:
-        reports += engine.run_until(change.time_us)
+        reports += engine.run_until(begins_us + change.time_us)
         closed ^= {change.switch}
         table = board.table(closed)
         rows = [row.low for row in table.driven]
