@@ -12,7 +12,9 @@ from typing import Literal
 
 from hil.board import Board, Fault
 from hil.chip import Chip
-from hil.usb_host import Device, MassStorage, NoDevice, UsbError, UsbHost
+from hil.mass_storage import MassStorage
+from hil.usb_descriptors import Device, UsbError
+from hil.usb_host import NoDevice, UsbHost
 from keyc.keyboard import Keyboard, Wiring
 
 _ROM_VENDOR, _ROM_PRODUCT = 0x2E8A, 0x0003
@@ -160,7 +162,7 @@ class ChipBoard:
 
     def lit_us(self) -> dict[int, int]:
         """How long each light has been lit by its pin being low since it was plugged in, by that pin."""
-        return self._board.lit_us(self.chip.driven_us)
+        return self._board.lit_us(self.chip.drives.total_us)
 
     def _lay_lines(self) -> None:
         self.chip.set_table(self._board.table(self._closed).resolved(self._seed))

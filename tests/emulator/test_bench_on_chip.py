@@ -42,7 +42,7 @@ def chip(request: pytest.FixtureRequest) -> Iterator[ChipBoard]:
     board.power_on()
     yield board
     assert board.chip.warnings == []
-    assert board.chip.violations == []
+    assert board.chip.drives.violations == []
 
 
 def table_of(said: list[Sentence]) -> set[tuple[str, ...]]:

@@ -123,21 +123,21 @@ def test_a_line_held_high_is_never_driven(bench_uf2: bytes) -> None:
     told = table_told(board)
     assert told["down"] == PINS & ~(1 << 7), "seen by its staying high against the pull-down"
     assert "7" not in told
-    assert board.chip.longest_drive_us[7] == 0
-    assert board.chip.longest_drive_us[6] > 10
+    assert board.chip.drives.longest_us[7] == 0
+    assert board.chip.drives.longest_us[6] > 10
 
 
 def test_no_drive_is_longer_than_20_us_and_none_is_high(bench_uf2: bytes) -> None:
     board = ChipBoard(bench_uf2, WIRING)
-    board.chip.drive_limit_us = 20
+    board.chip.drives.limit_us = 20
     board.power_on()
     said(board, f"look {PINS:X}")
     said(board, f"watch {PINS:X}", for_us=100_000)
     finger(board, "SW3", for_us=50_000)
     finger(board, for_us=50_000)
     said(board, "stop")
-    assert board.chip.violations == []
-    assert max(board.chip.longest_drive_us) > 10
+    assert board.chip.drives.violations == []
+    assert max(board.chip.drives.longest_us) > 10
     assert board.chip.gpio_state.driven_low == 0
 
 
@@ -195,7 +195,7 @@ def test_the_same_run_says_the_same_bytes_at_the_same_times(bench_uf2: bytes) ->
         for _ in range(5):
             finger(board, picks.choice(WIRING.switches).name)
             heard += board.receive()
-        return heard, board.chip.now_ns, board.chip.longest_drive_us
+        return heard, board.chip.now_ns, board.chip.drives.longest_us
 
     assert log() == log()
 

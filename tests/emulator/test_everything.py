@@ -93,7 +93,7 @@ def test_the_chip_tells_what_this_computer_tells(keyboard: Keyboard, board: Chip
     assert len(expected) > 55
     assert {which for which, _ in expected} == {"keyboard", "consumer", "pointer"}
     assert board.chip.warnings == []
-    assert {violation.pin for violation in board.chip.violations} <= {24, 25}, "lights alone are driven high"
+    assert {one.pin for one in board.chip.drives.violations} <= {24, 25}, "lights alone are driven high"
 
 
 def test_the_pointer_moves_while_the_key_is_held(board: ChipBoard) -> None:

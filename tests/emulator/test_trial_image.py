@@ -12,7 +12,8 @@ from hil.link import Link
 from hil.result import PositionVerdict, Result, Verdict
 from hil.session import Session
 from hil.transport import BoardTransport
-from hil.usb_host import UsbStall, descriptors_of
+from hil.usb_descriptors import descriptors_of
+from hil.usb_host import UsbStall
 from hil.virtual import Finger, loader_of
 from hil.wire import Sentence, parse_line
 from keyc.firmware import build_uf2

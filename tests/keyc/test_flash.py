@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from hil.chip_board import ChipBoard
+from hil.mass_storage import MassStorage
 from hil.ports import Drive
-from hil.usb_host import MassStorage, UsbError
+from hil.usb_descriptors import UsbError
 from keyc import flash
 from keyc.cli import main
 from keyc.diagnostics import UserError
