@@ -11,7 +11,8 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Literal
 
 from hil.board import ALL_PINS, GPIO_COUNT, Board, Fault
-from keyc.engine import Engine, EngineLibrary, Report, load
+from keyc.engine import Engine, Report
+from keyc.engine_library import EngineLibrary, load
 from keyc.keyboard import Wiring
 
 if TYPE_CHECKING:

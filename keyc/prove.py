@@ -25,7 +25,8 @@ from typing import NamedTuple
 from zlib import compress, decompress
 
 from keyc.diagnostics import Diagnostic
-from keyc.engine import MOVE_DOWN, MOVE_DOWN_AND_UP, MOVE_NONE, MOVE_UP, Engine, load
+from keyc.engine import MOVE_DOWN, MOVE_DOWN_AND_UP, MOVE_NONE, MOVE_UP, Engine
+from keyc.engine_library import load
 from keyc.keyboard import (
     Action,
     ByTaps,

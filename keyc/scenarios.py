@@ -34,7 +34,8 @@ from keyc.usages import modifier_name, short_names, written
 
 if TYPE_CHECKING:
     from hil.board import Board
-    from keyc.engine import Engine, EngineLibrary, Report
+    from keyc.engine import Engine, Report
+    from keyc.engine_library import EngineLibrary
     from keyc.source import Span
     from keyc.tables import Tables
 
@@ -96,7 +97,7 @@ def run(keyboard: Keyboard) -> list[ScenarioResult]:
     if not keyboard.scenarios:
         return []
     from hil.board import Board
-    from keyc.engine import load
+    from keyc.engine_library import load
 
     library, tables, board = load(), tables_of(keyboard), Board(keyboard.wiring)
     return [_run_one(scenario, keyboard, library, tables, board) for scenario in keyboard.scenarios]

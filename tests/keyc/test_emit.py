@@ -17,7 +17,7 @@ from hand_made import key, keyboard_of, media, wiring_of
 
 from keyc import __version__
 from keyc.emit import ENGINE_FILES, comment, depfile_text, files_of
-from keyc.engine import _Tables
+from keyc.engine_tables import CTables
 from keyc.files import shipped
 from keyc.keyboard import Cell, Debounce, Diodes, Keyboard, LayerHeld
 from keyc.source import Source
@@ -94,7 +94,7 @@ def test_the_text_says_what_the_tables_say(name: str, tmp_path: Path) -> None:
         cwd=tmp_path,
         check=True,
     )
-    made = _Tables.in_dll(ctypes.CDLL(str(tmp_path / "made.so")), "keyc_keyboard_tables")
+    made = CTables.in_dll(ctypes.CDLL(str(tmp_path / "made.so")), "keyc_keyboard_tables")
     count, layers = tables.switch_count, tables.layer_count
     assert (made.version, made.switch_count, made.layer_count) == (TABLES_VERSION, count, layers)
     assert made.driven[: made.driven_count] == list(tables.driven)

@@ -10,7 +10,8 @@ from itertools import pairwise
 import pytest
 
 from keyc.compile import check_text
-from keyc.engine import Engine, EngineLibrary, Report, load
+from keyc.engine import Engine, Report
+from keyc.engine_library import EngineLibrary, load
 from keyc.keyboard import Keyboard
 from keyc.source import Source
 from keyc.tables import SECOND_POINTER, tables_of

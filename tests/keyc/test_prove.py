@@ -15,7 +15,8 @@ from test_explain import FRAME, examples
 
 from keyc import cli, engine, prove
 from keyc.compile import check_text
-from keyc.engine import MOVE_DOWN, MOVE_UP, Engine, load
+from keyc.engine import MOVE_DOWN, MOVE_UP, Engine
+from keyc.engine_library import load
 from keyc.files import shipped
 from keyc.keyboard import Keyboard
 from keyc.prove import Level, Proof, Verdict, as_text, diagnostics_of, moved_switches, proved

@@ -190,12 +190,14 @@ def test_expect_waits_for_the_debounce_and_nothing_else() -> None:
 
 
 def test_without_a_compiler_it_is_a_warning(monkeypatch: pytest.MonkeyPatch) -> None:
-    from keyc import engine
+    from keyc import engine_library
 
-    def none() -> engine.EngineLibrary:
-        raise UserError("no C compiler was found on this computer", engine.NO_COMPILER_HELP, exit_status=3)
+    def none() -> engine_library.EngineLibrary:
+        raise UserError(
+            "no C compiler was found on this computer", engine_library.NO_COMPILER_HELP, exit_status=3
+        )
 
-    monkeypatch.setattr(engine, "load", none)
+    monkeypatch.setattr(engine_library, "load", none)
     (diagnostic,) = findings(keyboard_with(tap("SW1")))
     assert (diagnostic.code, diagnostic.severity) == ("scenario-not-run", "warning")
     assert "no C compiler" in diagnostic.message

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 from hil.board import Board
 from keyc.compile import check_text
-from keyc.engine import Engine, EngineLibrary, Report
+from keyc.engine import Engine, Report
+from keyc.engine_library import EngineLibrary
 from keyc.scenarios import usages_in
 from keyc.source import Source
 from keyc.tables import Tables, tables_of
