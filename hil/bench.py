@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from hil.result import Result
     from hil.stages.alive import AliveFindings
     from hil.stages.typing import KeyReceived
-    from keyc.firmware import Image
+    from keyc.identity import Image
     from keyc.keyboard import Keyboard
 
 _LOOKS_S = 60.0  # for a board that is to be plugged in

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from keyc.boards import ReadBoard
     from keyc.compile import Checked
     from keyc.diagnostics import Diagnostic
-    from keyc.firmware import Image, Runtime
+    from keyc.firmware import Runtime
+    from keyc.identity import Image
     from keyc.keyboard import Keyboard
     from keyc.witnesses import Agreement
 
@@ -394,7 +395,8 @@ def _build(options: Namespace) -> int:
 
 def _firmware(options: Namespace) -> int:
     from keyc.diagnostics import UserError
-    from keyc.firmware import build_uf2, elf_in, uf2_of_elf
+    from keyc.elf import elf_in
+    from keyc.firmware import build_uf2, uf2_of_elf
     from keyc.write import write_whole
 
     if not options.output.lower().endswith(".uf2"):

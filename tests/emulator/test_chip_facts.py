@@ -14,7 +14,8 @@ from hil.chip import Chip
 from hil.chip_board import ChipBoard
 from hil.usb_descriptors import UsbError
 from hil.usb_host import UsbHost
-from keyc.firmware import Image, Runtime, build_uf2
+from keyc.firmware import Runtime, build_uf2
+from keyc.identity import Image
 from keyc.keyboard import UsbBoot
 from tests.emulator.test_images import COMPILERS, FIRST_KEY, KEYBOARD, WIRING, board_with, finger, held_in
 from tests.keyc.hand_made import key, keyboard_of, wiring_of

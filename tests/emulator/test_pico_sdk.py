@@ -14,9 +14,11 @@ from pathlib import Path
 import pytest
 
 from hil.chip_board import ChipBoard
-from keyc.firmware import BOOT2_BYTES, Image, build_uf2, crc32_mpeg2, uf2_of_elf
+from keyc.firmware import build_uf2, uf2_of_elf
+from keyc.identity import Image
 from keyc.keyboard import UsbBoot
 from keyc.pico import find_sdk, linked_on_sdk, project_files
+from keyc.uf2 import BOOT2_BYTES, crc32_mpeg2
 from keyc.write import write_files
 from tests.emulator.test_images import FIRST_KEY, KEYBOARD, LINES, ROWS, WIRING, board_with, finger, held_in
 from tests.keyc.c_compilers import WARNINGS

@@ -18,22 +18,14 @@ from uf2utils.file import UF2File
 
 from keyc.compile import check_text, read_source
 from keyc.diagnostics import UserError
+from keyc.elf import FLASH_ORIGIN, RAM_ORIGIN, Segment
 from keyc.files import shipped
-from keyc.firmware import (
-    BOOT2_BYTES,
-    FLASH_ORIGIN,
-    RAM_ORIGIN,
-    Image,
-    Segment,
-    build_uf2,
-    crc32_mpeg2,
-    find_compiler,
-    image_source,
-    uf2_of,
-    usb_id_of,
-)
+from keyc.firmware import build_uf2
+from keyc.identity import Image, image_source, usb_id_of
 from keyc.keyboard import LayerHeld
 from keyc.tables import fingerprints
+from keyc.toolchain import find_compiler
+from keyc.uf2 import BOOT2_BYTES, crc32_mpeg2, uf2_of
 from tests.keyc.c_compilers import every_compiler
 from tests.keyc.hand_made import key, keyboard_of, media, wiring_of
 
@@ -243,7 +235,7 @@ def test_a_daily_image_of_nothing_is_refused() -> None:
 
 
 def test_no_compiler_is_said_with_the_mend(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("keyc.firmware.find_spec", lambda _: None)
+    monkeypatch.setattr("keyc.toolchain.find_spec", lambda _: None)
     monkeypatch.setenv("PATH", "")
     for wanted in (None, "zig", "gcc", "/nowhere/arm-none-eabi-gcc"):
         with pytest.raises(UserError) as raised:
@@ -254,7 +246,7 @@ def test_no_compiler_is_said_with_the_mend(monkeypatch: pytest.MonkeyPatch) -> N
 
 @pytest.mark.skipif(not which("arm-none-eabi-gcc"), reason="no arm-none-eabi-gcc")
 def test_the_systems_compiler_is_found_when_there_is_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("keyc.firmware.find_spec", lambda _: None)
+    monkeypatch.setattr("keyc.toolchain.find_spec", lambda _: None)
     assert find_compiler().name == "arm-none-eabi-gcc"
 
 

@@ -15,9 +15,11 @@ from hil.usb_descriptors import UsbError
 from keyc import flash
 from keyc.cli import main
 from keyc.diagnostics import UserError
-from keyc.firmware import Segment, build_uf2, uf2_of
+from keyc.elf import Segment
+from keyc.firmware import build_uf2
 from keyc.flash import BoardSeen, ThisComputer, UsbIdentity, flashed, image_of
 from keyc.tables import fingerprints
+from keyc.uf2 import uf2_of
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
 
 WIRING = wiring_of()

@@ -134,7 +134,7 @@ def test_bare_is_taken_where_there_is_a_compiler(
 def test_the_sdk_is_taken_where_its_toolchain_is_the_only_compiler(
     machine: dict[str, str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr("keyc.firmware.find_spec", lambda _: None)
+    monkeypatch.setattr("keyc.toolchain.find_spec", lambda _: None)
     Path(machine["PATH"], "arm-none-eabi-gcc").rename(tmp_path / "arm-none-eabi-gcc")
     monkeypatch.setenv("PATH", machine["PATH"])
     machine["PICO_TOOLCHAIN_PATH"] = str(tmp_path)

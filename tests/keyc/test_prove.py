@@ -13,7 +13,7 @@ from random import Random
 import pytest
 from test_explain import FRAME, examples
 
-from keyc import cli, engine, prove
+from keyc import cli, engine, engine_library, prove
 from keyc.compile import check_text
 from keyc.engine import MOVE_DOWN, MOVE_UP, Engine
 from keyc.engine_library import load
@@ -192,7 +192,7 @@ def broken_engine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     folders = tmp_path / "engine", tmp_path / "port"
     shutil.copytree(shipped("templates", "engine"), folders[0])
     shutil.copytree(shipped("templates", "port", "host"), folders[1])
-    monkeypatch.setattr(engine, "source_folders", lambda: folders)
+    monkeypatch.setattr(engine_library, "source_folders", lambda: folders)
     monkeypatch.setenv("KEYC_CACHE", str(tmp_path / "cache"))
     return folders[0]
 
