@@ -66,7 +66,7 @@ class Bench:
         from hil.session import Session, result_without_board
         from hil.stages.alive import AliveFindings
         from hil.view import view_on
-        from keyc.tables import fingerprints
+        from keyc.fingerprints import fingerprints
 
         settings = self._settings()
         page = self._opened_page()

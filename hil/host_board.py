@@ -16,8 +16,9 @@ from keyc.engine_library import EngineLibrary, load
 from keyc.keyboard import Wiring
 
 if TYPE_CHECKING:
+    from keyc.fingerprints import Fingerprints
     from keyc.keyboard import Keyboard
-    from keyc.tables import Fingerprints, Tables
+    from keyc.table_rows import Tables
 
 _CHUNK = 4096
 _UNKNOWN_FLASH = b"\xff" * 8

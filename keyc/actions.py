@@ -56,6 +56,7 @@ from keyc.usages import (
     instead_of,
     is_key_name_in_any_case,
     is_modifier,
+    is_reportable,
     key_names,
     modifier_of,
     name_for_spoken,
@@ -707,8 +708,6 @@ class Actions:
             except measures.Misread as misread:
                 self._mistakes.misread(misread, word)
                 return None
-        from keyc.tables import is_reportable
-
         usage = Usage(*numbers)
         if is_reportable(usage):
             return Press(usage)

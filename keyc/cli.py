@@ -438,8 +438,8 @@ def _flash(options: Namespace) -> int:
         keyboard = _checked(options.file, for_board=True)
         if keyboard is None:
             return WRONG
+        from keyc.fingerprints import fingerprints
         from keyc.firmware import build_uf2
-        from keyc.tables import fingerprints
 
         built = build_uf2(keyboard, options.image, options.compiler, say, _runtime(options))
         image = image_of(built.bytes, options.file)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from keyc.engine_library import EngineLibrary
 from keyc.engine_tables import REPORT_BYTES, CReport, c_tables
-from keyc.tables import Tables
+from keyc.table_rows import Tables
 
 REPORT_NAMES = ("keyboard", "consumer", "system", "pointer")
 _LINES = 30

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from itertools import accumulate, count
 from typing import TYPE_CHECKING
 
-from keyc.tables import TABLES_VERSION, Further, Tables, modifier_bits, rule_flags
+from keyc.table_rows import TABLES_VERSION, Further, Tables, modifier_bits, rule_flags
 
 if TYPE_CHECKING:
     from keyc.keyboard import Press

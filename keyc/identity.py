@@ -30,7 +30,8 @@ _LONGEST_STRING = 126  # UTF-16 units: a descriptor's length is one byte
 def image_source(keyboard: Keyboard | None, image: Image) -> str:
     """The C file that says who an image is: USB identity, lines, fingerprints."""
     from keyc.emit import template_text
-    from keyc.tables import Fingerprints, engine_fingerprint, fingerprints, tables_of
+    from keyc.fingerprints import Fingerprints, engine_fingerprint, fingerprints
+    from keyc.tables import tables_of
 
     header, device_class = _USB_CLASSES[image]
     device = "keyc_usb_console"

@@ -20,24 +20,26 @@ from typing import TYPE_CHECKING
 
 from keyc.diagnostics import Diagnostic, Label, UserError
 from keyc.keyboard import Down, Expect, Keyboard, Press, Scenario, Step, Tap, Timing, Up, Usage, Wait
-from keyc.tables import (
+from keyc.table_rows import KIND_SHIFT
+from keyc.tables import tables_of
+from keyc.usages import (
+    BUTTON_PAGE,
+    CONSUMER_PAGE,
     FIRST_MODIFIER,
-    KIND_SHIFT,
+    GENERIC_DESKTOP_PAGE,
+    KEYBOARD_PAGE,
     LAST_MODIFIER,
-    PAGE_BUTTON,
-    PAGE_CONSUMER,
-    PAGE_DESKTOP,
-    PAGE_KEYBOARD,
-    tables_of,
+    modifier_name,
+    short_names,
+    written,
 )
-from keyc.usages import modifier_name, short_names, written
 
 if TYPE_CHECKING:
     from hil.board import Board
     from keyc.engine import Engine, Report
     from keyc.engine_library import EngineLibrary
     from keyc.source import Span
-    from keyc.tables import Tables
+    from keyc.table_rows import Tables
 
 SCAN_US = 125
 _TELL_US = 1_000_000  # longest that the host may take for what is queued
@@ -182,14 +184,14 @@ def usages_in(report: Report) -> frozenset[Usage]:
     data = report.bytes
     if report.which == "consumer":
         ids = (int.from_bytes(data[n : n + 2], "little") for n in range(0, len(data), 2))
-        return frozenset(Usage(PAGE_CONSUMER, number) for number in ids if number)
+        return frozenset(Usage(CONSUMER_PAGE, number) for number in ids if number)
     if report.which == "pointer":
-        return frozenset(Usage(PAGE_BUTTON, n) for n in range(1, 9) if data[0] >> (n - 1) & 1)
+        return frozenset(Usage(BUTTON_PAGE, n) for n in range(1, 9) if data[0] >> (n - 1) & 1)
     if report.which == "system":
-        return frozenset(Usage(PAGE_DESKTOP, number) for number in data if number)
+        return frozenset(Usage(GENERIC_DESKTOP_PAGE, number) for number in data if number)
     bits = int.from_bytes(data[8:], "little") | data[0] << FIRST_MODIFIER
     return frozenset(
-        Usage(PAGE_KEYBOARD, number) for number in range(bits.bit_length()) if bits >> number & 1
+        Usage(KEYBOARD_PAGE, number) for number in range(bits.bit_length()) if bits >> number & 1
     )
 
 
@@ -208,7 +210,7 @@ def written_press(press: Press) -> str:
 
 
 def _is_modifier(usage: Usage) -> bool:
-    return usage.page == PAGE_KEYBOARD and FIRST_MODIFIER <= usage.id <= LAST_MODIFIER
+    return usage.page == KEYBOARD_PAGE and FIRST_MODIFIER <= usage.id <= LAST_MODIFIER
 
 
 def _same(one: Press, other: Press) -> bool:
@@ -256,7 +258,7 @@ class _HostView:
         new_modifiers = frozenset(usage.id for usage in new if _is_modifier(usage))
         if new_modifiers and not new_keys:
             *others, last = sorted(modifiers)
-            self.seen.append(_Seen(Press(Usage(PAGE_KEYBOARD, last), tuple(others)), new_modifiers))
+            self.seen.append(_Seen(Press(Usage(KEYBOARD_PAGE, last), tuple(others)), new_modifiers))
         for seen in self.seen:
             if not seen.undecided & modifiers:
                 seen.undecided = frozenset()

@@ -9,6 +9,7 @@ import re
 from typing import Any
 
 from keyc import __version__
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import (
     Action,
     Cap,
@@ -24,7 +25,7 @@ from keyc.keyboard import (
 )
 from keyc.layouts import layout
 from keyc.pins import module_pin_of_gpio, package_pin_of_gpio
-from keyc.tables import fingerprints, tables_of
+from keyc.tables import tables_of
 from keyc.usages import KEYBOARD_PAGE
 
 SCHEMA = 1

@@ -18,10 +18,10 @@ from hil.chip_board import ChipBoard
 from hil.mass_storage import MassStorage
 from hil.usb_controller import Answer
 from hil.usb_host import UsbStall
+from keyc.fingerprints import fingerprints
 from keyc.firmware import build_uf2, stack_bytes
 from keyc.identity import Image
 from keyc.keyboard import LayerHeld
-from keyc.tables import fingerprints
 from keyc.uf2 import BOOT2_BYTES, crc32_mpeg2
 from tests.keyc.hand_made import key, keyboard_of, media, system, wiring_of
 from tests.pico_sdk import RUNTIMES, image_of

@@ -16,8 +16,8 @@ from hil.link import Link
 from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Diodes
-from keyc.tables import fingerprints
 
 
 def told(*faults: str, diodes: Diodes = Diodes.CATHODE_TO_ROW) -> list[Event]:

@@ -21,9 +21,9 @@ from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of, loader_of
 from keyc.compile import check_text
 from keyc.diagnostics import UserError
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Keyboard
 from keyc.source import Source
-from keyc.tables import fingerprints
 
 ROWS, COLUMNS = (2, 3, 4), (6, 7, 8, 9)
 WIRING = wiring_of(

@@ -30,8 +30,8 @@ from hil.stages.together import Together
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
 from keyc.diagnostics import UserError
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Diodes, Keyboard
-from keyc.tables import fingerprints
 
 KEYBOARD = keyboard_of(small())
 MATRIX = Matrix(small())

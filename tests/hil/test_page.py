@@ -29,7 +29,7 @@ from hil.result import Result
 from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
-from keyc.tables import fingerprints
+from keyc.fingerprints import fingerprints
 
 KEYBOARD = keyboard_of(small())
 PROMPT = Event(

@@ -22,8 +22,8 @@ from hil.result import Result
 from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Diodes, Keyboard
-from keyc.tables import fingerprints
 
 KEYBOARD = keyboard_of(small())
 WIRING = fingerprints(KEYBOARD).wiring

@@ -173,8 +173,8 @@ def test_suggested_wiring_is_a_diff_that_mends_the_file() -> None:
     from hil.transport import BoardTransport
     from hil.virtual import Finger, board_of
     from keyc.compile import check_text
+    from keyc.fingerprints import fingerprints
     from keyc.source import Source
-    from keyc.tables import fingerprints
 
     text = """keyboard "Four" { usb 0x1209:0x0001 maker "Nobody" }
 wiring {

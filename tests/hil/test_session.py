@@ -22,8 +22,8 @@ from hil.session import Session
 from hil.stages.positions import Question
 from hil.transport import BoardTransport, PortGone
 from hil.virtual import Finger, board_of
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Keyboard
-from keyc.tables import fingerprints
 
 KEYBOARD = keyboard_of(small())
 ALL = [f"SW{n}" for n in range(1, 14)]

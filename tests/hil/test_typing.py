@@ -25,8 +25,9 @@ from hil.stages.typing import NO_COMPUTER, KeyReceived, Typing
 from hil.transport import BoardTransport
 from hil.virtual import Finger, loader_of
 from hil.wire import LINE_BYTES, Sentence, line_of, parse_line
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Cell, Layer, Press, Usage
-from keyc.tables import fingerprints, tables_of
+from keyc.tables import tables_of
 
 MATRIX = keyboard_of(small())
 LETTERS = {

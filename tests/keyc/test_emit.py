@@ -21,7 +21,8 @@ from keyc.engine_tables import CTables
 from keyc.files import shipped
 from keyc.keyboard import Cell, Debounce, Diodes, Keyboard, LayerHeld
 from keyc.source import Source
-from keyc.tables import TABLES_VERSION, tables_of
+from keyc.table_rows import TABLES_VERSION
+from keyc.tables import tables_of
 from keyc.write import write_files
 
 HOSTILE = "*/ int x; /* ??/ \\ {{ 7 * 7 }} {% raw %} <b>&\"'\n#error \\\n é \u202e ?\u003f/ //*/"

@@ -14,7 +14,8 @@ from keyc.engine import Engine, Report
 from keyc.engine_library import EngineLibrary, load
 from keyc.keyboard import Keyboard
 from keyc.source import Source
-from keyc.tables import SECOND_POINTER, tables_of
+from keyc.table_rows import SECOND_POINTER
+from keyc.tables import tables_of
 
 SW1, SW2, SW3, SW4 = (1 << pin for pin in range(4))  # direct switches from GPIO0 to GPIO3
 DIAL_A, DIAL_B = 1 << 20, 1 << 21

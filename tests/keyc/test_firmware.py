@@ -20,10 +20,10 @@ from keyc.compile import check_text, read_source
 from keyc.diagnostics import UserError
 from keyc.elf import FLASH_ORIGIN, RAM_ORIGIN, Segment
 from keyc.files import shipped
+from keyc.fingerprints import fingerprints
 from keyc.firmware import build_uf2
 from keyc.identity import Image, image_source, usb_id_of
 from keyc.keyboard import LayerHeld
-from keyc.tables import fingerprints
 from keyc.toolchain import find_compiler
 from keyc.uf2 import BOOT2_BYTES, crc32_mpeg2, uf2_of
 from tests.keyc.c_compilers import every_compiler

@@ -16,9 +16,9 @@ from keyc import flash
 from keyc.cli import main
 from keyc.diagnostics import UserError
 from keyc.elf import Segment
+from keyc.fingerprints import fingerprints
 from keyc.firmware import build_uf2
 from keyc.flash import BoardSeen, ThisComputer, UsbIdentity, flashed, image_of
-from keyc.tables import fingerprints
 from keyc.uf2 import uf2_of
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
 

@@ -15,7 +15,8 @@ from keyc.engine import Engine, Report
 from keyc.engine_library import EngineLibrary
 from keyc.scenarios import usages_in
 from keyc.source import Source
-from keyc.tables import Tables, tables_of
+from keyc.table_rows import Tables
+from keyc.tables import tables_of
 from tests.meaning.generator import Features, RandomKeymap, random_changes, random_keymap
 from tests.meaning.reference import Change, Usage, dial_switch, outcome
 

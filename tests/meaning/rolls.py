@@ -22,7 +22,9 @@ from keyc.engine import Engine, Report
 from keyc.engine_library import EngineLibrary, load
 from keyc.scenarios import usages_in
 from keyc.source import Source
-from keyc.tables import FIRST_MODIFIER, Tables, tables_of
+from keyc.table_rows import Tables
+from keyc.tables import tables_of
+from keyc.usages import FIRST_MODIFIER
 
 HOLD_AFTER_MS = tuple(range(100, 301, 20))
 DEFAULT_MS = 180
