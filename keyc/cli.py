@@ -478,7 +478,8 @@ def _sheet(options: Namespace) -> int:
     keyboard = _checked(options.file)
     if keyboard is None:
         return WRONG
-    from keyc.sheet import html_of, sheet_of, svg_of
+    from keyc.sheet import sheet_of
+    from keyc.sheet_pages import html_of, svg_of
     from keyc.write import write_whole
 
     sheet = sheet_of(keyboard)

@@ -24,11 +24,13 @@ from keyc.caps import laid_out
 from keyc.chord_marks import left_of_another
 from keyc.cli import main
 from keyc.compile import check_text
+from keyc.figure import PAPER_HEIGHT, PAPER_WIDTH
 from keyc.files import data_rows, shipped
 from keyc.keyboard import Keyboard
 from keyc.legends import Kind, Legend, Step, Way, legends, ways
 from keyc.paper import folded, width_of, wrapped
-from keyc.sheet import PAPER_HEIGHT, PAPER_WIDTH, html_of, sheet_of, svg_of
+from keyc.sheet import sheet_of
+from keyc.sheet_pages import html_of, svg_of
 from keyc.source import Source
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -437,7 +439,7 @@ def test_the_solder_side_is_mirrored_but_can_be_read() -> None:
 def test_lines_of_the_matrix_join_all_switches_of_a_pin_with_as_little_as_possible() -> None:
     """Against networkx's minimum spanning tree."""
     networkx = pytest.importorskip("networkx")
-    from keyc.sheet import _tree
+    from keyc.matrix_figure import _tree
 
     points = [(float(x * 7 % 11), float(x * x % 13)) for x in range(12)]
     path = _tree(points, "#000", "")
