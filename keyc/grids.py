@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from keyc.actions import CALLS, Actions
+from keyc.actions import Actions
+from keyc.calls import HOW_CALLED
 from keyc.diagnostics import Label
 from keyc.keyboard import Cell, Layer, Off, Switch, Through
 from keyc.mistakes import Mistakes, cut
@@ -22,10 +23,10 @@ def resolved_layer(
     mistakes: Mistakes,
 ) -> Layer:
     """The layer with a cell for each switch. What a sparse layer doesn't name lets through."""
-    when = tuple(word.text for word in block.when or () if word.text in actions.layers)
+    when = tuple(word.text for word in block.when or () if word.text in actions.names.layers)
     for word in block.when or ():
-        if word.text not in actions.layers and not mistakes.lost(word.text):
-            actions.unknown_layer(word)
+        if word.text not in actions.names.layers and not mistakes.lost(word.text):
+            actions.names.unknown_layer(word)
     is_sparse = not block.rows
     written = (
         _sparse(block, switches, actions, mistakes) if is_sparse else _grid(block, shape, actions, mistakes)
@@ -64,8 +65,12 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
         if not is_sound or len(row) == len(lines[number]):
             continue
         # What is told already may have been meant otherwise: `12` as `1 2`, `next Shift` as next(Shift).
-        meant = sum(map(actions.cells_meant_by, row))
-        if meant == len(lines[number]) or any(isinstance(one, Word) and one.text in CALLS for one in row):
+        from keyc.unknown_keys import cells_meant_by
+
+        meant = sum(cells_meant_by(one, actions.names) for one in row)
+        if meant == len(lines[number]) or any(
+            isinstance(one, Word) and one.text in HOW_CALLED for one in row
+        ):
             continue
         _tell_row_length(block, index, lines[number], mistakes)
         if len(row) > len(lines[number]) and _runs_on(row, mistakes):

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, TypeVar
 
 from keyc import measures
-from keyc.actions import Actions, unescaped
+from keyc.actions import Actions
 from keyc.diagnostics import Diagnostic, Label
 from keyc.grids import resolved_layer
 from keyc.keyboard import (
@@ -64,6 +64,7 @@ from keyc.syntax import (
     WiringBlock,
     Word,
 )
+from keyc.texts import unescaped
 from keyc.wires import resolved_wiring
 
 TEST_USB_ID = (0x1209, 0x0001)  # set aside for tests by pid.codes; from memory
@@ -376,10 +377,10 @@ class _Resolver:
 
     def _layer(self, word: Word, actions: Actions) -> str | None:
         """The layer that a word names; None, and told, if there is none."""
-        if word.text in actions.layers:
+        if word.text in actions.names.layers:
             return word.text
         if not self._mistakes.lost(word.text):
-            actions.unknown_layer(word)
+            actions.names.unknown_layer(word)
         return None
 
     def _chords(self, switches: Mapping[str, Switch], actions: Actions) -> list[Chord]:
@@ -471,7 +472,7 @@ class _Resolver:
         if not mistakes.once(seen, block.dial, f"{block.dial.text} {layer}"):
             return None
         where = mistakes.at(block.dial)
-        is_first = layer == next(iter(actions.layers))
+        is_first = layer == next(iter(actions.names.layers))
         other = Cell(Off() if is_first else Through(), "off" if is_first else "..", None, where)
         return DialTurn(
             block.dial.text,
