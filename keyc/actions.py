@@ -28,11 +28,12 @@ from keyc.keyboard import (
 from keyc.layouts import Layout, written_press
 from keyc.mistakes import Mistakes, cut
 from keyc.source import Span
-from keyc.syntax import RESERVED, Call, Dual, Let, Modified, SequenceStatement, Statement, Word
-from keyc.syntax import Action as Written
-from keyc.syntax import Pause as PauseWritten
+from keyc.statements import Action as Written
+from keyc.statements import Call, Dual, Let, Modified, SequenceStatement, Statement, Word
+from keyc.statements import Pause as PauseWritten
 from keyc.texts import Texts
 from keyc.usages import BUTTON_PAGE, KEYBOARD_PAGE, full_name, modifier_of, name_for_spoken, usage_of
+from keyc.words import RESERVED
 
 _PAUSE_MOST_US = 60_000_000
 _STROKES_MOST = 4096  # of one sequence: some pages of text

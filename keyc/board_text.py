@@ -11,9 +11,9 @@ from keyc import __version__
 from keyc.keyboard import Diodes
 from keyc.netlist import fingerprint
 from keyc.places import CapLine, Layout, PlacedCap, layout_of, spots_of
-from keyc.syntax import RESERVED
 from keyc.tidy import tidied_text
 from keyc.traced import Board, DirectKey, Key, Side, natural
+from keyc.words import RESERVED
 
 _INDICATORS = ("CapsLock", "NumLock", "ScrollLock", "Compose", "Kana")
 _NAME = re.compile(r"[A-Za-z_]\w*(?:-\w+)*")

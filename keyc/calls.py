@@ -24,8 +24,9 @@ from keyc.keyboard import (
     Wheel,
 )
 from keyc.mistakes import Mistakes, cut
-from keyc.syntax import LATCH_HELP, Call, Part, Word
+from keyc.statements import Call, Part, Word
 from keyc.usages import is_modifier, is_reportable, usage_of
+from keyc.words import LATCH_HELP
 
 HOW_CALLED = {
     "usage": "usage(0x0C, 0x00E9)",

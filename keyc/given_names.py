@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from keyc.mistakes import Mistakes, cut
-from keyc.syntax import LayerBlock, Let, SequenceStatement, Statement, Word
+from keyc.statements import LayerBlock, Let, SequenceStatement, Statement, Word
 from keyc.usages import is_key_name_in_any_case
 
 

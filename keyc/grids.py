@@ -10,7 +10,7 @@ from keyc.diagnostics import Label
 from keyc.keyboard import Cell, Layer, Off, Switch, Through
 from keyc.mistakes import Mistakes, cut
 from keyc.shape import Shape
-from keyc.syntax import Action, Dual, LayerBlock, Modified, Word
+from keyc.statements import Action, Dual, LayerBlock, Modified, Word
 
 _DRAWN_COLUMNS = 68
 

@@ -24,8 +24,8 @@ from keyc.keyboard import (
 )
 from keyc.layouts import layout
 from keyc.source import Span
-from keyc.syntax import Action as Written
-from keyc.syntax import (
+from keyc.statements import Action as Written
+from keyc.statements import (
     Call,
     DialBlock,
     Dual,
@@ -37,7 +37,7 @@ from keyc.syntax import (
     SequenceStatement,
     Word,
 )
-from keyc.syntax import Chord as ChordStatement
+from keyc.statements import Chord as ChordStatement
 from keyc.usages import KEYBOARD_PAGE, usage_of
 from keyc.ways import (
     cells_on,

@@ -8,7 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from keyc.diagnostics import Diagnostic, Label, Severity
 from keyc.measures import Misread
 from keyc.source import Span
-from keyc.syntax import RESERVED, Action, File, Word
+from keyc.statements import Action, File, Word
+from keyc.words import RESERVED
 
 _SEARCHES = 100
 _LABELS_MOST = 4

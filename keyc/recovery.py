@@ -15,7 +15,8 @@ from typing import Any
 from keyc.diagnostics import Diagnostic, Label
 from keyc.grammar import parser_module
 from keyc.source import Source, Span
-from keyc.syntax import FORMS, LATCH_HELP, RESERVED, SET_HELP, Assignment, CapItem, Damage, Word
+from keyc.statements import Assignment, CapItem, Damage, Word
+from keyc.words import FORMS, LATCH_HELP, RESERVED, SET_HELP
 
 Token: Any = parser_module().Token
 Tree: Any = parser_module().Tree

@@ -43,8 +43,8 @@ from keyc.keyboard import (
 from keyc.layouts import DEFAULT_LAYOUT, LAYOUT_NAMES, Layout, layout, unknown_layout_help
 from keyc.mistakes import Mistakes, cut
 from keyc.shape import Shape, resolved_shape
-from keyc.syntax import Chord as ChordStatement
-from keyc.syntax import (
+from keyc.statements import Chord as ChordStatement
+from keyc.statements import (
     DebounceRule,
     DialBlock,
     ExpectStep,

@@ -10,7 +10,7 @@ from keyc.layouts import Layout, written_press
 from keyc.measures import Misread
 from keyc.mistakes import Mistakes, cut
 from keyc.source import Span
-from keyc.syntax import Word
+from keyc.statements import Word
 
 
 def unescaped(word: Word) -> str:

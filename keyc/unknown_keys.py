@@ -5,8 +5,9 @@ from __future__ import annotations
 from keyc.calls import HOW_CALLED
 from keyc.given_names import GivenNames
 from keyc.mistakes import Mistakes, cut
-from keyc.syntax import LATCH_HELP, RESERVED, Action, Word
+from keyc.statements import Action, Word
 from keyc.usages import instead_of, key_names, modifier_of, name_for_spoken, short_names, usage_of
+from keyc.words import LATCH_HELP, RESERVED
 
 
 def tell_unknown_key(word: Word, names: GivenNames, mistakes: Mistakes) -> None:

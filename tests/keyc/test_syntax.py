@@ -11,7 +11,7 @@ import pytest
 
 from keyc import grammar, syntax
 from keyc.source import Source
-from keyc.syntax import (
+from keyc.statements import (
     Assignment,
     Call,
     CapItem,
