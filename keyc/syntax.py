@@ -226,7 +226,8 @@ def parsed(source: Source) -> File:
     text, misspelt = respelt(source)
     recovery = Recovery(source, text)
     statements = parser.parse(text, on_error=recovery.mended)
-    found, damage = (*misspelt, *recovery.diagnostics), recovery.damage()
-    if recovery.diagnostics and len(found) > 1 and not statements and not damage.starts:
-        found = (recovery.no_keymap(),)
+    told = recovery.told
+    found, damage = (*misspelt, *told.diagnostics), told.damage()
+    if told.diagnostics and len(found) > 1 and not statements and not damage.starts:
+        found = (told.no_keymap(),)
     return File(source, statements, damage, found)
