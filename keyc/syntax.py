@@ -5,6 +5,7 @@ All mistakes of a file come in one run: where it doesn't parse, `recovery` goes 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 from typing import Any, NamedTuple
 
@@ -58,17 +59,13 @@ class _When(NamedTuple):
 
 
 class _Nodes:
-    """One method per rule and terminal of the grammar, called by lark as it reduces."""
+    """A method for each rule of the grammar, called by lark as it reduces; every terminal that it keeps, by
+    any name in capitals, is a word."""
 
-    def word(self, token: Any) -> Word:
-        return Word(str(token), token.start_pos, token.end_pos)
-
-    NAME = NUMBER = SIZE = GAP = TEXT = BENEATH = NO_SWITCH = SLASH = PLUS = RIGHT = word
-    KEYBOARD = USB = MAKER = HOST_LAYOUT = WIRING = DIODES = COLUMNS = ROW = DIRECT = DIODE = word
-    LIGHT = LIT_LOW = DIAL = SHAPE = AT = TIMING = DEBOUNCE = AFTER_QUIET = AT_ONCE = word
-    HOLD_AFTER = CHORD_WITHIN = TAPS_WITHIN = HOLD_IF = TAPPED = PRESSED = TAP_IF = word
-    REPEAT_IF = NEXT_TWICE = LOCKS = LET = LAYER = CLOCKWISE = COUNTER_CLOCKWISE = word
-    CHORD = SEQUENCE = WAIT = SCENARIO = TAP = DOWN = UP = EXPECT = NOTHING = NOTHING_HELD = word
+    def __getattr__(self, terminal: str) -> Callable[[Any], Word]:
+        if terminal.startswith("_") or not terminal.isupper():
+            raise AttributeError(terminal)
+        return lambda token: Word(str(token), token.start_pos, token.end_pos)
 
     def start(self, found: list[Any]) -> tuple[Statement, ...]:
         return tuple(found)
