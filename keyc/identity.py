@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from keyc import __version__
-from keyc.keyboard import Keyboard, Wiring
+from keyc.keyboard import TEST_USB_ID, TITLE_MOST, Keyboard, Wiring
 
 Image = Literal["daily", "bench", "trial"]
 IMAGES: tuple[Image, ...] = ("daily", "bench", "trial")
@@ -23,8 +23,6 @@ _USB_CLASSES: dict[Image, tuple[str, str]] = {
     "bench": ("engine_usb_console", "KEYC_USB_CONSOLE_CLASS"),
     "trial": ("engine_usb_trial", "KEYC_USB_TRIAL_CLASS"),
 }
-_TEST_ID = (0x1209, 0x0001)  # pid.codes: the open test id
-_LONGEST_STRING = 126  # UTF-16 units: a descriptor's length is one byte
 
 
 def image_source(keyboard: Keyboard | None, image: Image) -> str:
@@ -38,7 +36,7 @@ def image_source(keyboard: Keyboard | None, image: Image) -> str:
     if keyboard is not None and image != "bench":
         device = _DEVICES[tables_of(keyboard).second_reports]
     if keyboard is None:
-        vendor, product = _TEST_ID
+        vendor, product = TEST_USB_ID
         maker, title = "keyc", "any RP2040 board"
         prints = Fingerprints("0" * 12, "0" * 12, engine_fingerprint())
         cathodes = anodes = directs = dials = 0
@@ -90,7 +88,7 @@ def _line_masks(wiring: Wiring) -> tuple[int, int, int, int]:
 def _string_descriptor(text: str, ending: str = "") -> bytes:
     """A USB string descriptor (USB 2.0, 9.6.7); a text that is too long for one loses its end."""
     units = text.encode("utf-16-le")
-    room = 2 * _LONGEST_STRING - len(ending.encode("utf-16-le"))
+    room = 2 * TITLE_MOST - len(ending.encode("utf-16-le"))
     units = units[:room].decode("utf-16-le", "ignore").encode("utf-16-le") + ending.encode("utf-16-le")
     return bytes([2 + len(units), 3]) + units
 

@@ -28,7 +28,7 @@ from keyc.usages import (
     FIRST_MODIFIER,
     GENERIC_DESKTOP_PAGE,
     KEYBOARD_PAGE,
-    LAST_MODIFIER,
+    is_modifier,
     modifier_name,
     short_names,
     written,
@@ -175,7 +175,7 @@ def _seen_by_computer(moment: Moment, way: tuple[int, ...]) -> str:
 
 def held_names(presses: Iterable[Usage]) -> tuple[str, ...]:
     """The names of usages that are down, modifiers first (`ShiftLeft`, `KeyA`)."""
-    ordered = sorted(presses, key=lambda usage: (not _is_modifier(usage), usage.page, usage.id))
+    ordered = sorted(presses, key=lambda usage: (not is_modifier(usage), usage.page, usage.id))
     return tuple(written(usage) for usage in ordered)
 
 
@@ -202,15 +202,11 @@ def motion_in(report: Report) -> tuple[int, ...]:
     return tuple(byte - 256 if byte > 127 else byte for byte in report.bytes[1:5])
 
 
-def written_press(press: Press) -> str:
+def press_in_short(press: Press) -> str:
     """A press as people write it: `Shift+A`, `Tab`, `AltRight+E`."""
     short = {full: name for name, full in short_names().items()}
     names = [*map(modifier_name, press.modifiers), written(press.usage)]
     return "+".join(short.get(name, name) for name in names)
-
-
-def _is_modifier(usage: Usage) -> bool:
-    return usage.page == KEYBOARD_PAGE and FIRST_MODIFIER <= usage.id <= LAST_MODIFIER
 
 
 def _same(one: Press, other: Press) -> bool:
@@ -219,7 +215,7 @@ def _same(one: Press, other: Press) -> bool:
 
 
 def _parts(press: Press) -> tuple[Usage | None, frozenset[int]]:
-    if _is_modifier(press.usage):
+    if is_modifier(press.usage):
         return None, frozenset((*press.modifiers, press.usage.id))
     return press.usage, frozenset(press.modifiers)
 
@@ -248,14 +244,14 @@ class _HostView:
         before = self.held
         self.down[report.which] = usages_in(report)
         held = self.held
-        modifiers = frozenset(usage.id for usage in held if _is_modifier(usage))
+        modifiers = frozenset(usage.id for usage in held if is_modifier(usage))
         new = held - before
         if new:
             self.seen = [seen for seen in self.seen if not seen.undecided]
-        new_keys = sorted((u for u in new if not _is_modifier(u)), key=lambda u: (u.page, u.id))
+        new_keys = sorted((u for u in new if not is_modifier(u)), key=lambda u: (u.page, u.id))
         for usage in new_keys:
             self.seen.append(_Seen(Press(usage, tuple(sorted(modifiers)))))
-        new_modifiers = frozenset(usage.id for usage in new if _is_modifier(usage))
+        new_modifiers = frozenset(usage.id for usage in new if is_modifier(usage))
         if new_modifiers and not new_keys:
             *others, last = sorted(modifiers)
             self.seen.append(_Seen(Press(Usage(KEYBOARD_PAGE, last), tuple(others)), new_modifiers))
@@ -374,7 +370,7 @@ def _run_one(
         if isinstance(step, Expect):
             presses = running.host.take_presses()
             expected += step.texts
-            got += map(written_press, presses)
+            got += map(press_in_short, presses)
             failure = _failure(step, presses, running)
             running.note_expect(step, failure)
             if failure:
@@ -412,6 +408,6 @@ def _failure(step: Expect, presses: Sequence[Press], running: _Run) -> Failure |
         came = f"{' and '.join(held)} {'is' if len(held) == 1 else 'are'} still held"
     else:
         came = (
-            " ".join(f"`{written_press(press)}`" for press in presses) + " came" if presses else "none came"
+            " ".join(f"`{press_in_short(press)}`" for press in presses) + " came" if presses else "none came"
         )
     return Failure(step.span, wanted, came, running.since_expect)

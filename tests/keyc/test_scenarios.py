@@ -27,7 +27,7 @@ from keyc.keyboard import (
     UsbBoot,
     Wait,
 )
-from keyc.scenarios import ScenarioResult, diagnostics_of, findings, run, usages_in, written_press
+from keyc.scenarios import ScenarioResult, diagnostics_of, findings, press_in_short, run, usages_in
 
 CONTROL, SHIFT, ALT = 0xE0, 0xE1, 0xE2
 A, B, Z = 0x04, 0x05, 0x1D
@@ -50,7 +50,7 @@ UPPER = [key(B), Through(), system(0x82)]
 
 
 def expect(*presses: Press, nothing_held: bool = False) -> Expect:
-    return Expect(presses, tuple(map(written_press, presses)), nothing_held, HERE)
+    return Expect(presses, tuple(map(press_in_short, presses)), nothing_held, HERE)
 
 
 def tap(switch: str, time_us: int = 20_000) -> Tap:
@@ -222,7 +222,7 @@ def test_what_a_report_says() -> None:
 
 
 def test_presses_as_people_write_them() -> None:
-    assert written_press(key(A, SHIFT, 0xE6)) == "Shift+AltRight+A"
-    assert written_press(key(0x1E, CONTROL)) == "Control+1"
-    assert written_press(key(0x2B)) == "Tab"
-    assert written_press(media(0x1FF)) == "usage(0x0C, 0x01FF)"
+    assert press_in_short(key(A, SHIFT, 0xE6)) == "Shift+AltRight+A"
+    assert press_in_short(key(0x1E, CONTROL)) == "Control+1"
+    assert press_in_short(key(0x2B)) == "Tab"
+    assert press_in_short(media(0x1FF)) == "usage(0x0C, 0x01FF)"
