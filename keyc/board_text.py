@@ -15,6 +15,9 @@ from keyc.tidy import tidied_text
 from keyc.traced import Board, DirectKey, Key, Side, natural
 from keyc.words import RESERVED
 
+# What a file that was written for the user says of the computer, which nobody has asked about.
+HOST_LAYOUT = "host-layout linux-us  # what the computer is set to: windows-us, macos-us, windows-de …"
+
 _INDICATORS = ("CapsLock", "NumLock", "ScrollLock", "Compose", "Kana")
 _NAME = re.compile(r"[A-Za-z_]\w*(?:-\w+)*")
 
@@ -86,7 +89,7 @@ def keymap_text(text: BoardText, title: str, layers: Sequence[str]) -> str:
         *head,
         "",
         f"keyboard {quoted(title)} {{",
-        "    host-layout linux-us",
+        f"    {HOST_LAYOUT}",
         "}",
         "",
         *wiring_lines(text),

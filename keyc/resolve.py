@@ -42,7 +42,7 @@ from keyc.keyboard import (
     Wait,
     Wiring,
 )
-from keyc.layouts import DEFAULT_LAYOUT, LAYOUT_NAMES, Layout, layout, unknown_layout_help
+from keyc.layouts import DEFAULT_LAYOUT, LAYOUT_NAMES, Layout, layout
 from keyc.mistakes import Mistakes, cut
 from keyc.shape import Shape, resolved_shape
 from keyc.statements import Chord as ChordStatement
@@ -202,6 +202,8 @@ class _Resolver:
             word = settings["host-layout"].value
             if word.text in LAYOUT_NAMES:
                 return layout(word.text)
+            from keyc.layout_help import unknown_layout_help
+
             help = unknown_layout_help(word.text)
             self._mistakes.tell("unknown-host-layout", f"no host layout is called `{word.text}`", word, help)
         return layout(DEFAULT_LAYOUT)

@@ -16,7 +16,7 @@ from keyc.show import pin_uses
 
 _SIDES: tuple[Side, ...] = ("front", "back")
 _HOW_TO_READ = (
-    "On a cap: what it types alone; above that, with Shift; on the right, with AltGr and with both. "
+    "On a cap: what it types alone; above that, with Shift; on the right, with AltGr (Option) and with both. "
     "On the strip along the lower edge: what it does while held, and its switch. "
     "Grey italics: nothing of this layer’s own, but what lies beneath. "
     "Blue: turns a layer on. In a tinted box: an accent that waits for the next letter."

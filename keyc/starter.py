@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from math import ceil
 from pathlib import Path
 
-from keyc.board_text import keymap_text, layer_lines, quoted
+from keyc.board_text import HOST_LAYOUT, keymap_text, layer_lines, quoted
 from keyc.boards import ReadBoard
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes
@@ -95,7 +95,7 @@ def from_number(name: str, count: int, diodes: Diodes = Diodes.CATHODE_TO_ROW) -
         "# Change the pins, the names and the shape to what you build.",
         "",
         f"keyboard {quoted(title_of(name))} {{",
-        "    host-layout linux-us",
+        f"    {HOST_LAYOUT}",
         "}",
         "",
         "wiring {",
