@@ -19,8 +19,7 @@ from hil.wire import Sentence
 from keyc.firmware import build_uf2
 
 sys.path.append(str(Path(__file__).parents[1] / "hil"))
-from wirings import small, wiring_of
-
+from tests.hil.wirings import small, wiring_of
 from tests.pico_sdk import RUNTIMES
 
 WIRING = small()

@@ -7,8 +7,6 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
-from boards import keyboard_of
-from wirings import small, wiring_of
 
 from hil.board import Board, parse_fault
 from hil.bounce_plot import bounce_svg
@@ -32,6 +30,8 @@ from hil.virtual import Finger, board_of
 from keyc.diagnostics import UserError
 from keyc.fingerprints import fingerprints
 from keyc.keyboard import Diodes, Keyboard
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import small, wiring_of
 
 KEYBOARD = keyboard_of(small())
 MATRIX = Matrix(small())

@@ -13,11 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import browser
 import pytest
-from boards import keyboard_of
-from browser import Browser, Tab
-from wirings import small
 
 from hil.board import parse_fault
 from hil.conversation import Settings
@@ -30,6 +26,10 @@ from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
 from keyc.fingerprints import fingerprints
+from tests.hil import browser
+from tests.hil.boards import keyboard_of
+from tests.hil.browser import Browser, Tab
+from tests.hil.wirings import small
 
 KEYBOARD = keyboard_of(small())
 PROMPT = Event(

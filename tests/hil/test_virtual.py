@@ -12,7 +12,6 @@ from pathlib import Path
 
 import pytest
 import serial
-from wirings import KNOWN, small, wiring_of
 
 from hil.board import parse_fault
 from hil.host_board import HostBoard
@@ -21,6 +20,7 @@ from hil.transport import BoardTransport, PortGone, SerialTransport
 from hil.virtual import Finger, Port, PtyPort, Server, SocketPort, VirtualBoard
 from hil.wire import Sentence, line_of
 from keyc.diagnostics import UserError
+from tests.hil.wirings import KNOWN, small, wiring_of
 
 ROOT = Path(__file__).parents[2]
 

@@ -8,12 +8,11 @@ import os
 import re
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 from shutil import which
 
 import pytest
-from c_compilers import chip_compilers, compile_objects, every_compiler, host_compilers
-from hand_made import key, keyboard_of, media, wiring_of
 
 from keyc import __version__
 from keyc.emit import ENGINE_FILES, comment, depfile_text, files_of
@@ -24,6 +23,8 @@ from keyc.source import Source
 from keyc.table_rows import TABLES_VERSION
 from keyc.tables import tables_of
 from keyc.write import write_files
+from tests.keyc.c_compilers import chip_compilers, cmake, compile_objects, every_compiler, host_compilers
+from tests.keyc.hand_made import key, keyboard_of, media, wiring_of
 
 HOSTILE = "*/ int x; /* ??/ \\ {{ 7 * 7 }} {% raw %} <b>&\"'\n#error \\\n é \u202e ?\u003f/ //*/"
 
@@ -296,12 +297,7 @@ def test_the_cmake_function(tmp_path: Path, generator: str, program_of_it: str, 
         'add_library(small STATIC)\nkeyc_sources(small "small board.keys")\n'
     )
 
-    def built(*arguments: str) -> str:
-        done = subprocess.run(
-            ["cmake", *arguments], cwd=tmp_path, capture_output=True, text=True, check=False
-        )
-        assert done.returncode == 0, done.stdout + done.stderr
-        return done.stdout
+    built = partial(cmake, tmp_path)
 
     def does_nothing() -> bool:
         said = built("--build", "build")

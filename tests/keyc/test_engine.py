@@ -7,7 +7,6 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from hand_made import key, keyboard_of, media, system, wiring_of
 
 from hil.board import Board, parse_fault
 from keyc.engine import Engine, Report
@@ -20,6 +19,7 @@ from keyc.keyboard import (
     UsbBoot,
 )
 from keyc.tables import tables_of
+from tests.keyc.hand_made import key, keyboard_of, media, system, wiring_of
 
 CONTROL, SHIFT, ALT, RIGHT_ALT = 0xE0, 0xE1, 0xE2, 0xE6
 A, B, C, D, E, F, G, H, Z = 0x04, 0x05, 0x06, 0x07, 0x08, 0x09, 0x0A, 0x0B, 0x1D

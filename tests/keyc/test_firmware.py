@@ -16,7 +16,6 @@ from elftools.elf.elffile import ELFFile
 from uf2utils.family import Family
 from uf2utils.file import UF2File
 
-from keyc.compile import check_text, read_source
 from keyc.diagnostics import UserError
 from keyc.elf import FLASH_ORIGIN, RAM_ORIGIN, Segment
 from keyc.files import shipped
@@ -28,6 +27,7 @@ from keyc.toolchain import find_compiler
 from keyc.uf2 import BOOT2_BYTES, crc32_mpeg2, uf2_of
 from tests.keyc.c_compilers import every_compiler
 from tests.keyc.hand_made import key, keyboard_of, media, wiring_of
+from tests.keymaps import keyboard_in_file
 
 KEYBOARD = keyboard_of(wiring_of(), [key(4), media(0xE9), key(5, 0xE1), LayerHeld("upper")], [key(6)])
 COMPILERS = [
@@ -94,8 +94,7 @@ def test_crc_of_a_message_with_its_crc_is_zero() -> None:
 @pytest.mark.parametrize("compiler", COMPILERS)
 def test_the_demo_keyboards_daily_image_is_small(compiler: str, tmp_path: Path) -> None:
     (file,) = shipped("data", "demo").glob("*.keys")
-    keyboard, _ = check_text(read_source(file))
-    assert keyboard is not None
+    keyboard = keyboard_in_file(file)
     assert 20 <= len(keyboard.wiring.switches) <= 30
     built = build_uf2(keyboard, "daily", compiler)
     assert built.sizes.flash <= 8192

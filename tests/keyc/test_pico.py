@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -15,7 +15,7 @@ from keyc.files import shipped
 from keyc.firmware import build_uf2, chosen_runtime, uf2_of_elf
 from keyc.pico import find_sdk, linked_on_sdk, project_files, shipped_files
 from keyc.write import write_files
-from tests.keyc.c_compilers import compile_objects, every_compiler
+from tests.keyc.c_compilers import cmake, compile_objects, every_compiler
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
 from tests.pico_sdk import needs_sdk
 
@@ -262,13 +262,7 @@ def test_the_cmake_function_in_a_project_on_the_sdk(tmp_path: Path) -> None:
     )
     (tmp_path / "lamp.c").write_text("int lamp;\n")
 
-    def built(*arguments: str) -> str:
-        done = subprocess.run(
-            ["cmake", *arguments], cwd=tmp_path, capture_output=True, text=True, check=False
-        )
-        assert done.returncode == 0, done.stdout + done.stderr
-        return done.stdout
-
+    built = partial(cmake, tmp_path)
     built("-G", "Ninja", "-B", "build", f"-DKEYC_PROGRAM={program}")
     built("--build", "build")
     uf2 = tmp_path / "build" / "board.uf2"

@@ -6,7 +6,6 @@ The rules are those of the language page, "Meaning", last paragraph.
 from __future__ import annotations
 
 import pytest
-from hand_made import SOURCE, key, keyboard_of, media, span_at, system, wiring_of
 
 from keyc.diagnostics import UserError, render_text
 from keyc.engine import Report
@@ -28,6 +27,7 @@ from keyc.keyboard import (
     Wait,
 )
 from keyc.scenarios import ScenarioResult, diagnostics_of, findings, press_in_short, run, usages_in
+from tests.keyc.hand_made import SOURCE, key, keyboard_of, media, span_at, system, wiring_of
 
 CONTROL, SHIFT, ALT = 0xE0, 0xE1, 0xE2
 A, B, Z = 0x04, 0x05, 0x1D

@@ -23,7 +23,6 @@ import pytest
 from keyc.caps import laid_out
 from keyc.chord_marks import left_of_another
 from keyc.cli import main
-from keyc.compile import check_text
 from keyc.figure import PAPER_HEIGHT, PAPER_WIDTH
 from keyc.files import data_rows, shipped
 from keyc.keyboard import Keyboard
@@ -31,28 +30,22 @@ from keyc.legends import Kind, Legend, Step, Way, legends, ways
 from keyc.paper import folded, width_of, wrapped
 from keyc.sheet import sheet_of
 from keyc.sheet_pages import html_of, svg_of
-from keyc.source import Source
+from tests.keymaps import keyboard_in
 
 SVG = "{http://www.w3.org/2000/svg}"
-
-
-def keyboard_of(text: str) -> Keyboard:
-    keyboard, found = check_text(Source("example.keys", text))
-    assert keyboard is not None, found
-    return keyboard
 
 
 def small(layers: str, *, count: int = 6, host: str = "linux-us", more: str = "") -> Keyboard:
     wiring = "\n".join(f"direct GPIO{number} SW{number}" for number in range(1, count + 1))
     names = " ".join(f"SW{number}" for number in range(1, count + 1))
-    return keyboard_of(
+    return keyboard_in(
         f'keyboard "Tern & <Co>" {{ usb 0x1209:0x5A17 host-layout {host} }}\n'
         f"wiring {{\ndiodes none\n{wiring}\n{more}}}\nshape {{ {names} }}\n{layers}\n"
     )
 
 
 def bundled() -> Keyboard:
-    return keyboard_of(shipped("data", "demo", "otterbridge.keys").read_text(encoding="utf-8"))
+    return keyboard_in(shipped("data", "demo", "otterbridge.keys").read_text(encoding="utf-8"))
 
 
 def full_size(host: str = "linux-de", more: str = "") -> Keyboard:
@@ -92,7 +85,7 @@ def full_size(host: str = "linux-de", more: str = "") -> Keyboard:
         for index, row in enumerate(rows)
     )
     columns = " ".join(f"GPIO{pin}" for pin in range(18))
-    return keyboard_of(
+    return keyboard_in(
         f'keyboard "Full size" {{ usb 0x1209:0x5A17  maker "Millpond Works"  host-layout {host} }}\n'
         f"wiring {{\ndiodes cathode-to-row\ncolumns {columns}\n{matrix}\nlight GPIO28 CapsLock\n}}\n"
         "shape {\n" + "\n".join(shape) + f"\n}}\nlayer base {{\n{cells}\n}}\n"
@@ -303,7 +296,7 @@ def test_members_side_by_side_are_joined_by_a_bar() -> None:
 
 
 def test_which_caps_lie_side_by_side() -> None:
-    caps = laid_out(keyboard_of(SPLIT).caps).caps
+    caps = laid_out(keyboard_in(SPLIT).caps).caps
     assert [one.cap.switch for one in left_of_another(caps)] == ["L1", "L2", "T1", "R1", "R2", "T3"]
 
 
@@ -559,7 +552,7 @@ KEYBOARDS = {
     "bundled": bundled,
     "full": full_size,
     "full-fr": lambda: full_size("linux-fr"),
-    "split": lambda: keyboard_of(SPLIT),
+    "split": lambda: keyboard_in(SPLIT),
     "dual": dual,
     "chords": lambda: full_size("linux-de", CHORDS),
 }
