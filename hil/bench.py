@@ -265,7 +265,6 @@ class Bench:
         from hil.hands import Person
         from hil.link import Link
         from hil.ports import no_board
-        from hil.result import Verdict
         from hil.stages.alive import stopped
         from hil.transport import SerialTransport
 
@@ -314,7 +313,6 @@ class Bench:
         return Link(BoardTransport(finger)), FingerHand(finger, loader_of(board, self._keyboard))
 
     def _open_files(self, settings: Settings) -> None:
-
         if self._options.events is not None:
             try:
                 self._events = self._stack.enter_context(

@@ -38,31 +38,31 @@ class EngineLibrary:
     def __init__(self, path: Path) -> None:
         self.functions = functions = ctypes.CDLL(str(path))
         pointer, word, time = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
-        _declare(functions.keyc_host_bytes, word)
-        _declare(functions.keyc_host_keyboard_bytes, word, ctypes.POINTER(CTables))
-        _declare(functions.keyc_host_tables_bytes, word)
-        _declare(functions.keyc_host_further_tables_bytes, word)
-        _declare(functions.keyc_host_begin, ctypes.c_bool, pointer, pointer, ctypes.POINTER(CTables), time)
-        _declare(functions.keyc_host_clock_us, time, pointer)
-        _declare(functions.keyc_host_restarted, ctypes.c_bool, pointer)
-        _declare(functions.keyc_host_run, None, pointer, time)
-        _declare(functions.keyc_host_run_until_told, None, pointer, time)
-        _declare(functions.keyc_host_tell, ctypes.c_bool, pointer, ctypes.c_uint8, ctypes.c_bool)
-        _declare(functions.keyc_host_run_without_board, None, pointer, time)
-        _declare(functions.keyc_host_take_report, ctypes.c_bool, pointer, ctypes.POINTER(CReport))
-        _declare(functions.keyc_host_lights, None, pointer, ctypes.c_uint8)
-        _declare(functions.keyc_host_lit, word, pointer)
-        _declare(functions.keyc_set_protocol, None, pointer, ctypes.c_bool)
-        _declare(functions.keyc_reset_host_state, None, pointer)
-        _declare(functions.keyc_current_report, ctypes.c_uint8, pointer, ctypes.c_uint8, pointer)
+        declare(functions.keyc_host_bytes, word)
+        declare(functions.keyc_host_keyboard_bytes, word, ctypes.POINTER(CTables))
+        declare(functions.keyc_host_tables_bytes, word)
+        declare(functions.keyc_host_further_tables_bytes, word)
+        declare(functions.keyc_host_begin, ctypes.c_bool, pointer, pointer, ctypes.POINTER(CTables), time)
+        declare(functions.keyc_host_clock_us, time, pointer)
+        declare(functions.keyc_host_restarted, ctypes.c_bool, pointer)
+        declare(functions.keyc_host_run, None, pointer, time)
+        declare(functions.keyc_host_run_until_told, None, pointer, time)
+        declare(functions.keyc_host_tell, ctypes.c_bool, pointer, ctypes.c_uint8, ctypes.c_bool)
+        declare(functions.keyc_host_run_without_board, None, pointer, time)
+        declare(functions.keyc_host_take_report, ctypes.c_bool, pointer, ctypes.POINTER(CReport))
+        declare(functions.keyc_host_lights, None, pointer, ctypes.c_uint8)
+        declare(functions.keyc_host_lit, word, pointer)
+        declare(functions.keyc_set_protocol, None, pointer, ctypes.c_bool)
+        declare(functions.keyc_reset_host_state, None, pointer)
+        declare(functions.keyc_current_report, ctypes.c_uint8, pointer, ctypes.c_uint8, pointer)
         byte = ctypes.c_uint8
-        _declare(functions.keyc_host_step, word, pointer, byte, byte, word, word)
-        _declare(functions.keyc_host_save, None, pointer, pointer)
-        _declare(functions.keyc_host_restore, None, pointer, pointer)
-        _declare(functions.keyc_host_note_found, None, pointer, pointer, pointer, pointer)
-        _declare(functions.keyc_host_rest, word, pointer, pointer)
+        declare(functions.keyc_host_step, word, pointer, byte, byte, word, word)
+        declare(functions.keyc_host_save, None, pointer, pointer)
+        declare(functions.keyc_host_restore, None, pointer, pointer)
+        declare(functions.keyc_host_note_found, None, pointer, pointer, pointer, pointer)
+        declare(functions.keyc_host_rest, word, pointer, pointer)
         rows = ctypes.POINTER(ctypes.c_uint32)
-        _declare(functions.keyc_host_set_lines, None, pointer, word, word, rows, rows)
+        declare(functions.keyc_host_set_lines, None, pointer, word, word, rows, rows)
         if functions.keyc_host_tables_bytes() != ctypes.sizeof(CTables):
             raise RuntimeError("keyc_tables has another size in C than here")
         if functions.keyc_host_further_tables_bytes() != ctypes.sizeof(CFurther):
@@ -73,7 +73,8 @@ class EngineLibrary:
         return ctypes.addressof(ctypes.c_char.in_dll(self.functions, name))
 
 
-def _declare(function: Any, result: object, *arguments: object) -> None:
+def declare(function: Any, result: object, *arguments: object) -> None:
+    """Gives a C function its types for ctypes."""
     function.restype = result
     function.argtypes = arguments
 

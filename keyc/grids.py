@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from keyc.actions import Actions
 from keyc.calls import HOW_CALLED
 from keyc.diagnostics import Label
+from keyc.given_names import GivenNames
 from keyc.keyboard import Cell, Layer, Off, Switch, Through
 from keyc.mistakes import Mistakes, cut
 from keyc.shape import Shape
@@ -64,13 +65,7 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
         cells.update((word.text, cell) for word, cell in zip(lines[number], in_row, strict=False))
         if not is_sound or len(row) == len(lines[number]):
             continue
-        # What is told already may have been meant otherwise: `12` as `1 2`, `next Shift` as next(Shift).
-        from keyc.unknown_keys import cells_meant_by
-
-        meant = sum(cells_meant_by(one, actions.names) for one in row)
-        if meant == len(lines[number]) or any(
-            isinstance(one, Word) and one.text in HOW_CALLED for one in row
-        ):
+        if _is_meant_otherwise(row, len(lines[number]), actions.names):
             continue
         _tell_row_length(block, index, lines[number], mistakes)
         if len(row) > len(lines[number]) and _runs_on(row, mistakes):
@@ -78,6 +73,16 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
     if is_sound and len(block.rows) != len(lines):
         _tell_row_count(block, lines, partner, mistakes)
     return cells
+
+
+def _is_meant_otherwise(row: Sequence[Action], due: int, names: GivenNames) -> bool:
+    """Whether a row's length is right as what is told of its words would have them: `12` as `1 2`, `next Shift`
+    as next(Shift)."""
+    from keyc.unknown_keys import cells_meant_by
+
+    if any(isinstance(one, Word) and one.text in HOW_CALLED for one in row):
+        return True
+    return sum(cells_meant_by(one, names) for one in row) == due
 
 
 def _runs_on(row: Sequence[Action], mistakes: Mistakes) -> bool:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 from random import Random
 
 import pytest
@@ -17,8 +15,6 @@ from hil.transport import BoardTransport
 from hil.virtual import Finger
 from hil.wire import Sentence
 from keyc.firmware import build_uf2
-
-sys.path.append(str(Path(__file__).parents[1] / "hil"))
 from tests.hil.wirings import small, wiring_of
 from tests.pico_sdk import RUNTIMES
 

@@ -196,8 +196,8 @@ def test_a_small_edit_is_a_small_diff() -> None:
 
 def test_the_same_bytes_under_every_hash_seed() -> None:
     script = (
-        "import sys; sys.path[:0] = ['tests/keyc', '.']\n"
-        "from test_emit import KEYBOARDS, files, hostile_keyboard\n"
+        "import sys; sys.path.insert(0, '.')\n"
+        "from tests.keyc.test_emit import KEYBOARDS, files, hostile_keyboard\n"
         "print([files(k) for k in (*KEYBOARDS.values(), hostile_keyboard())])"
     )
     outputs = {
