@@ -76,8 +76,8 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
 
 
 def _is_meant_otherwise(row: Sequence[Action], due: int, names: GivenNames) -> bool:
-    """Whether a row's length is right as what is told of its words would have them: `12` as `1 2`, `next Shift`
-    as next(Shift)."""
+    """Whether a row's length is right, or may be, once what is told of its words is mended: `12` to `1 2`,
+    `next Shift` to next(Shift)."""
     from keyc.unknown_keys import cells_meant_by
 
     if any(isinstance(one, Word) and one.text in HOW_CALLED for one in row):
