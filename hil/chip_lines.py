@@ -32,12 +32,15 @@ class Violation:
 
 @dataclass(slots=True)
 class DriveLog:
-    """How the lines have been driven, over all power-ons: for how long at once and in all, in µs by GPIO, and
-    what no image of ours may do. To drive a line low for longer than `limit_us` is such a thing."""
+    """How the lines have been driven, over all power-ons: for how long at once, and low and high in all, in
+    µs by GPIO; and what no image of ours may do. To drive a line for longer than `limit_us` is such a thing,
+    and to drive one high that isn't in the mask `may_be_high`, which is for lights."""
 
     limit_us: float | None = None
+    may_be_high: int = 0
     longest_us: list[float] = field(default_factory=lambda: [0.0] * GPIO_COUNT)
-    total_us: list[float] = field(default_factory=lambda: [0.0] * GPIO_COUNT)
+    low_us: list[float] = field(default_factory=lambda: [0.0] * GPIO_COUNT)
+    high_us: list[float] = field(default_factory=lambda: [0.0] * GPIO_COUNT)
     violations: list[Violation] = field(default_factory=list)
 
 
@@ -78,6 +81,7 @@ class Lines:
         self._clock = clock
         self._rise_ns = [0] * GPIO_COUNT
         self._rest_low = 0
+        self._raises: dict[int, int] = {}
         self._down_low = ALL_PINS
         self._driven_low_of: tuple[int, ...] = tuple(1 << pin for pin in range(GPIO_COUNT))
         self._union: dict[int, int] = {}
@@ -101,6 +105,7 @@ class Lines:
     def set_table(self, table: Table) -> None:
         self._resets = table.resets
         self._rest_low = table.at_rest.low
+        self._raises = dict(table.raises)
         self._down_low = table.pulled_down.low
         self._driven_low_of = tuple(reading.low for reading in table.driven)
         self._rise_ns = [1000 * rise for rise in table.rise_us]
@@ -158,6 +163,7 @@ class Lines:
     def end_drives(self) -> None:
         """The power goes: what is still driven ends here."""
         self._measure(self._low, 0)
+        self._measure(self._high, 0, high=True)
 
     def refresh(self) -> None:
         """Something changed: work out every line's level and when it gets there."""
@@ -165,9 +171,10 @@ class Lines:
         driving = (sio.gpio_output_enable & self._on_sio | self._fixed) & ~self._outputs_off & ALL_PINS
         high = driving & (sio.gpio_value & ~self._fixed | self._fixed_high)
         low = driving & ~high
-        if high & ~self._high:
-            for pin in _bits(high & ~self._high):
+        if high != self._high:
+            for pin in _bits(high & ~self._high & ~self._log.may_be_high):
                 self._note(pin, "driven high")
+            self._measure(self._high & ~high, high & ~self._high, high=True)
         if low != self._low:
             self._measure(self._low & ~low, low & ~self._low)
         self._low, self._high = low, high
@@ -181,9 +188,10 @@ class Lines:
             for pin in _bits(low):
                 pulled_low |= self._driven_low_of[pin]
             self._union[low] = pulled_low
-        pulled_low &= ~high
+        raised = self._raised(high) if high else 0
+        pulled_low &= ~raised
         up, down = self._up & ~self._down, self._down & ~self._up
-        target = (up | (down & ~self._down_low) | (self._levels & ~up & ~down) | high) & ~pulled_low
+        target = (up | (down & ~self._down_low) | (self._levels & ~up & ~down) | raised) & ~pulled_low
         changing = target ^ self._levels
         stays = self._moving & ~changing
         if stays:
@@ -192,7 +200,7 @@ class Lines:
             self._moving &= ~stays
         if not changing:
             return
-        at_once = changing & (pulled_low | high)
+        at_once = changing & (pulled_low | raised)
         for pin in _bits(changing & ~at_once & ~self._moving):
             rise_ns = self._rise_ns[pin]
             if rise_ns:
@@ -205,6 +213,13 @@ class Lines:
                 self._arrivals[pin].cancel()
             self._moving &= ~at_once
             self._flip(at_once)
+
+    def _raised(self, high: int) -> int:
+        """What reads high with the lines that are driven high."""
+        raised = 0
+        for pin in _bits(high):
+            raised |= self._raises.get(pin, 1 << pin)
+        return raised
 
     def _arrive(self, pin: int) -> None:
         self._moving &= ~(1 << pin)
@@ -226,17 +241,17 @@ class Lines:
         self._outputs_off = self._outputs_off | bit if value & 0x80 else self._outputs_off & ~bit
         self.inputs = self._levels & self._enabled
 
-    def _measure(self, ended: int, begun: int) -> None:
+    def _measure(self, ended: int, begun: int, *, high: bool = False) -> None:
         now = self._clock.nanos
         for pin in _bits(begun):
             self._drive_began[pin] = now
         limit_us, longest = self._log.limit_us, self._log.longest_us
         for pin in _bits(ended):
             took_us = (now - self._drive_began[pin]) / 1000
-            self._log.total_us[pin] += took_us
+            (self._log.high_us if high else self._log.low_us)[pin] += took_us
             longest[pin] = max(longest[pin], took_us)
             if limit_us is not None and took_us > limit_us:
-                self._note(pin, f"driven low for {took_us:.1f} us")
+                self._note(pin, f"driven {'high' if high else 'low'} for {took_us:.1f} us")
 
     def _note(self, pin: int, what: str) -> None:
         self._log.violations.append(Violation(self._now_us(), pin, what))

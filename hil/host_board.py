@@ -7,7 +7,7 @@ Python is asked nothing while it runs: a change of the closed switches hands it 
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
 from hil.board import ALL_PINS, GPIO_COUNT, Board, Fault
@@ -35,6 +35,7 @@ class _Identity(ctypes.Structure):
         ("cathode_lines", ctypes.c_uint32),
         ("anode_lines", ctypes.c_uint32),
         ("direct_lines", ctypes.c_uint32),
+        ("lit_high", ctypes.c_uint32),
         ("flash_id", ctypes.c_uint8 * 8),
         ("wiring", ctypes.c_uint8 * 6),
         ("keymap", ctypes.c_uint8 * 6),
@@ -164,9 +165,10 @@ class HostBoard:
         return heard
 
     def lit_us(self) -> dict[int, int]:
-        """How long each light has been lit by its pin being low since it was plugged in, by that pin."""
-        driven = self._image.driven_us if isinstance(self._image, _BenchImage) else [0] * GPIO_COUNT
-        return self._board.lit_us(driven)
+        """How long each light has been lit since it was plugged in, by its pin."""
+        nothing = [0] * GPIO_COUNT
+        driven = self._image.driven_us if isinstance(self._image, _BenchImage) else (nothing, nothing)
+        return self._board.lit_us(*driven)
 
     def reports(self) -> list[tuple[int, str, bytes]]:
         """Key reports since the last call: time in µs, `keyboard`, `consumer` or `system`, bytes."""
@@ -181,6 +183,7 @@ class HostBoard:
         self._image.set_lines(table.at_rest.low, table.pulled_down.low, driven, table.rise_us)
         if isinstance(self._image, _BenchImage):
             self._image.set_resets(table.resets)
+            self._image.set_raises(dict(table.raises))
 
     def _identity(self, has_flash: bool) -> _Identity:
         flash_id = (_FLASH_SERIAL + self._seed % 256).to_bytes(8, "big") if has_flash else _UNKNOWN_FLASH
@@ -191,6 +194,7 @@ class HostBoard:
             identity.cathode_lines = _mask(cathodes)
             identity.anode_lines = _mask(anodes)
             identity.direct_lines = _mask(wiring.direct_pins)
+            identity.lit_high = _mask(light.pin for light in wiring.lights if not light.lit_low)
             for what in ("wiring", "keymap", "engine"):
                 digits = bytes.fromhex(getattr(self._fingerprints, what))
                 setattr(identity, what, (ctypes.c_uint8 * 6)(*digits))
@@ -229,7 +233,8 @@ class _BenchImage:
             ("receive", word, (pointer, ctypes.c_char_p, word)),
             ("run", None, (pointer, time)),
             ("clock_us", time, (pointer,)),
-            ("driven_us", None, (pointer, pointer)),
+            ("set_raises", None, (pointer, pointer)),
+            ("driven_us", None, (pointer, pointer, pointer)),
             ("is_gone", ctypes.c_bool, (pointer,)),
         ):
             declare(getattr(functions, f"keyc_host_bench_{name}"), result, *arguments)
@@ -246,11 +251,11 @@ class _BenchImage:
         return bool(self._functions.keyc_host_bench_is_gone(self._host))
 
     @property
-    def driven_us(self) -> list[int]:
-        """How long each pin has been driven low so far."""
-        counts = (ctypes.c_uint64 * GPIO_COUNT)()
-        self._functions.keyc_host_bench_driven_us(self._host, counts)
-        return list(counts)
+    def driven_us(self) -> tuple[list[int], list[int]]:
+        """How long each pin has been driven low so far, and high."""
+        low, high = (ctypes.c_uint64 * GPIO_COUNT)(), (ctypes.c_uint64 * GPIO_COUNT)()
+        self._functions.keyc_host_bench_driven_us(self._host, low, high)
+        return list(low), list(high)
 
     def run_until(self, time_us: int) -> None:
         self._functions.keyc_host_bench_run(self._host, time_us)
@@ -264,6 +269,11 @@ class _BenchImage:
 
     def set_resets(self, lines: int) -> None:
         self._functions.keyc_host_bench_set_resets(self._host, lines)
+
+    def set_raises(self, lines: Mapping[int, int]) -> None:
+        """Per pin that may be driven high the lines that read high then."""
+        rows = _Row(*(lines.get(pin, 0) for pin in range(GPIO_COUNT)))
+        self._functions.keyc_host_bench_set_raises(self._host, rows)
 
 
 class _TrialImage(Engine):

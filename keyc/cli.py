@@ -293,7 +293,10 @@ def _checked(path: str, *, for_board: bool = False) -> Keyboard | None:
     _tell([one for one in found if one.code == "scenario-not-run"], counted=False)
     others = sum(one.code != "scenario-not-run" for one in found)
     if others:
-        say(f"{others} warning{'s' if others > 1 else ''}: `keyc check {path}` shows what is meant")
+        import shlex  # to be pasted into a shell, whatever the file is called
+
+        again = shlex.join(["keyc", "check", path])
+        say(f"{others} warning{'s' if others > 1 else ''}: `{again}` shows what is meant")
     return keyboard
 
 

@@ -22,7 +22,8 @@ class Segment:
 @dataclass(frozen=True, slots=True)
 class Sizes:
     """Bytes of one image. `flash` is what lies in the flash chip (nothing of a RAM image), `ram` what the
-    image occupies in RAM without its stack, for which `stack` are set aside."""
+    image occupies in RAM without its stack, for which `stack` are set aside (code that a user adds on the
+    Pico SDK puts its own on top)."""
 
     flash: int
     ram: int

@@ -32,8 +32,10 @@ from keyc.uf2 import uf2_of, with_boot2_sum
 Runtime = Literal["bare", "sdk"]
 Progress = Callable[[str], None]
 
-# What an image may put on its stack, which has a bank of 4 KB to itself with a mark at its end; the tests
-# look how deep it really goes. A daily image of keys and layers alone needs half of it.
+# What an image may put on its stack, on either runtime; it has a bank of 4 KB to itself with a mark at its
+# end. The tests look how deep it really goes: at most 748 bytes, in a trial image with everything on 104
+# keys. A daily image of keys and layers alone needs half of what is said here, but not on the Pico SDK, whose
+# interrupts take more.
 STACK_BYTES = 1024
 
 _COMMON_SOURCES = (
@@ -147,7 +149,7 @@ def build_uf2(
             exit_status=2,
         )
     tell = progress or (lambda _: None)
-    stack = stack_bytes(image, keyboard)
+    stack = stack_bytes(image, keyboard, runtime)
     with tempfile.TemporaryDirectory(prefix="keyc-") as folder:
         if runtime == "sdk":
             from keyc.pico import find_sdk, linked_on_sdk
@@ -158,9 +160,9 @@ def build_uf2(
         return _of_elf(_linked(chosen, keyboard, image, Path(folder), tell), image, chosen.name, stack)
 
 
-def stack_bytes(image: Image, keyboard: Keyboard | None) -> int:
+def stack_bytes(image: Image, keyboard: Keyboard | None, runtime: Runtime = "bare") -> int:
     """What this image's stack grows to at most."""
-    return STACK_BYTES // 2 if _is_plain(image, keyboard) else STACK_BYTES
+    return STACK_BYTES // 2 if runtime == "bare" and _is_plain(image, keyboard) else STACK_BYTES
 
 
 def _is_plain(image: Image, keyboard: Keyboard | None) -> bool:

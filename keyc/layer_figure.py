@@ -146,8 +146,12 @@ def _write_strip(cap: DrawnCap, legend: Legend, ink: Ink) -> None:
 
 
 def _write_characters(cap: DrawnCap, legend: Legend, ink: Ink) -> None:
-    """Characters where ISO/IEC 9995-1 puts them (from memory): the first level below the second, the
-    third to the right of the first, the fourth above the third."""
+    """Characters as keytops bear them: the first level below the second, the third to the right of the
+    first, the fourth above the third.
+
+    So they stand in the pictures of layouts in xkeyboard-config (`symbols/latin`, `symbols/fr`); that it is
+    ISO/IEC 9995-1 that puts them there is from memory, and so is one capital for both cases of a letter.
+    """
     alone, shifted, alt, both = legend.levels
     right = min(cap.right, cap.left + 0.84 * cap.unit)  # together at the left of a wide cap
     lower = cap.floor - cap.strip - 0.05 * cap.unit
@@ -183,7 +187,8 @@ def _write_character(
         wide = max(width_of(character.text, size, bold=ink.bold), 0.6 * size)
         left = x - wide if is_end else x
         cap.draw(
-            f'<rect x="{left:.2f}" y="{y - 0.8 * size:.2f}" width="{wide:.2f}" height="{0.86 * size:.2f}" '
+            # Taller than a letter: there are accents that stand above one, and below.
+            f'<rect x="{left:.2f}" y="{y - 0.92 * size:.2f}" width="{wide:.2f}" height="{1.2 * size:.2f}" '
             f'fill="{PURPLE_TINT}"/>'
         )
     cap.write(x, y, character.text, size, ink, is_end=is_end)

@@ -208,7 +208,7 @@ struct keyc_tables {
     (KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES + KEYC_SYSTEM_REPORT_BYTES + KEYC_POINTER_REPORT_BYTES)
 
 /* The hardware, behind a few functions. Lines are bits: bit n is GPIO n.
- * Ports never drive a line high. */
+ * Ports never drive a line high but a light's. */
 struct keyc_port {
     void *context;
     void (*port_drive_low)(void *context, uint32_t lines); /* these low, every other one released */

@@ -16,7 +16,7 @@ from hil.board import parse_fault
 from hil.chip_board import ChipBoard, report_names
 from hil.usb_host import NoDevice, UsbStall
 from keyc.firmware import build_uf2
-from keyc.keyboard import LayerHeld, UsbBoot, Wiring
+from keyc.keyboard import LayerHeld, Light, UsbBoot, Wiring
 from tests.keyc.hand_made import key, keyboard_of, media, wiring_of
 
 WIRING = wiring_of(rows=(2, 3, 4), columns=(6, 7, 8, 9), direct=(10,))
@@ -139,6 +139,35 @@ def test_no_drive_is_longer_than_20_us_and_none_is_high(bench_uf2: bytes) -> Non
     assert board.chip.drives.violations == []
     assert max(board.chip.drives.longest_us) > 10
     assert board.chip.gpio_state.driven_low == 0
+
+
+def test_a_light_wired_to_ground_is_the_one_exception() -> None:
+    """Driven high in pulses as short as any other drive, by the image of the keymap that names it."""
+    wiring = wiring_of(rows=(2, 3), columns=(6, 7), direct=()).replaced(
+        lights=(
+            Light(25, 2, "CapsLock", False, WIRING.switches[0].span),
+            Light(24, 1, "NumLock", True, WIRING.switches[0].span),
+        )
+    )
+    keyboard = keyboard_of(wiring, [key(KEY_A)] * 4)
+    board = ChipBoard(build_uf2(keyboard, image="bench").bytes, wiring)
+    board.chip.drives.limit_us = 20
+    board.power_on()
+    said(board, "look", for_us=60_000)
+    for pin in (24, 25, 25):
+        said(board, f"blink {pin}", for_us=30_000)
+        said(board, "stop")
+    assert board.chip.drives.violations == []
+    high_us = {pin: us for pin, us in enumerate(board.chip.drives.high_us) if us}
+    assert list(high_us) == [25]
+    assert 10_000 < high_us[25] < 60_000
+    assert board.lit_us()[25] == round(high_us[25])
+    board.set_faults([parse_fault("bridge GPIO25 GPIO20", wiring)])
+    assert ["refused", "pin-not-free"] in [line[:2] for line in said(board, "blink 25", for_us=5_000)]
+    board.set_faults([parse_fault("low GPIO25", wiring)])
+    assert ["held-against", "25"] in [line[:2] for line in said(board, "blink 25", for_us=5_000)]
+    assert board.chip.drives.high_us[25] - high_us[25] < 4 * 20
+    assert board.chip.drives.violations == []
 
 
 def test_a_press_is_told_while_watching(bench_uf2: bytes) -> None:

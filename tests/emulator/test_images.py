@@ -380,7 +380,7 @@ def test_the_bench_image_says_whose_it_is(bench: bytes) -> None:
     assert device is not None
     assert device.strings[:2] == ("Nobody", "Handmade (bench)")
     assert device.strings[2] == board.chip.flash_id.hex().upper(), "the flash chip's id as serial number"
-    assert device.version >> 8 == 2
+    assert device.version >> 12 == 2
     board.send(b"who\n")
     board.advance(20_000)
     words = [line.split() for line in board.receive().decode("ascii").splitlines()]

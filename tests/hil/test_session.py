@@ -353,6 +353,22 @@ def test_something_else_on_the_port_is_no_board() -> None:
     assert "nothing that answers like a bench image" in (result.trouble or "")
 
 
+@pytest.mark.parametrize("answers", [True, False])
+def test_a_port_that_opens_says_no_more_of_the_chip_than_that(answers: bool) -> None:
+    told: list[Event] = []
+    finger = Finger(board_of(KEYBOARD))
+    transport = BoardTransport(finger) if answers else Silent(finger)
+    settings = Settings(stages=("hello",))
+    prints = fingerprints(KEYBOARD).wiring
+    result = Session(KEYBOARD, Link(transport), FingerHand(finger), prints, settings, tell=told.append).run()
+    assert any("told next" in event.text for event in told if event.stage == "alive")
+    assert result.stages[0].verdict.value == ("pass" if answers else "incomplete")
+    # What `alive` would say to it comes with the trouble: what to do, and how to look for the chip itself.
+    advice = " ".join(result.notes)
+    for words in ("BOOTSEL", "--stages alive", "hil ports"):
+        assert (words in advice) is not answers
+
+
 class Elsewhere(BoardTransport):
     """A board that says it speaks a later protocol."""
 

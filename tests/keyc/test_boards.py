@@ -53,6 +53,15 @@ def test_the_matrix_is_the_graph_s(seed: int) -> None:
         nets = [pin.net for pin in part.pins.values() if pin.net]
         if part.name in made.keys or (part.name.startswith("D") and len(nets) == 2):
             graph.add_edge(nets[0], nets[1], part=part.name)
+        elif part.name.startswith("D") and len(part.pins) == 6:
+            ends = [pin.net for pin in part.pins.values()]
+            if made.array.endswith("apart"):
+                pairs = [(0, 5), (1, 4), (2, 3)]
+            else:
+                pairs = [(0, 5), (1, 5), (3, 2), (4, 2)]
+            for one, other in pairs:
+                if ends[one] and ends[other]:
+                    graph.add_edge(ends[one], ends[other], part=part.name)
         elif part.name.startswith("D") and len(nets) == 3:
             common = list(part.pins.values())[-1].net
             for net in nets:

@@ -25,7 +25,7 @@ FRAME = {
     "layer": "layer base {\n    A B\n    C usb-boot\n}\n",
 }
 # Told of boards: test_board_pages has their examples.
-BOARDS = ("netlist.py", "board_findings.py", "witnesses.py")
+BOARDS = ("netlist.py", "board_findings.py", "switch_findings.py", "line_findings.py", "witnesses.py")
 # Told by running scenarios or by exploring, or of a file too long for a page.
 ELSEWHERE = {
     "scenario-failed",
@@ -42,7 +42,7 @@ def codes_in(*files: str) -> set[str]:
     """Every code that these files of the package tell: each call that makes a diagnostic names it first."""
     folder = Path(keyc.__file__).parent
     calls = re.compile(
-        r"(?:\btell|_tell|Diagnostic|Misread|_length)\(\s*\"([a-z-]+)\"|code(?:, where)? = \"([a-z-]+)\""
+        r"(?:\btell|_tell|_at|Diagnostic|Misread|_length)\(\s*\"([a-z-]+)\"|code(?:, where)? = \"([a-z-]+)\""
     )
     return {
         match[1] or match[2]

@@ -1,7 +1,8 @@
 """Netlists that PCB programs have written themselves: KiCad 6.0.11 and pcb-rnd 3.0.6, both from Debian 12.
 
 The boards are Quayside boards, laid out with KiCad's own Python module and as a file of pcb-rnd's. What is
-true of them stands in exported.json, in the words of the scenario that they were laid out from.
+true of them stands in exported.json, in the words of the scenario that they were laid out from. A dial's
+place is its shaft, 7 mm from its push switch's pads.
 """
 
 from __future__ import annotations

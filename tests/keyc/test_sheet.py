@@ -1,8 +1,9 @@
 """`keyc sheet`: what stands on a cap and where, and that a browser draws it so that it can be read.
 
-Where characters stand on a cap follows ISO/IEC 9995-1 (from memory): the first level below the second, the
-third to the right of the first, the fourth above the third. What keys type is read from xkeyboard-config's
-data, as in the tests of layouts. The pictures are drawn by Chromium, which also measures them.
+Where characters stand on a cap is compared with the pictures of layouts in xkeyboard-config (that they follow
+ISO/IEC 9995-1 is from memory, as is one capital for both cases of a letter). What keys type is read from
+xkeyboard-config's data, as in the tests of layouts. The pictures are drawn by Chromium, which also measures
+them.
 """
 
 from __future__ import annotations
@@ -415,6 +416,32 @@ def test_where_characters_stand() -> None:
     assert one["!"][1] < one["1"][1]
 
 
+@pytest.mark.parametrize(
+    ("file", "legend"), [("latin", "│ 2 4 │ │ 1 3 │"), ("fr", "│ S A │ │ s a │"), ("cm", "│ 2 4 │ │ 1 3 │")]
+)
+def test_where_characters_stand_in_other_people_s_pictures(file: str, legend: str) -> None:
+    """xkeyboard-config explains its pictures of layouts with a cap on which the levels have their names."""
+    path = Path("/usr/share/X11/xkb/symbols") / file
+    if not path.is_file():
+        pytest.skip("the data of xkeyboard-config (Debian: xkb-data) isn't installed")
+    explained = re.search(
+        r"// +┌─────┐\n"
+        r"// +(│ (?P<b>\S) (?P<d>\S) │) [^\n]*\n"
+        r"// +(│ (?P<a>\S) (?P<c>\S) │)(?P<words>[^\n]*)\n",
+        path.read_text("utf-8"),
+    )
+    assert explained is not None
+    assert f"{explained[1]} {explained[4]}" == legend
+    assert re.search(rf"{explained['a']} = normal", explained["words"], re.I)
+    assert re.search(rf"{explained['c']} = (AltGr|Level3)", explained["words"])
+    # So: alone at the lower left, with Shift above it, with AltGr at the lower right, with both above that.
+    cap = placed(sheet_of(full_size()).layers[0].body, "SW20")
+    alone, shifted, alt, both = (cap[text] for text in ("3", "§", "³", "£"))
+    assert alone[0] == shifted[0] < alt[0] == both[0]
+    assert shifted[1] < alone[1]
+    assert both[1] < alt[1]
+
+
 def placed(body: str, switch: str) -> dict[str, tuple[float, float]]:
     cap = re.search(rf'<g class="cap" data-switch="{switch}".*?</g>', body)
     assert cap is not None
@@ -627,12 +654,19 @@ def unfiltered(kind: int, line: bytearray, above: bytearray, samples: int) -> by
 
 
 @needs_browser
-def test_pages(tmp_path: Path) -> None:
-    """The full-size board takes three pages: two layers to the first, both sides of the matrix to the second,
-    the pins to the third."""
+@pytest.mark.parametrize(
+    ("paper", "size"), [("A4", (841.9, 595.3)), ("letter", (792.0, 612.0))], ids=["A4", "Letter"]
+)
+def test_pages(paper: str, size: tuple[float, float], tmp_path: Path) -> None:
+    """The full-size board takes three pages of either paper (ISO 216 and ANSI/ASME Y14.1, in points): two
+    layers to the first, both sides of the matrix to the second, the pins to the third."""
     page, pdf = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
-    page.write_text(html_of(sheet_of(full_size())), encoding="utf-8")
+    text = html_of(sheet_of(full_size()))
+    chosen = text.replace("size: landscape;", f"size: {paper} landscape;")  # what a printer's own paper does
+    assert chosen != text
+    page.write_text(chosen, encoding="utf-8")
     browser(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri())
     boxes = re.findall(rb"/MediaBox ?\[0 0 ([\d.]+) ([\d.]+)\]", pdf.read_bytes())
     assert len(boxes) == 3
-    assert all(float(width) > float(height) for width, height in boxes)
+    for box in boxes:
+        assert [float(length) for length in box] == pytest.approx(size, abs=1.0)

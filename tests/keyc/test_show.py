@@ -54,6 +54,8 @@ def test_json_has_the_published_shape() -> None:
     assert value["host_layout"] == "linux-de"
     assert set(value["fingerprints"]) == {"wiring", "keymap", "engine"}
     assert all(len(mark) == 12 for mark in value["fingerprints"].values())
+    digits = sum(int(mark, 16) for mark in value["fingerprints"].values()) % 1000
+    assert value["usb"]["version"] == f"1{digits // 100}.{digits % 100:02}"
     assert value["wiring"]["diodes"] == "cathode-to-column"
     assert value["wiring"]["rows"] == ["GPIO2", "GPIO3"]
     assert value["wiring"]["columns"] == ["GPIO6", "GPIO7"]

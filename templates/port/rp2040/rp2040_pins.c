@@ -1,6 +1,6 @@
 /* Pins: inputs with a pull, or driven low at 2 mA and slow slew. The output level of every pin is 0
  * from the first instruction here on; only the output enable changes, so none is ever driven high but
- * those that the keymap calls lights. */
+ * those that the keymap calls lights (in the bench image rp2040_quick.h does that, pulse by pulse). */
 #include "rp2040.h"
 
 #define KEYC_INPUT_PULLED_UP (KEYC_PAD_INPUT | KEYC_PAD_PULL_UP | KEYC_PAD_SCHMITT)
