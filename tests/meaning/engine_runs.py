@@ -11,10 +11,12 @@ from dataclasses import dataclass
 
 from hil.board import Board
 from keyc.compile import check_text
-from keyc.engine import Engine, EngineLibrary, Report
+from keyc.engine import Engine, Report
+from keyc.engine_library import EngineLibrary
 from keyc.scenarios import usages_in
 from keyc.source import Source
-from keyc.tables import Tables, tables_of
+from keyc.table_rows import Tables
+from keyc.tables import tables_of
 from tests.meaning.generator import Features, RandomKeymap, random_changes, random_keymap
 from tests.meaning.reference import Change, Usage, dial_switch, outcome
 

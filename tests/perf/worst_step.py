@@ -18,13 +18,15 @@ from shutil import copytree, which
 from rp2040py.clock.simulation_clock import SimulationClock
 from rp2040py.rp2040 import RP2040
 
-from keyc import firmware
 from keyc.compile import check_text
+from keyc.elf import segments_of
 from keyc.emit import files_of
 from keyc.files import shipped
+from keyc.firmware import optimised
 from keyc.keyboard import Keyboard
 from keyc.source import Source
 from keyc.tables import tables_of
+from keyc.toolchain import FLAGS, LINK_FLAGS, find_compiler, run_compiler
 from keyc.write import write_files
 from tests.perf import Figure
 
@@ -101,16 +103,16 @@ def cycles_under(keyboard: Keyboard, hands: Hands, compiler: str = "zig") -> int
 
 def _linked(keyboard: Keyboard, compiler: str) -> bytes:
     """The engine as in a daily image, on this folder's port, to be run from RAM."""
-    chosen = firmware.find_compiler(compiler)
+    chosen = find_compiler(compiler)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write_files(folder, files_of(keyboard, tables_of(keyboard)))
         copytree(shipped("templates", "port", "rp2040"), folder / "port")
         (folder / "ram.ld").write_text(_SCRIPT, "utf-8")
         sources = [*folder.glob("*.c"), Path(__file__).with_suffix(".c"), folder / "port" / "runtime.c"]
-        flags = [*firmware._FLAGS, *firmware.optimised("daily", keyboard, chosen), *chosen.flags]
-        flags += ["-I.", "-Iport", *firmware._LINK_FLAGS, "-Wl,-T,ram.ld", "-Wl,-e,keyc_step_begin"]
-        firmware._run(chosen, [*flags, *map(str, sources), "-o", "step.elf"], folder)
+        flags = [*FLAGS, *optimised("daily", keyboard, chosen), *chosen.flags]
+        flags += ["-I.", "-Iport", *LINK_FLAGS, "-Wl,-T,ram.ld", "-Wl,-e,keyc_step_begin"]
+        run_compiler(chosen, [*flags, *map(str, sources), "-o", "step.elf"], folder)
         return (folder / "step.elf").read_bytes()
 
 
@@ -119,7 +121,7 @@ class _Core:
 
     def __init__(self, elf: bytes, keyboard: Keyboard) -> None:
         self.emulator = RP2040(SimulationClock())
-        for segment in firmware._segments(elf):
+        for segment in segments_of(elf):
             at = segment.address - _RAM
             self.emulator.sram[at : at + len(segment.data)] = segment.data
         parts = self.call(int.from_bytes(elf[24:28], "little"))  # the entry (System V ABI, chapter 4)
