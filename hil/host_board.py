@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import ctypes
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from hil.board import ALL_PINS, GPIO_COUNT, Board, Fault
-from keyc.engine import Engine, EngineLibrary, Report, load
+from keyc.engine import Engine, Report
+from keyc.engine_library import EngineLibrary, declare, load
 from keyc.keyboard import Wiring
 
 if TYPE_CHECKING:
+    from keyc.fingerprints import Fingerprints
     from keyc.keyboard import Keyboard
-    from keyc.tables import Fingerprints, Tables
+    from keyc.table_rows import Tables
 
 _CHUNK = 4096
 _UNKNOWN_FLASH = b"\xff" * 8
@@ -114,7 +116,7 @@ class HostBoard:
 
     def unplug(self) -> None:
         if isinstance(self._image, _BenchImage | _TrialImage):
-            self._heard += self._image.receive()
+            self._heard += self._image.console.receive()
         self._image = None
         self._waiting = b""
 
@@ -123,12 +125,12 @@ class HostBoard:
         until_us = self._now_us + us
         image = self._image
         if isinstance(image, _BenchImage):
-            self._waiting = self._waiting[image.send(self._waiting) :]
+            self._waiting = self._waiting[image.console.send(self._waiting) :]
             image.run_until(until_us)
             gone = image.gone
         elif image is not None:
             if isinstance(image, _TrialImage):
-                self._waiting = self._waiting[image.send(self._waiting) :]
+                self._waiting = self._waiting[image.console.send(self._waiting) :]
             self._reports += [(r.time_us, r.which, r.bytes) for r in image.run_until(until_us)]
             gone = image.restarted
         else:
@@ -159,7 +161,7 @@ class HostBoard:
         """Bytes from its console since the last call."""
         heard, self._heard = self._heard, b""
         if isinstance(self._image, _BenchImage | _TrialImage):
-            heard += self._image.receive()
+            heard += self._image.console.receive()
         return heard
 
     def lit_us(self) -> dict[int, int]:
@@ -199,6 +201,24 @@ class HostBoard:
         return identity
 
 
+class _Console:
+    """Bytes to and from an image, by the two functions of its port that take its state."""
+
+    def __init__(self, send: Any, receive: Any, host: ctypes.Array[ctypes.c_uint64]) -> None:
+        self._send, self._receive, self._host = send, receive, host
+        self._buffer = ctypes.create_string_buffer(_CHUNK)
+
+    def send(self, data: bytes) -> int:
+        """How many of these bytes the image took."""
+        return int(self._send(self._host, data, len(data))) if data else 0
+
+    def receive(self) -> bytes:
+        heard = b""
+        while count := self._receive(self._host, self._buffer, _CHUNK):
+            heard += self._buffer.raw[:count]
+        return heard
+
+
 class _BenchImage:
     """The bench's C with its console."""
 
@@ -217,11 +237,10 @@ class _BenchImage:
             ("driven_us", None, (pointer, pointer, pointer)),
             ("is_gone", ctypes.c_bool, (pointer,)),
         ):
-            function = getattr(functions, f"keyc_host_bench_{name}")
-            function.restype, function.argtypes = result, arguments
+            declare(getattr(functions, f"keyc_host_bench_{name}"), result, *arguments)
         self._host = (ctypes.c_uint64 * ((functions.keyc_host_bench_size() + 7) // 8))()
-        self._buffer = ctypes.create_string_buffer(_CHUNK)
         functions.keyc_host_bench_begin(self._host, ctypes.byref(identity), now_us)
+        self.console = _Console(functions.keyc_host_bench_send, functions.keyc_host_bench_receive, self._host)
 
     @property
     def now_us(self) -> int:
@@ -256,16 +275,6 @@ class _BenchImage:
         rows = _Row(*(lines.get(pin, 0) for pin in range(GPIO_COUNT)))
         self._functions.keyc_host_bench_set_raises(self._host, rows)
 
-    def send(self, data: bytes) -> int:
-        """How many of these bytes the console took."""
-        return int(self._functions.keyc_host_bench_send(self._host, data, len(data))) if data else 0
-
-    def receive(self) -> bytes:
-        heard = b""
-        while count := self._functions.keyc_host_bench_receive(self._host, self._buffer, _CHUNK):
-            heard += self._buffer.raw[:count]
-        return heard
-
 
 class _TrialImage(Engine):
     """The keyboard's engine with the trial's console beside it."""
@@ -280,11 +289,10 @@ class _TrialImage(Engine):
             ("receive", word, (pointer, ctypes.c_char_p, word)),
             ("run", None, (pointer, time)),
         ):
-            function = getattr(functions, f"keyc_host_trial_{name}")
-            function.restype, function.argtypes = result, arguments
+            declare(getattr(functions, f"keyc_host_trial_{name}"), result, *arguments)
         self._identity = identity
-        self._buffer = ctypes.create_string_buffer(_CHUNK)
         super().__init__(library, tables, now_us)
+        self.console = _Console(functions.keyc_host_trial_send, functions.keyc_host_trial_receive, self._host)
 
     def _begun(self, now_us: int) -> ctypes.Array[ctypes.c_uint64]:
         words = (int(self._functions.keyc_host_trial_bytes()) + 7) // 8
@@ -298,16 +306,6 @@ class _TrialImage(Engine):
 
     def run_until(self, time_us: int) -> list[Report]:
         return self._run(self._functions.keyc_host_trial_run, time_us)
-
-    def send(self, data: bytes) -> int:
-        """How many of these bytes the console took."""
-        return int(self._functions.keyc_host_trial_send(self._host, data, len(data))) if data else 0
-
-    def receive(self) -> bytes:
-        heard = b""
-        while count := self._functions.keyc_host_trial_receive(self._host, self._buffer, _CHUNK):
-            heard += self._buffer.raw[:count]
-        return heard
 
 
 def _mask(pins: Iterable[int]) -> int:

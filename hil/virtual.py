@@ -92,7 +92,7 @@ def board_of(
     emulated chip. Raises UserError (exit status 3) where a compiler or the emulator is missing."""
     if not chip:
         from hil.host_board import HostBoard
-        from keyc.tables import fingerprints
+        from keyc.fingerprints import fingerprints
 
         return HostBoard(keyboard.wiring, faults, fingerprints=fingerprints(keyboard), seed=seed)
     try:

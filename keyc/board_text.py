@@ -13,9 +13,9 @@ from keyc.keyboard import Diodes
 from keyc.netlist import fingerprint
 from keyc.places import Layout, layout_of
 from keyc.spots import spots_of
-from keyc.syntax import RESERVED
 from keyc.tidy import tidied_text
 from keyc.wired_board import Board, DirectKey, Key, Side, natural
+from keyc.words import RESERVED
 
 # What a file that was written for the user says of the computer, which nobody has asked about.
 HOST_LAYOUT = "host-layout linux-us  # what the computer is set to: windows-us, macos-us, windows-de …"

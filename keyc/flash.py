@@ -17,14 +17,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from keyc.diagnostics import UserError
-from keyc.firmware import (
-    FLASH_ORIGIN,
-    RAM_ORIGIN,
-    UF2_BLOCK_BYTES,
-    UF2_FAMILY,
-    UF2_PAYLOAD_BYTES,
-    tells_keymap,
-)
+from keyc.elf import FLASH_ORIGIN, RAM_ORIGIN
+from keyc.identity import tells_keymap
+from keyc.uf2 import UF2_BLOCK_BYTES, UF2_FAMILY, UF2_PAYLOAD_BYTES
 from keyc.usb_seen import UsbDevice, UsbIdentity, devices_here, version_text
 
 if TYPE_CHECKING:

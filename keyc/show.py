@@ -9,6 +9,7 @@ import re
 from typing import Any
 
 from keyc import __version__
+from keyc.fingerprints import Fingerprints, fingerprints
 from keyc.keyboard import (
     Action,
     Cap,
@@ -24,7 +25,7 @@ from keyc.keyboard import (
 )
 from keyc.layouts import layout
 from keyc.pins import module_pin_of_gpio, package_pin_of_gpio
-from keyc.tables import Fingerprints, fingerprints, tables_of
+from keyc.tables import tables_of
 from keyc.usages import KEYBOARD_PAGE
 
 SCHEMA = 1
@@ -139,7 +140,7 @@ def _usb_id(numbers: tuple[int, int] | None) -> dict[str, int] | None:
 
 def _version(marks: Fingerprints) -> str:
     """How a computer tells the daily image with this keymap from one with another."""
-    from keyc.firmware import device_version
+    from keyc.identity import device_version
     from keyc.usb_seen import version_text
 
     return version_text(device_version("daily", marks))

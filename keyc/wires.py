@@ -9,7 +9,7 @@ from keyc import measures
 from keyc.diagnostics import Label
 from keyc.keyboard import Dial, Diodes, Light, Switch, Wiring
 from keyc.mistakes import Mistakes
-from keyc.syntax import (
+from keyc.statements import (
     Columns,
     DialLine,
     DiodeName,

@@ -19,7 +19,8 @@ from keyc.compile import Checked
 from keyc.diagnostics import BoardPlace, Diagnostic, Label, Mend
 from keyc.keyboard import Cap, Diodes, Keyboard, Switch
 from keyc.source import Source, Span
-from keyc.syntax import Columns, DialLine, DiodeName, Direct, File, MatrixRow, WiringBlock, Word, parsed
+from keyc.statements import Columns, DialLine, DiodeName, Direct, File, MatrixRow, WiringBlock, Word
+from keyc.syntax import parsed
 from keyc.wired_board import Contact, Key, Side
 
 _PLACE_U = 0.1  # a cap that lies off by more is told; places are written to 0.05 u

@@ -23,8 +23,8 @@ from hil.result import PositionVerdict, Result, Verdict
 from hil.session import ON_REQUEST, STAGES, Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of, loader_of
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Dial, Diodes, Wiring
-from keyc.tables import fingerprints
 from tests.campaign.figures import Figure
 from tests.campaign.sessions import Score, run
 

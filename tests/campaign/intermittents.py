@@ -23,7 +23,7 @@ from hil.result import PositionVerdict, Result
 from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, VirtualBoard, board_of, loader_of
-from keyc.tables import fingerprints
+from keyc.fingerprints import fingerprints
 
 _SIGMAS = 3
 _KEYBOARD = keyboard_of(wiring_of((2, 3), (4, 5)))

@@ -15,7 +15,8 @@ from hil.board import Board, Reading
 from hil.chip_board import ChipBoard
 from hil.host_board import HostBoard
 from keyc.compile import check_text, read_source
-from keyc.firmware import Image, build_uf2
+from keyc.firmware import build_uf2
+from keyc.identity import Image
 from keyc.keyboard import Keyboard
 from keyc.tables import tables_of
 from tests.emulator.test_images import COMPILERS
@@ -104,7 +105,7 @@ def test_the_chip_tells_what_this_computer_tells(keyboard: Keyboard, board: Chip
     assert len(expected) > 55
     assert {which for which, _ in expected} == {"keyboard", "consumer", "pointer"}
     assert board.chip.warnings == []
-    assert {violation.pin for violation in board.chip.violations} <= {24, 25}, "lights alone are driven high"
+    assert {one.pin for one in board.chip.drives.violations} <= {24, 25}, "lights alone are driven high"
 
 
 def test_the_pointer_moves_while_the_key_is_held(board: ChipBoard) -> None:

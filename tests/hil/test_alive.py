@@ -7,8 +7,6 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from boards import keyboard_of
-from wirings import small
 
 import hil
 from hil.cli import main
@@ -22,6 +20,8 @@ from hil.session import STAGES, result_without_board
 from hil.stages.alive import Sight, findings
 from keyc.diagnostics import UserError
 from keyc.pins import package_pins
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import small
 
 KEYBOARD = keyboard_of(small())
 SCHEMA = json.loads((Path(hil.__file__).parent / "record.schema.json").read_text("utf-8"))

@@ -8,13 +8,13 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from wirings import KNOWN, light, random_fault, random_wiring, small, wiring_of
 
 from hil.board import ALL_PINS, Board, Table, parse_fault
 from hil.host_board import HostBoard
 from hil.wire import LINE_BYTES, Sentence, line_of, parse_line
 from keyc.diagnostics import UserError
 from keyc.keyboard import Wiring
+from tests.hil.wirings import KNOWN, light, random_fault, random_wiring, small, wiring_of
 
 ROOT = Path(__file__).parents[2]
 MASK = sum(1 << pin for pin in (2, 3, 4, 6, 7, 8, 9, 10))  # the lines of `small()`

@@ -6,9 +6,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from boards import keyboard_of
-from copper_graph import Reference
-from wirings import dial, light, wiring_of
 
 from hil.board import Board, dial_contacts, parse_fault
 from hil.conversation import Settings
@@ -22,9 +19,12 @@ from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of, loader_of
 from keyc.compile import check_text
 from keyc.diagnostics import UserError
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Keyboard
 from keyc.source import Source
-from keyc.tables import fingerprints
+from tests.hil.boards import keyboard_of
+from tests.hil.copper_graph import Reference
+from tests.hil.wirings import dial, light, wiring_of
 
 ROWS, COLUMNS = (2, 3, 4), (6, 7, 8, 9)
 WIRING = wiring_of(

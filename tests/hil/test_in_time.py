@@ -9,8 +9,6 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from boards import keyboard_of
-from wirings import small, wiring_of
 
 from hil.board import Board, parse_fault
 from hil.bounce_plot import bounce_svg
@@ -32,9 +30,11 @@ from hil.stages.together import Together, side_by_side
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
 from keyc.diagnostics import UserError
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Diodes, Keyboard
 from keyc.pins import package_pins
-from keyc.tables import fingerprints
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import small, wiring_of
 
 KEYBOARD = keyboard_of(small())
 MATRIX = Matrix(small())

@@ -6,7 +6,6 @@ import errno
 from random import Random
 
 import pytest
-from wirings import KNOWN, small, wiring_of
 
 from hil.board import Board, parse_fault
 from hil.host_board import HostBoard
@@ -24,6 +23,7 @@ from hil.virtual import Finger
 from hil.wire import Sentence
 from keyc.diagnostics import UserError
 from keyc.keyboard import Wiring
+from tests.hil.wirings import KNOWN, small, wiring_of
 
 MASK = sum(1 << pin for pin in (2, 3, 4, 6, 7, 8, 9, 10))  # the lines of `small()`
 

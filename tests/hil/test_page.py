@@ -16,11 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import browser
 import pytest
-from boards import keyboard_of
-from browser import Browser, Tab
-from wirings import small
 
 from hil.board import parse_fault
 from hil.conversation import Settings
@@ -34,7 +30,12 @@ from hil.session import Session
 from hil.stages.typing import KeyReceived
 from hil.transport import BoardTransport, SerialTransport
 from hil.virtual import Finger, PtyPort, Server, board_of
-from keyc.tables import fingerprints, tables_of
+from keyc.fingerprints import fingerprints
+from keyc.tables import tables_of
+from tests.hil import browser
+from tests.hil.boards import keyboard_of
+from tests.hil.browser import Browser, Tab
+from tests.hil.wirings import small
 
 KEYBOARD = keyboard_of(small())
 PROMPT = Event(

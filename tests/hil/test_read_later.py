@@ -10,8 +10,6 @@ from random import Random
 from tempfile import TemporaryDirectory
 
 import pytest
-from boards import keyboard_of
-from wirings import dial, light, wiring_of
 
 from hil.board import parse_fault
 from hil.conversation import Settings
@@ -23,7 +21,9 @@ from hil.result import Result
 from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of, loader_of
-from keyc.tables import fingerprints
+from keyc.fingerprints import fingerprints
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import dial, light, wiring_of
 
 WIRING = wiring_of(
     (2, 3),

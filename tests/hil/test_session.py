@@ -7,8 +7,6 @@ from collections.abc import Callable, Sequence
 from random import Random
 
 import pytest
-from boards import keyboard_of
-from wirings import small, wiring_of
 
 from hil.board import parse_fault
 from hil.conversation import Settings
@@ -22,8 +20,10 @@ from hil.session import Session
 from hil.stages.positions import Question
 from hil.transport import BoardTransport, PortGone
 from hil.virtual import Finger, board_of
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Keyboard
-from keyc.tables import fingerprints
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import small, wiring_of
 
 KEYBOARD = keyboard_of(small())
 ALL = [f"SW{n}" for n in range(1, 14)]

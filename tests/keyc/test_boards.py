@@ -26,6 +26,7 @@ from keyc.netlist import netlist_of
 from keyc.source import Source
 from keyc.traced import traced
 from tests.keyc.made_boards import FAULTS, MadeBoard, MadePart, Pin
+from tests.keymaps import keyboard_in
 from tests.many_boards import fault_of, traced_board, wrong_with
 
 SEEDS = 150
@@ -262,8 +263,7 @@ def test_odd_names_become_names_of_the_language() -> None:
     for name, part in zip(odd, [part for part in made.parts if part.name in made.keys], strict=False):
         part.name = name.replace(" ", "_")
     text = board_text(traced_board(made))
-    keyboard, found = check_text(Source("odd.keys", keymap_text(text, 'odd "title" \\', off_layer(text))))
-    assert keyboard is not None, found
+    keyboard = keyboard_in(keymap_text(text, 'odd "title" \\', off_layer(text)), "odd.keys")
     assert keyboard.title == 'odd "title" \\'
 
 

@@ -12,6 +12,7 @@ from keyc import explain
 from keyc.compile import check_text
 from keyc.diagnostics import Diagnostic, UserError
 from keyc.source import Source
+from tests.keymaps import keyboard_in
 
 # What an example takes for granted; a page's own statements replace those of the same kind.
 FRAME = {
@@ -76,8 +77,7 @@ def test_a_failing_scenario() -> None:
 
     codes = []
     for fragment in examples("scenario-failed"):
-        keyboard, found = check_text(Source("example.keys", "".join(list(FRAME.values())[:3]) + fragment))
-        assert keyboard is not None, found
+        keyboard = keyboard_in("".join(list(FRAME.values())[:3]) + fragment, "example.keys")
         codes.append([one.code for one in findings(keyboard)])
     if codes == [["scenario-not-run"]] * 2:
         pytest.skip("no C compiler here")

@@ -17,29 +17,18 @@ from elftools.elf.elffile import ELFFile
 from uf2utils.family import Family
 from uf2utils.file import UF2File
 
-from keyc.compile import check_text, read_source
 from keyc.diagnostics import UserError
+from keyc.elf import FLASH_ORIGIN, RAM_ORIGIN, Segment
 from keyc.files import shipped
-from keyc.firmware import (
-    BOOT2_BYTES,
-    FLASH_ORIGIN,
-    IMAGES,
-    RAM_ORIGIN,
-    Image,
-    Segment,
-    build_uf2,
-    crc32_mpeg2,
-    device_version,
-    find_compiler,
-    image_source,
-    tells_keymap,
-    uf2_of,
-    usb_id_of,
-)
+from keyc.fingerprints import Fingerprints, fingerprints
+from keyc.firmware import build_uf2
+from keyc.identity import IMAGES, Image, device_version, image_source, tells_keymap, usb_id_of
 from keyc.keyboard import LayerHeld
-from keyc.tables import Fingerprints, fingerprints
+from keyc.toolchain import find_compiler
+from keyc.uf2 import BOOT2_BYTES, crc32_mpeg2, uf2_of
 from tests.keyc.c_compilers import every_compiler
 from tests.keyc.hand_made import key, keyboard_of, media, wiring_of
+from tests.keymaps import keyboard_in_file
 
 KEYBOARD = keyboard_of(wiring_of(), [key(4), media(0xE9), key(5, 0xE1), LayerHeld("upper")], [key(6)])
 COMPILERS = [
@@ -106,8 +95,7 @@ def test_crc_of_a_message_with_its_crc_is_zero() -> None:
 @pytest.mark.parametrize("compiler", COMPILERS)
 def test_the_demo_keyboards_daily_image_is_small(compiler: str, tmp_path: Path) -> None:
     (file,) = shipped("data", "demo").glob("*.keys")
-    keyboard, _ = check_text(read_source(file))
-    assert keyboard is not None
+    keyboard = keyboard_in_file(file)
     assert 20 <= len(keyboard.wiring.switches) <= 30
     built = build_uf2(keyboard, "daily", compiler)
     assert built.sizes.flash <= 8192
@@ -268,7 +256,7 @@ def test_a_daily_image_of_nothing_is_refused() -> None:
 
 
 def test_no_compiler_is_said_with_the_mend(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("keyc.firmware.find_spec", lambda _: None)
+    monkeypatch.setattr("keyc.toolchain.find_spec", lambda _: None)
     monkeypatch.setenv("PATH", "")
     for wanted in (None, "zig", "gcc", "/nowhere/arm-none-eabi-gcc"):
         with pytest.raises(UserError) as raised:
@@ -279,7 +267,7 @@ def test_no_compiler_is_said_with_the_mend(monkeypatch: pytest.MonkeyPatch) -> N
 
 @pytest.mark.skipif(not which("arm-none-eabi-gcc"), reason="no arm-none-eabi-gcc")
 def test_the_systems_compiler_is_found_when_there_is_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("keyc.firmware.find_spec", lambda _: None)
+    monkeypatch.setattr("keyc.toolchain.find_spec", lambda _: None)
     assert find_compiler().name == "arm-none-eabi-gcc"
 
 

@@ -9,14 +9,18 @@ from pathlib import Path
 import pytest
 
 from hil.chip_board import ChipBoard
+from hil.mass_storage import MassStorage
 from hil.ports import Drive
-from hil.usb_host import MassStorage, UsbError
+from hil.usb_descriptors import UsbError
 from keyc import flash
 from keyc.cli import main
 from keyc.diagnostics import UserError
-from keyc.firmware import Segment, build_uf2, device_version, uf2_of
+from keyc.elf import Segment
+from keyc.fingerprints import fingerprints
+from keyc.firmware import build_uf2
 from keyc.flash import BoardSeen, ThisComputer, UsbIdentity, flashed, image_of
-from keyc.tables import fingerprints
+from keyc.identity import device_version
+from keyc.uf2 import uf2_of
 from keyc.usb_seen import version_text
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
 

@@ -76,6 +76,15 @@ def test_defaults() -> None:
     assert keyboard.wiring.dials[0].edges_per_detent == 4
 
 
+def test_each_image_may_have_an_id_of_its_own() -> None:
+    ids = 'keyboard "X" { usb 0x1234:0x1  bench-usb 0x1234:0x2  trial-usb 0x1234:0x3 }\n'
+    keyboard = board(head=ids)
+    assert (keyboard.bench_usb, keyboard.trial_usb) == ((0x1234, 2), (0x1234, 3))
+    for name in ("usb", "bench-usb", "trial-usb"):
+        twice = ids.replace("}", f"{name} 0x1234:0x4 }}")
+        assert errors(twice + WIRING + SHAPE + LAYER) == ["said-twice"], name
+
+
 @pytest.mark.parametrize(
     ("name", "stem"),
     [

@@ -24,34 +24,29 @@ import pytest
 from keyc.caps import laid_out
 from keyc.chord_marks import left_of_another
 from keyc.cli import main
-from keyc.compile import check_text
+from keyc.figure import PAPER_HEIGHT, PAPER_WIDTH
 from keyc.files import data_rows, shipped
 from keyc.keyboard import Keyboard
 from keyc.legends import Kind, Legend, Step, Way, legends, ways
 from keyc.paper import folded, width_of, wrapped
-from keyc.sheet import PAPER_HEIGHT, PAPER_WIDTH, html_of, sheet_of, svg_of
-from keyc.source import Source
+from keyc.sheet import sheet_of
+from keyc.sheet_pages import html_of, svg_of
+from tests.keymaps import keyboard_in
 
 SVG = "{http://www.w3.org/2000/svg}"
-
-
-def keyboard_of(text: str) -> Keyboard:
-    keyboard, found = check_text(Source("example.keys", text))
-    assert keyboard is not None, found
-    return keyboard
 
 
 def small(layers: str, *, count: int = 6, host: str = "linux-us", more: str = "") -> Keyboard:
     wiring = "\n".join(f"direct GPIO{number} SW{number}" for number in range(1, count + 1))
     names = " ".join(f"SW{number}" for number in range(1, count + 1))
-    return keyboard_of(
+    return keyboard_in(
         f'keyboard "Tern & <Co>" {{ usb 0x1209:0x5A17 host-layout {host} }}\n'
         f"wiring {{\ndiodes none\n{wiring}\n{more}}}\nshape {{ {names} }}\n{layers}\n"
     )
 
 
 def bundled() -> Keyboard:
-    return keyboard_of(shipped("data", "demo", "otterbridge.keys").read_text(encoding="utf-8"))
+    return keyboard_in(shipped("data", "demo", "otterbridge.keys").read_text(encoding="utf-8"))
 
 
 def full_size(host: str = "linux-de", more: str = "") -> Keyboard:
@@ -91,7 +86,7 @@ def full_size(host: str = "linux-de", more: str = "") -> Keyboard:
         for index, row in enumerate(rows)
     )
     columns = " ".join(f"GPIO{pin}" for pin in range(18))
-    return keyboard_of(
+    return keyboard_in(
         f'keyboard "Full size" {{ usb 0x1209:0x5A17  maker "Millpond Works"  host-layout {host} }}\n'
         f"wiring {{\ndiodes cathode-to-row\ncolumns {columns}\n{matrix}\nlight GPIO28 CapsLock\n}}\n"
         "shape {\n" + "\n".join(shape) + f"\n}}\nlayer base {{\n{cells}\n}}\n"
@@ -302,7 +297,7 @@ def test_members_side_by_side_are_joined_by_a_bar() -> None:
 
 
 def test_which_caps_lie_side_by_side() -> None:
-    caps = laid_out(keyboard_of(SPLIT).caps).caps
+    caps = laid_out(keyboard_in(SPLIT).caps).caps
     assert [one.cap.switch for one in left_of_another(caps)] == ["L1", "L2", "T1", "R1", "R2", "T3"]
 
 
@@ -468,7 +463,7 @@ def test_the_solder_side_is_mirrored_but_can_be_read() -> None:
 def test_lines_of_the_matrix_join_all_switches_of_a_pin_with_as_little_as_possible() -> None:
     """Against networkx's minimum spanning tree."""
     networkx = pytest.importorskip("networkx")
-    from keyc.sheet import _tree
+    from keyc.matrix_figure import _tree
 
     points = [(float(x * 7 % 11), float(x * x % 13)) for x in range(12)]
     path = _tree(points, "#000", "")
@@ -584,7 +579,7 @@ KEYBOARDS = {
     "bundled": bundled,
     "full": full_size,
     "full-fr": lambda: full_size("linux-fr"),
-    "split": lambda: keyboard_of(SPLIT),
+    "split": lambda: keyboard_in(SPLIT),
     "dual": dual,
     "chords": lambda: full_size("linux-de", CHORDS),
 }

@@ -21,7 +21,8 @@ from hil.chip_board import ChipBoard
 from keyc.compile import check_text, read_source
 from keyc.diagnostics import UserError
 from keyc.files import shipped
-from keyc.firmware import Image, Runtime, build_uf2
+from keyc.firmware import Runtime, build_uf2
+from keyc.identity import Image
 from keyc.keyboard import Keyboard
 from keyc.pico import find_sdk
 from keyc.source import Source

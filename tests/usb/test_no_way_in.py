@@ -15,8 +15,10 @@ from hil.chip_board import ChipBoard
 from hil.usb_host import UsbStall
 from keyc.emit import files_of
 from keyc.files import shipped
-from keyc.firmware import Image, build_uf2
-from keyc.tables import fingerprints, tables_of
+from keyc.fingerprints import fingerprints
+from keyc.firmware import build_uf2
+from keyc.identity import Image
+from keyc.tables import tables_of
 from tests.emulator.test_images import FIRST_KEY, KEYBOARD, WIRING, board_with, finger, held_in
 from tests.pico_sdk import RUNTIMES, image_of
 from tests.usb.hosts import ChipDevice, DeviceOverUsbIp, Refused

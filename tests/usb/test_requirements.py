@@ -17,8 +17,10 @@ import pytest
 from hidtools.hid import ReportDescriptor
 
 from hil.usb_controller import Answer, Packet
-from hil.usb_host import UsbStall, descriptors_of
-from keyc.firmware import Image, Runtime
+from hil.usb_descriptors import descriptors_of
+from hil.usb_host import UsbStall
+from keyc.firmware import Runtime
+from keyc.identity import Image
 from tests.emulator.test_images import FIRST_KEY, board_with, finger, held_in
 from tests.pico_sdk import RUNTIMES, image_of
 from tests.usb.hosts import ChipDevice, DeviceOverUsbIp, HostedDevice, Refused

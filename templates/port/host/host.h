@@ -6,6 +6,7 @@
 #include "keyc_engine.h"
 
 #define KEYC_HOST_SCAN_US 125u  /* from one scan to the next while something goes on: 8 kHz */
+#define KEYC_HOST_REST_US 1000000u /* ... and at rest, as on the chip */
 #define KEYC_HOST_FRAME_US 1000u /* the host asks once a frame (USB 2.0, full speed) */
 #define KEYC_HOST_LOG 256u
 

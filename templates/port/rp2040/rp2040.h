@@ -29,7 +29,6 @@ uint32_t keyc_rp2040_held_high(uint32_t lines);
 /* From now on a low level on one of the first lines ends a sleep, and a high one on one of the others;
  * 0: on none. */
 void keyc_rp2040_wake_on(uint32_t low, uint32_t high);
-bool keyc_rp2040_line_came(void);
 void keyc_rp2040_set_light(uint32_t gpio, bool high);
 
 /* rp2040_edges.c, instead of the two above: each edge of these lines is given to `edge` in an interrupt that
