@@ -14,7 +14,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from keyc import engine
+from keyc import engine_library
 from tests.meaning.engine_runs import difference, shortest
 from tests.meaning.reference import QueueOverrun
 
@@ -29,14 +29,14 @@ def main() -> int:
     arguments.add_argument("--sanitize", action="store_true")
     given = arguments.parse_args()
     if not given.sanitize:
-        return run(engine.load(), given.first, given.changes)
+        return run(engine_library.load(), given.first, given.changes)
     if "libasan" not in os.environ.get("LD_PRELOAD", ""):
         return under_sanitizers()
     with tempfile.TemporaryDirectory() as folder:
         return run(sanitized(Path(folder)), given.first, given.changes)
 
 
-def run(library: engine.EngineLibrary, first: int, changes: int) -> int:
+def run(library: engine_library.EngineLibrary, first: int, changes: int) -> int:
     keymaps = -(-changes // CHANGES)
     started = time.monotonic()
     overrun = 0
@@ -74,13 +74,13 @@ def under_sanitizers() -> int:
     return subprocess.run(command, env=environment, check=False).returncode
 
 
-def sanitized(folder: Path) -> engine.EngineLibrary:
+def sanitized(folder: Path) -> engine_library.EngineLibrary:
     path = folder / "engine.so"
-    include = [f"-I{one}" for one in engine.source_folders()]
-    sources = [str(one) for one in engine.sources() if one.name != "host_memory.c"]
+    include = [f"-I{one}" for one in engine_library.source_folders()]
+    sources = [str(one) for one in engine_library.sources() if one.name != "host_memory.c"]
     command = ["gcc", "-std=c11", "-shared", "-fPIC", *_SANITIZE, *include, *sources, "-o", str(path)]
     subprocess.run(command, check=True)
-    return engine.EngineLibrary(path)
+    return engine_library.EngineLibrary(path)
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from keyc import engine, firmware
+from keyc import engine_library, firmware
 from keyc.compile import check_text
 from keyc.diagnostics import UserError
 from keyc.keyboard import Keyboard
@@ -106,12 +106,14 @@ def test_scenarios_run_on_the_engine(monkeypatch: pytest.MonkeyPatch) -> None:
     """Scenarios run on the same C engine that goes into the board; without a C compiler at hand `check` warns
     that they didn't."""
     on_the_board = {Path(name).name for name in firmware._KEYS_SOURCES if name.startswith("engine/engine_")}
-    assert on_the_board - {path.name for path in engine.sources()} == set()
+    assert on_the_board - {path.name for path in engine_library.sources()} == set()
 
-    def none() -> engine.EngineLibrary:
-        raise UserError("no C compiler was found on this computer", engine.NO_COMPILER_HELP, exit_status=3)
+    def none() -> engine_library.EngineLibrary:
+        raise UserError(
+            "no C compiler was found on this computer", engine_library.NO_COMPILER_HELP, exit_status=3
+        )
 
-    monkeypatch.setattr(engine, "load", none)
+    monkeypatch.setattr(engine_library, "load", none)
     keyboard, _ = checked(ROW + 'layer base { A B usb-boot }\nscenario "one" { tap SW1 expect A }\n')
     assert keyboard is not None
     assert [(one.code, one.severity) for one in findings(keyboard)] == [("scenario-not-run", "warning")]
