@@ -18,21 +18,21 @@ from typing import TYPE_CHECKING
 
 from hil.board import EVERY_DIODE, Fault
 from hil.candidates import UNLIKELY, Candidates, canonical, cost, joined, likeliness
-from hil.compared import NOTHING_HELD, Compared, Evidence
+from hil.compared import Compared, Evidence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from hil.compared import Faults, State
+    from hil.compared import Faults
     from keyc.keyboard import Wiring
 
 __all__ = ["Evidence", "Exchange", "Explanation", "canonical", "explanation"]
 
 _ROUNDS = 6  # how many faults the search adds at most
 _BEAM = 4  # unfinished sets that are followed at a time
-_LOOKED_AT = 6  # states by which a step is judged before all of them are looked at
 _TABLES = 3_000  # worked out at most: a board full of faults is mended step by step
 _EXCHANGES = 3_000  # and as many more for what reads the same
+_CLEARLY = 0.01  # sums of the same costs, in another order
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +69,9 @@ class _Search:
         whole = {given} if self.compared.explain(given) else set()
         nearest = given
         if not whole or any(cost((one,)) >= UNLIKELY for one in given):
-            # Dirt agrees with almost anything, so it comes last.
-            for dirt in (False, True):
-                found, nearest = self._searched([given, frozenset()], dirt=dirt)
+            # Dirt agrees with almost anything, and a switch may be moved anywhere, so they come last.
+            for rare in (False, True):
+                found, nearest = self._searched([given, frozenset()], rare=rare)
                 whole |= found
                 if whole:
                     break
@@ -83,7 +83,7 @@ class _Search:
         while True:
             alike = self._exchanges(best)
             better = min((best - one.of | set(one.instead) for one in alike), key=_rank, default=best)
-            if _rank(better) >= _rank(best):
+            if cost(better) > cost(best) - _CLEARLY:
                 break
             best = self._without_needless(better)
         ordered = (*(f for f in named if f in best), *sorted(best - given, key=likeliness))
@@ -91,52 +91,46 @@ class _Search:
 
     # -- finding one set that explains everything --------------------------------------------------------
 
-    def _searched(self, roots: Sequence[Faults], *, dirt: bool) -> tuple[set[Faults], Faults]:
+    def _searched(self, roots: Sequence[Faults], *, rare: bool) -> tuple[set[Faults], Faults]:
         """Sets that explain everything, those with the fewest faults more than a root; and the one that
-        explains most. A fault is judged by the states that are wrong, and the best ones by all."""
+        explains most."""
         wrong = self.compared.readings_wrong
-        ahead = sorted((wrong(root), cost(root), root) for root in dict.fromkeys(roots))
+        ahead = sorted(((wrong(root), cost(root), root) for root in dict.fromkeys(roots)), key=_by_wrong)
         seen = set(roots)
         nearest = ahead[0]
         for _ in range(_ROUNDS):
             further: list[tuple[int, float, Faults]] = []
             for before, _, faults in ahead:
-                state = self.compared.first_wrong(faults)
-                if state is None:
-                    return {faults}, faults
-                looked = self._wrong_states(faults, state)
-                here = wrong(faults, looked)
-                for changed in self._steps(faults, state, dirt=dirt):
-                    if changed not in seen and self._is_allowed:
-                        seen.add(changed)
-                        now = wrong(changed, looked)
-                        if now < here:
-                            further.append((before - here + now, cost(changed), changed))
+                steps = (*self._steps(faults, rare=rare), *(((), faults - {gone}) for gone in faults))
+                further += self._less_wrong(steps, before, seen)
             further.sort(key=_by_wrong)
-            ahead = sorted(((wrong(one), far, one) for _, far, one in further[: 3 * _BEAM]), key=_by_wrong)
-            whole = {one for left, _, one in ahead if not left}
-            if whole or not ahead:
+            whole = {one for left, _, one in further if not left}
+            if whole or not further:
                 return whole, nearest[2]
-            ahead = ahead[:_BEAM]
+            ahead = further[:_BEAM]
             nearest = min(nearest, ahead[0], key=_by_wrong)
         return set(), nearest[2]
 
-    def _steps(self, faults: Faults, state: State, *, dirt: bool) -> Iterator[Faults]:
-        """A fault more (or two that go together), or one less."""
-        for some in self.candidates.near(faults, state, alone=False, dirt=dirt):
-            yield from joined(faults, some)
-        for gone in sorted(faults, key=str):
-            yield faults - {gone}
+    def _steps(
+        self, faults: Faults, *, rare: bool = False, alone: bool = False
+    ) -> Iterator[tuple[tuple[Fault, ...], Faults]]:
+        """One fault more, or two that show only together; and the set with it."""
+        state = self.compared.first_wrong(faults)
+        if state is not None:
+            for some in self.candidates.near(faults, state, alone=alone, rare=rare):
+                for changed in joined(faults, some):
+                    yield some, changed
 
-    def _wrong_states(self, faults: Faults, first: State) -> list[State]:
-        found = [first]
-        if first != NOTHING_HELD:
-            for state in self.compared.states:
-                if state != first and self.compared.wrong(faults, state):
-                    found.append(state)
-                    if len(found) == _LOOKED_AT:
-                        break
-        return found
+    def _less_wrong(
+        self, steps: Iterable[tuple[tuple[Fault, ...], Faults]], before: int, seen: set[Faults]
+    ) -> Iterator[tuple[int, float, Faults]]:
+        """The steps that leave fewer wrong readings than `before`: how many, the cost, and the set."""
+        for _, changed in steps:
+            if changed not in seen and self.compared.tables < self.allowed:
+                seen.add(changed)
+                left = self.compared.readings_wrong(changed, most=before - 1)
+                if left < before:
+                    yield left, cost(changed), changed
 
     def _without_needless(self, faults: Faults) -> Faults:
         """Leaves out what explains nothing."""
@@ -144,10 +138,6 @@ class _Search:
             if self.compared.explain(faults - {fault}):
                 faults -= {fault}
         return faults
-
-    @property
-    def _is_allowed(self) -> bool:
-        return self.compared.tables < self.allowed
 
     # -- what could stand in a fault's place -------------------------------------------------------------
 
@@ -165,7 +155,7 @@ class _Search:
                     if all(not self.compared.explain(whole - {one}) for one in instead):
                         found[gone, instead] = None
         for of in (*singles, *pairs):
-            for whole in self._completed(best - of, 1, dirt=True):
+            for whole in self._completed(best - of, 1, rare=True):
                 if best - whole and whole - best:
                     found[best - whole, whole - best] = None
         found.update(dict.fromkeys(self._turned(best)))
@@ -179,28 +169,20 @@ class _Search:
         return not set(self.compared.lines_of(one)).isdisjoint(self.compared.lines_of(other))
 
     def _completed(
-        self, base: Faults, most: int, *, dirt: bool = False, seen: set[Faults] | None = None
+        self, base: Faults, most: int, *, rare: bool = False, seen: set[Faults] | None = None
     ) -> Iterator[Faults]:
-        """`base` with `most` faults more at most, where that explains everything."""
+        """`base` with `most` faults more at most, each of which explains some of what the others leave, where
+        that explains everything."""
         seen = set() if seen is None else seen
-        state = self.compared.first_wrong(base)
-        if state is None:
-            yield base
-            return
-        before = self.compared.wrong(base, state)
-        for some in self.candidates.near(base, state, alone=most == 1, dirt=dirt):
-            if len(some) > most:
-                continue
-            for changed in joined(base, some):
-                if changed in seen or not self._is_allowed:
-                    continue
-                seen.add(changed)
-                after = self.compared.wrong(changed, state)
-                if not after:
-                    if most > len(some) or self.compared.explain(changed):
-                        yield from self._completed(changed, most - len(some), dirt=dirt, seen=seen)
-                elif most > len(some) and after != before and _is_less(after, before):
-                    yield from self._completed(changed, most - len(some), dirt=dirt, seen=seen)
+        before = self.compared.readings_wrong(base)
+        steps = (
+            one for one in self._steps(base, rare=rare, alone=most == 1) if len(one[1]) <= len(base) + most
+        )
+        for left, _, changed in list(self._less_wrong(steps, before if most > 1 else 1, seen)):
+            if not left:
+                yield changed
+            elif most > 1:
+                yield from self._completed(changed, most - 1, rare=rare, seen=seen)
 
     def _turned(self, faults: Faults) -> Iterator[tuple[Faults, Faults]]:
         """Every diode that could be measured in backwards: perhaps it is the file's line."""
@@ -208,10 +190,6 @@ class _Search:
         instead = frozenset((Fault("reversed", (EVERY_DIODE,)),))
         if len(turned) > 1 and self.compared.explain(faults - turned | instead):
             yield turned, instead
-
-
-def _is_less(after: Sequence[object], before: Sequence[object]) -> bool:
-    return sum(one.readings for one in after) <= sum(one.readings for one in before)  # type: ignore[attr-defined]
 
 
 def _is_made(gone: Faults, instead: Faults, known: Iterable[tuple[Faults, Faults]]) -> bool:
@@ -223,7 +201,7 @@ def _is_made(gone: Faults, instead: Faults, known: Iterable[tuple[Faults, Faults
 
 
 def _rank(faults: Faults) -> tuple[float, list[str]]:
-    return round(cost(faults), 6), sorted(map(str, faults))
+    return round(cost(faults), 3), sorted(map(str, faults))
 
 
 def _by_wrong(one: tuple[int, float, Faults]) -> tuple[int, float, list[str]]:

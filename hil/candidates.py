@@ -57,14 +57,14 @@ class Candidates:
         self._with_diode = [s.name for s in wiring.switches if matrix and s.direct is None]
 
     def near(
-        self, faults: Faults, state: State, *, alone: bool, dirt: bool = False
+        self, faults: Faults, state: State, *, alone: bool, rare: bool = False
     ) -> list[tuple[Fault, ...]]:
         """What could be added to `faults` because of the first wrong reading of this state, likeliest first;
-        two where neither shows without the other. `alone`: one has to do for it. `dirt`: `leaky` too."""
+        two where neither shows without the other. `alone`: one has to do for it. `rare`: dirt and moved switches too."""
         mismatch = min(self.compared.wrong(faults, state), key=_order)
         line = members(mismatch.missing or mismatch.extra)[0]
         found = (
-            self._joining(faults, state, mismatch.row, line, alone=alone, dirt=dirt)
+            self._joining(faults, state, mismatch.row, line, alone=alone, rare=rare)
             if bool(mismatch.missing) != (mismatch.row == PULLED_DOWN)
             else self._parting(faults, state, line)
         )
@@ -72,7 +72,7 @@ class Candidates:
         return sorted((each for each in some if not faults & set(each)), key=cost)
 
     def _joining(
-        self, faults: Faults, state: State, row: int, line: int, *, alone: bool, dirt: bool
+        self, faults: Faults, state: State, row: int, line: int, *, alone: bool, rare: bool
     ) -> Iterator[tuple[Fault, ...]]:
         """Faults that lead from what `line` reaches to what `row` drives (`alone`), or anywhere."""
         compared, seen = self.compared, self.compared.states[state]
@@ -92,7 +92,7 @@ class Candidates:
         for a, b in product(here, ends):
             if a != b:
                 yield (_pins("bridge", a, b),)
-                if dirt:
+                if rare:
                     yield (Fault("leaky", (f"GPIO{a}", f"GPIO{b}"), _DIRT),)
         for name, lines in compared.lines.items():
             if leads(lines) or (len(lines) == 1 and lines[0] in here):
@@ -110,8 +110,9 @@ class Candidates:
                 if other != name and leads((*mine, *compared.lines[other])):
                     yield (Fault("bridge", (name, other)),)
         for name in state:
-            end = "GND" if row >= REST else f"GPIO{row}"
-            yield (Fault("moved", (name, f"GPIO{line}", end)),)
+            if rare:
+                end = "GND" if row >= REST else f"GPIO{row}"
+                yield (Fault("moved", (name, f"GPIO{line}", end)),)
             for other, lines in compared.lines.items():
                 if other != name and leads(lines):
                     yield (Fault("swapped", (name, other)),)

@@ -139,13 +139,16 @@ class Compared:
         """Whether these faults explain everything that was read."""
         return self.first_wrong(faults) is None
 
-    def readings_wrong(self, faults: Faults, states: Iterable[State] | None = None) -> int:
-        """How many readings differ, in all states or in these."""
-        return sum(
-            one.readings
-            for state in (self.states if states is None else states)
-            for one in self.wrong(faults, state)
-        )
+    def readings_wrong(self, faults: Faults, most: int | None = None) -> int:
+        """How many readings differ; the count ends where it is more than `most`."""
+        count = 0
+        for state in dict.fromkeys((NOTHING_HELD, *self._failed, *self.states)):
+            here = sum(one.readings for one in self.wrong(faults, state))
+            count += here
+            if most is not None and count > most:
+                self._failed = dict.fromkeys((state, *list(self._failed)[:3]))
+                break
+        return count
 
     # -- one state -----------------------------------------------------------------------------------
 
