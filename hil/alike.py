@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from hil.board import EVERY_DIODE, Fault
 from hil.candidates import UNLIKELY, Candidates, canonical, cost, joined, likeliness
-from hil.compared import Compared, Evidence
+from hil.compared import NOTHING_HELD, Compared, Evidence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -100,37 +100,44 @@ class _Search:
         nearest = ahead[0]
         for _ in range(_ROUNDS):
             further: list[tuple[int, float, Faults]] = []
-            for before, _, faults in ahead:
-                steps = (*self._steps(faults, rare=rare), *(((), faults - {gone}) for gone in faults))
-                further += self._less_wrong(steps, before, seen)
+            for _, _, faults in ahead:
+                fewer = (faults - {gone} for gone in sorted(faults, key=str))
+                steps = [*self._steps(faults, rare=rare), *fewer]
+                further += self._less_wrong(faults, steps, seen)[: 3 * _BEAM]
             further.sort(key=_by_wrong)
-            whole = {one for left, _, one in further if not left}
-            if whole or not further:
+            ahead = sorted(((wrong(one), far, one) for _, far, one in further[: 3 * _BEAM]), key=_by_wrong)
+            whole = {one for left, _, one in ahead if not left}
+            if whole or not ahead:
                 return whole, nearest[2]
-            ahead = further[:_BEAM]
+            ahead = ahead[:_BEAM]
             nearest = min(nearest, ahead[0], key=_by_wrong)
         return set(), nearest[2]
 
-    def _steps(
-        self, faults: Faults, *, rare: bool = False, alone: bool = False
-    ) -> Iterator[tuple[tuple[Fault, ...], Faults]]:
-        """One fault more, or two that show only together; and the set with it."""
+    def _steps(self, faults: Faults, *, rare: bool = False, alone: bool = False) -> Iterator[Faults]:
+        """With one fault more, or with two that show only together."""
         state = self.compared.first_wrong(faults)
         if state is not None:
             for some in self.candidates.near(faults, state, alone=alone, rare=rare):
-                for changed in joined(faults, some):
-                    yield some, changed
+                yield from joined(faults, some)
 
     def _less_wrong(
-        self, steps: Iterable[tuple[tuple[Fault, ...], Faults]], before: int, seen: set[Faults]
-    ) -> Iterator[tuple[int, float, Faults]]:
-        """The steps that leave fewer wrong readings than `before`: how many, the cost, and the set."""
-        for _, changed in steps:
+        self, base: Faults, steps: Iterable[Faults], seen: set[Faults], most: int | None = None
+    ) -> list[tuple[int, float, Faults]]:
+        """The steps that leave fewer readings wrong than `base`, or `most` at most: how many, the cost, and
+        the set. What shows with nothing held shows in every state: then that one alone is looked at."""
+        wrong = self.compared.readings_wrong
+        state = self.compared.first_wrong(base)
+        alone = [NOTHING_HELD] if state == NOTHING_HELD and most is None else None
+        before = wrong(base, alone)
+        found = []
+        for changed in steps:
             if changed not in seen and self.compared.tables < self.allowed:
                 seen.add(changed)
-                left = self.compared.readings_wrong(changed, most=before - 1)
-                if left < before:
-                    yield left, cost(changed), changed
+                limit = before - 1 if most is None else most
+                left = wrong(changed, alone, most=limit)
+                if left <= limit:
+                    found.append((left, cost(changed), changed))
+        return sorted(found, key=_by_wrong)
 
     def _without_needless(self, faults: Faults) -> Faults:
         """Leaves out what explains nothing."""
@@ -142,28 +149,34 @@ class _Search:
     # -- what could stand in a fault's place -------------------------------------------------------------
 
     def _exchanges(self, best: Faults) -> list[Exchange]:
+        """The likeliest kinds of exchange first, so that they are found within the work that is allowed."""
+        in_order = sorted(best, key=likeliness)
+        singles = [frozenset((one,)) for one in in_order]
+        pairs = [frozenset(both) for both in combinations(in_order, 2) if self._touch(*both)]
         found: dict[tuple[Faults, Faults], None] = {}
-        singles = [frozenset((one,)) for one in sorted(best, key=likeliness)]
-        pairs = [
-            frozenset(both) for both in combinations(sorted(best, key=likeliness), 2) if self._touch(*both)
-        ]
-        for of in (*singles, *pairs):
-            for whole in self._completed(best - of, 2):
-                gone, instead = best - whole, whole - best
-                if gone and instead and (gone, instead) not in found:
+        for some, most, rare in (
+            (singles, 1, False),
+            (singles, 1, True),
+            (pairs, 1, False),
+            (singles, 2, False),
+            (pairs, 2, False),
+            (pairs, 1, True),
+        ):
+            for of in some:
+                for whole in self._completed(best - of, most, rare=rare):
+                    gone, instead = best - whole, whole - best
                     # All of it must be needed, else it is less that explains, and that is listed.
-                    if all(not self.compared.explain(whole - {one}) for one in instead):
+                    if gone and instead and (gone, instead) not in found and self._is_needed(whole, instead):
                         found[gone, instead] = None
-        for of in (*singles, *pairs):
-            for whole in self._completed(best - of, 1, rare=True):
-                if best - whole and whole - best:
-                    found[best - whole, whole - best] = None
         found.update(dict.fromkeys(self._turned(best)))
         return [
             Exchange(gone, tuple(sorted(instead, key=likeliness)))
             for gone, instead in sorted(found, key=lambda one: (len(one[0]), cost(one[1])))
             if not _is_made(gone, instead, found)
         ]
+
+    def _is_needed(self, whole: Faults, some: Faults) -> bool:
+        return not any(self.compared.explain(whole - {one}) for one in some)
 
     def _touch(self, one: Fault, other: Fault) -> bool:
         return not set(self.compared.lines_of(one)).isdisjoint(self.compared.lines_of(other))
@@ -174,15 +187,14 @@ class _Search:
         """`base` with `most` faults more at most, each of which explains some of what the others leave, where
         that explains everything."""
         seen = set() if seen is None else seen
-        before = self.compared.readings_wrong(base)
-        steps = (
-            one for one in self._steps(base, rare=rare, alone=most == 1) if len(one[1]) <= len(base) + most
-        )
-        for left, _, changed in list(self._less_wrong(steps, before if most > 1 else 1, seen)):
-            if not left:
-                yield changed
-            elif most > 1:
-                yield from self._completed(changed, most - 1, rare=rare, seen=seen)
+        if most == 0 or self.compared.explain(base):
+            yield base
+            return
+        steps = self._steps(base, rare=rare, alone=most == 1)
+        for left, _, changed in self._less_wrong(base, steps, seen, 0 if most == 1 else None):
+            more = most - max(len(changed) - len(base), 1)
+            if more > 0 or (more == 0 and not left and self.compared.explain(changed)):
+                yield from self._completed(changed, more, rare=rare, seen=seen)
 
     def _turned(self, faults: Faults) -> Iterator[tuple[Faults, Faults]]:
         """Every diode that could be measured in backwards: perhaps it is the file's line."""

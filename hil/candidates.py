@@ -7,6 +7,7 @@ fault more lies on that way. `near` names all of those: every set that explains 
 
 from __future__ import annotations
 
+from functools import lru_cache
 from itertools import product
 from typing import TYPE_CHECKING
 
@@ -237,12 +238,13 @@ def canonical(fault: Fault) -> Fault:
 
 def cost(faults: Iterable[Fault]) -> float:
     """How unlikely these faults are together: the fewest first, the commoner ones first."""
-    return sum(
-        _COST[one.kind]
-        + _FAR_APART * _is_far_apart(one)
-        + _PIN * (one.kind == "open" and one.where[0].startswith("GPIO"))
-        for one in faults
-    )
+    return sum(map(_cost, faults))
+
+
+@lru_cache(maxsize=4096)
+def _cost(fault: Fault) -> float:
+    a_pin = fault.kind == "open" and fault.where[0].startswith("GPIO")
+    return _COST[fault.kind] + _FAR_APART * _is_far_apart(fault) + _PIN * a_pin
 
 
 def likeliness(fault: Fault) -> tuple[float, str]:

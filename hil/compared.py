@@ -139,12 +139,13 @@ class Compared:
         """Whether these faults explain everything that was read."""
         return self.first_wrong(faults) is None
 
-    def readings_wrong(self, faults: Faults, most: int | None = None) -> int:
-        """How many readings differ; the count ends where it is more than `most`."""
+    def readings_wrong(
+        self, faults: Faults, states: Iterable[State] | None = None, *, most: int | None = None
+    ) -> int:
+        """How many readings differ, in all states or in these; the count ends where it is over `most`."""
         count = 0
-        for state in dict.fromkeys((NOTHING_HELD, *self._failed, *self.states)):
-            here = sum(one.readings for one in self.wrong(faults, state))
-            count += here
+        for state in states or dict.fromkeys((NOTHING_HELD, *self._failed, *self.states)):
+            count += sum(one.readings for one in self.wrong(faults, state))
             if most is not None and count > most:
                 self._failed = dict.fromkeys((state, *list(self._failed)[:3]))
                 break
