@@ -611,6 +611,8 @@ _RUN = 1 << GPIO_COUNT  # RUN is read like one more line: low means that the chi
 
 
 def _lines(reading: Reading) -> Reading:
+    if not (reading.low | reading.undefined) & _RUN:
+        return reading
     return Reading(reading.low & ALL_PINS, reading.undefined & ALL_PINS)
 
 

@@ -64,7 +64,7 @@ class _Split:
 
 
 class Compared:
-    """One board's evidence, asked about sets of faults. `tables` counts those worked out so far."""
+    """One board's evidence, asked about sets of faults."""
 
     def __init__(self, wiring: Wiring, evidence: Evidence) -> None:
         self.wiring = wiring
@@ -83,10 +83,9 @@ class Compared:
             **{frozenset((name,)): table for name, table in evidence.pressed.items()},
             **evidence.chords,
         }
-        self.tables = 0
         self._on = {gpio: switches_on(wiring, gpio) for each in self.lines.values() for gpio in each}
         self._splits: dict[Faults, _Split] = {}
-        self._boards: dict[Faults, Board | None] = {}
+        self._tables: dict[tuple[Faults, frozenset[str]], Table | None] = {}
         self._wrong: dict[tuple[State, Faults, State], tuple[Mismatch, ...]] = {}
         self._failed: dict[State, None] = {}  # where sets failed, the latest first
 
@@ -115,13 +114,10 @@ class Compared:
         matter = split.always.union(*(split.there.get(name, ()) for name in closed))
         known = self._wrong.get((state, matter, closed))
         if known is None:
-            board = self._board(matter)
-            seen = self.states[state]
-            if board is None:
-                known = (Mismatch(REST, seen.over, 0),)
-            else:
-                self.tables += 1
-                known = tuple(self._mismatches(seen, board.table(closed)))
+            table, seen = self._table(matter, closed), self.states[state]
+            known = (
+                (Mismatch(REST, seen.over, 0),) if table is None else tuple(self._mismatches(seen, table))
+            )
             self._wrong[state, matter, closed] = known
         return known
 
@@ -169,14 +165,24 @@ class Compared:
             if missing or extra:
                 yield Mismatch(PULLED_DOWN, missing, extra)
 
-    def _board(self, faults: Faults) -> Board | None:
-        if faults not in self._boards:
+    def _table(self, faults: Faults, closed: frozenset[str]) -> Table | None:
+        """What a board with these faults reads; None if it doesn't answer. Worked out over the switches that
+        are closed or named: one that is open and has no fault joins nothing."""
+        key = faults, closed
+        if key not in self._tables:
+            named = closed.union(*(fault.where for fault in faults))
+            some = tuple(switch for name, switch in self.switches.items() if name in named)
             planted = [one for fault in sorted(faults, key=str) for one in _in_pairs(fault)]
             try:
-                self._boards[faults] = Board(self.wiring, planted)
-            except UserError:  # supply and ground tied together: such a board doesn't answer
-                self._boards[faults] = None
-        return self._boards[faults]
+                self._tables[key] = Board(self.wiring.replaced(switches=some), planted).table(closed)
+            except UserError:  # supply and ground tied together
+                self._tables[key] = None
+        return self._tables[key]
+
+    @property
+    def tables(self) -> int:
+        """How many tables were worked out so far."""
+        return len(self._tables)
 
     # -- which faults matter where -------------------------------------------------------------------
 
