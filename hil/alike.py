@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 from hil.board import EVERY_DIODE, Fault
 from hil.candidates import UNLIKELY, Candidates, canonical, cost, joined, likeliness
 from hil.compared import NOTHING_HELD, Compared, Evidence
+from hil.observe import REST
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -30,6 +31,7 @@ __all__ = ["Evidence", "Exchange", "Explanation", "canonical", "explanation"]
 
 _ROUNDS = 6  # how many faults the search adds at most
 _BEAM = 4  # unfinished sets that are followed at a time
+_WIDE = 24  # first faults of two that are followed by a second one
 _TABLES = 3_000  # worked out at most: a board full of faults is mended step by step
 _EXCHANGES = 3_000  # and as many more for what reads the same
 _CLEARLY = 0.01  # sums of the same costs, in another order
@@ -121,23 +123,29 @@ class _Search:
                 yield from joined(faults, some)
 
     def _less_wrong(
-        self, base: Faults, steps: Iterable[Faults], seen: set[Faults], most: int | None = None
+        self, base: Faults, steps: Iterable[Faults], seen: set[Faults]
     ) -> list[tuple[int, float, Faults]]:
-        """The steps that leave fewer readings wrong than `base`, or `most` at most: how many, the cost, and
-        the set. What shows with nothing held shows in every state: then that one alone is looked at."""
-        wrong = self.compared.readings_wrong
-        state = self.compared.first_wrong(base)
-        alone = [NOTHING_HELD] if state == NOTHING_HELD and most is None else None
-        before = wrong(base, alone)
+        """The steps that leave fewer readings wrong than `base`: how many, the cost, and the set. What shows
+        with nothing held shows in every state, and a line that is tied in every row: so these come first."""
+        compared = self.compared
+        before = self._judged(base, base)
         found = []
         for changed in steps:
-            if changed not in seen and self.compared.tables < self.allowed:
+            if changed not in seen and compared.tables < self.allowed:
                 seen.add(changed)
-                limit = before - 1 if most is None else most
-                left = wrong(changed, alone, most=limit)
-                if left <= limit:
+                left = self._judged(changed, base, before - 1)
+                if left < before:
                     found.append((left, cost(changed), changed))
         return sorted(found, key=_by_wrong)
+
+    def _judged(self, faults: Faults, base: Faults, most: int | None = None) -> int:
+        """How many readings are wrong, of those by which a step from `base` is judged."""
+        wrong = self.compared.wrong(base, NOTHING_HELD)
+        if not wrong:
+            return self.compared.readings_wrong(faults, most=most)
+        tied = any(one.row >= REST for one in wrong)
+        now = self.compared.wrong(faults, NOTHING_HELD)
+        return sum(one.readings for one in now if one.row >= REST or not tied)
 
     def _without_needless(self, faults: Faults) -> Faults:
         """Leaves out what explains nothing."""
@@ -187,14 +195,19 @@ class _Search:
         """`base` with `most` faults more at most, each of which explains some of what the others leave, where
         that explains everything."""
         seen = set() if seen is None else seen
-        if most == 0 or self.compared.explain(base):
+        if self.compared.explain(base):
             yield base
-            return
-        steps = self._steps(base, rare=rare, alone=most == 1)
-        for left, _, changed in self._less_wrong(base, steps, seen, 0 if most == 1 else None):
-            more = most - max(len(changed) - len(base), 1)
-            if more > 0 or (more == 0 and not left and self.compared.explain(changed)):
-                yield from self._completed(changed, more, rare=rare, seen=seen)
+        elif most == 1:
+            for changed in self._steps(base, rare=rare, alone=True):
+                if changed not in seen and self.compared.tables < self.allowed:
+                    seen.add(changed)
+                    if len(changed) <= len(base) + 1 and self.compared.explain(changed):
+                        yield changed
+        elif most > 1:
+            for _, _, changed in self._less_wrong(base, self._steps(base, rare=rare), seen)[:_WIDE]:
+                yield from self._completed(
+                    changed, most - max(len(changed) - len(base), 1), rare=rare, seen=seen
+                )
 
     def _turned(self, faults: Faults) -> Iterator[tuple[Faults, Faults]]:
         """Every diode that could be measured in backwards: perhaps it is the file's line."""

@@ -63,26 +63,30 @@ class Candidates:
         """What could be added to `faults` because of the first wrong reading of this state, likeliest first;
         two where neither shows without the other. `alone`: one has to do for it. `rare`: dirt and moved switches too."""
         mismatch = min(self.compared.wrong(faults, state), key=_order)
-        line = members(mismatch.missing or mismatch.extra)[0]
-        found = (
-            self._joining(faults, state, mismatch.row, line, alone=alone, rare=rare)
-            if bool(mismatch.missing) != (mismatch.row == PULLED_DOWN)
-            else self._parting(faults, state, line)
-        )
-        some = {tuple(map(canonical, each)): None for each in found}
+        lines = members(mismatch.missing or mismatch.extra)
+        is_joined = bool(mismatch.missing) != (mismatch.row == PULLED_DOWN)
+        some: dict[tuple[Fault, ...], None] = {}
+        for line in lines if mismatch.row >= REST else lines[:1]:
+            found = (
+                self._joining(faults, state, mismatch, line, alone=alone, rare=rare)
+                if is_joined
+                else self._parting(faults, state, line)
+            )
+            some.update(dict.fromkeys(tuple(map(canonical, each)) for each in found))
         return sorted((each for each in some if not faults & set(each)), key=cost)
 
     def _joining(
-        self, faults: Faults, state: State, row: int, line: int, *, alone: bool, rare: bool
+        self, faults: Faults, state: State, mismatch: Mismatch, line: int, *, alone: bool, rare: bool
     ) -> Iterator[tuple[Fault, ...]]:
-        """Faults that lead from what `line` reaches to what `row` drives (`alone`), or anywhere."""
-        compared, seen = self.compared, self.compared.states[state]
+        """Faults that lead from what `line` reaches to what its row drives (`alone`), or anywhere."""
+        compared, seen, row = self.compared, self.compared.states[state], mismatch.row
         here = self._reached(faults, state, line)
         if row < REST:
             there = self._reached(faults, state, row)
         else:
             # To ground or to the supply, by itself or through a line that is held too.
-            there = set(members(seen.row(REST) if row == REST else seen.over & ~(seen.down or 0)))
+            held = seen.row(REST) & ~mismatch.missing if row == REST else seen.over & ~(seen.down or 0)
+            there = set(members(held & ~mismatch.extra))
         ends = there if alone else self._usable(state) | there
 
         def leads(lines: Iterable[int]) -> bool:
