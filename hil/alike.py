@@ -210,11 +210,18 @@ class _Search:
                 )
 
     def _turned(self, faults: Faults) -> Iterator[tuple[Faults, Faults]]:
-        """Every diode that could be measured in backwards: perhaps it is the file's line."""
+        """Most diodes that could be measured in backwards: perhaps it is the file's line, and the others are."""
         turned = frozenset(one for one in faults if one.kind == "reversed" and one.where != (EVERY_DIODE,))
         instead = frozenset((Fault("reversed", (EVERY_DIODE,)),))
-        if len(turned) > 1 and self.compared.explain(faults - turned | instead):
-            yield turned, instead
+        while len(turned) > 1 and len(instead) <= len(turned):
+            state = self.compared.first_wrong(faults - turned | instead)
+            if state is None:
+                yield turned, instead
+                return
+            other = frozenset(Fault("reversed", (name,)) for name in state)
+            if len(state) != 1 or other <= instead:
+                return
+            instead |= other
 
 
 def _is_made(gone: Faults, instead: Faults, known: Iterable[tuple[Faults, Faults]]) -> bool:

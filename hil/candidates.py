@@ -39,7 +39,7 @@ _COST = {
     "shorted": 6.2,
     "cut": 6.6,
     "swapped": 6.6,
-    "leaky": 11.0,
+    "leaky": 12.0,
     "moved": 9.0,
 }
 UNLIKELY = 9.0
@@ -121,8 +121,29 @@ class Candidates:
             for other, lines in compared.lines.items():
                 if other != name and leads(lines):
                     yield (Fault("swapped", (name, other)),)
-        if state == NOTHING_HELD and not alone and row < REST:
-            yield from self._at_rest(line, row)
+        if not alone:
+            yield from self._two_at_once(here, there, row)
+            if state == NOTHING_HELD and row < REST:
+                yield from self._at_rest(line, row)
+
+    def _two_at_once(self, here: set[int], there: set[int], row: int) -> Iterator[tuple[Fault, ...]]:
+        """Two faults of one place that make a reading together, and each another one."""
+        compared = self.compared
+        for name, lines in compared.lines.items():
+            if name in self._with_diode and not here.isdisjoint(lines):
+                for kind in ("shorted", "reversed"):
+                    yield Fault("closed", (name,)), Fault(kind, (name,))
+        held = "high" if row == PULLED_DOWN else "low"
+        for gpio in here:
+            pin = f"GPIO{gpio}"
+            if compared.on(gpio):
+                for kind in ("low", "high"):
+                    yield Fault("open", (pin,)), Fault(kind, (pin,))
+                for other in there - {gpio}:
+                    yield Fault("open", (pin,)), _pins("bridge", gpio, other)
+            if row >= REST:  # a pin of no role that is held, and touches the line
+                for other in there - self._own:
+                    yield _pins("bridge", gpio, other), Fault(held, (f"GPIO{other}",))
 
     def _at_rest(self, line: int, row: int) -> Iterator[tuple[Fault, ...]]:
         """Nodes that touch, beside a diode that lets current in: each alone shows nothing at rest."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from random import Random
@@ -89,9 +90,9 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
     listed = _listed(wiring, result)
     wanted = settled(wiring, planted)
     hidden = frozenset(one for one in wanted if _is_hidden(wiring, one, result))
-    first = _explains(wiring, listed[0], wanted, hidden)
     not_pressed = (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
     states = (None, *(one.switch for one in result.positions if one.verdict not in not_pressed))
+    first = _explains(wiring, listed[0], wanted, hidden, states)
     apart = [
         one
         for one in ([listed[0], *_exchanged(wiring, result)][:_COMPARED] if result.faults else [])
@@ -101,7 +102,7 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
         planted=planted,
         visible=visible,
         found=bool(result.faults),
-        named=first or any(_explains(wiring, one, wanted, hidden) for one in listed),
+        named=first or any(_explains(wiring, one, wanted, hidden, states) for one in listed),
         first=first,
         sets=len(listed),
         apart=len(apart),
@@ -170,7 +171,7 @@ def _listed(wiring: Wiring, result: Result) -> list[frozenset[Fault]]:
             gone, instead = exchanges[n]
             if gone <= untouched and not instead & now:
                 changed = now - gone | instead
-                found[changed] = None
+                found[settled(wiring, tuple(changed))] = None
                 waiting.append((changed, n + 1, untouched - gone))
     return list(found)
 
@@ -185,31 +186,43 @@ def _fault(wiring: Wiring, words: str) -> Fault:
 
 
 def _is_hidden(wiring: Wiring, fault: Fault, result: Result) -> bool:
-    """Whether the result says of every place of this fault that another fault hides it."""
+    """Whether the result says of a place of this fault that another fault hides it, and of its other places
+    nothing else than that they answer."""
     verdicts = {one.switch: one for one in result.positions}
     titles = {one.title for one in result.faults}
     names = {word for word in fault.where if word in verdicts}
     if fault.kind == "cut" or not names:
         gpios = [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
         names = {name for gpio in gpios for name in switches_on(wiring, gpio)}
-    return bool(names) and all(
-        verdicts[name].verdict is PositionVerdict.UNTESTED and set(verdicts[name].blocked_by) & titles
+    hidden = {
+        name
         for name in names
+        if verdicts[name].verdict in (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
+        and (set(verdicts[name].blocked_by) & titles or f"closed {name}" in titles)
+    }
+    return bool(hidden) and all(
+        verdicts[name].verdict is PositionVerdict.PROVEN for name in names - hidden
     )
 
 
 def _explains(
-    wiring: Wiring, named: frozenset[Fault], wanted: frozenset[Fault], hidden: frozenset[Fault]
+    wiring: Wiring,
+    named: frozenset[Fault],
+    wanted: frozenset[Fault],
+    hidden: frozenset[Fault],
+    states: Sequence[str | None],
 ) -> bool:
-    """Whether these are the planted ones, less what the result calls hidden and what reads no different."""
+    """Whether these are the planted ones, less what the result calls hidden and what reads no different in
+    any state that was pressed."""
     if named == wanted:
         return True
     if not named <= wanted or (wanted and not named):
         return False
-    if wanted - named <= hidden:
-        return True
-    states = (None, *(each.name for each in wiring.switches))
-    return not any(differs(wiring, tuple(wanted), tuple(named | hidden), state) for state in states)
+    if any(differs(wiring, tuple(wanted), tuple(named), state) for state in states):
+        return False
+    every = (None, *(each.name for each in wiring.switches))
+    rest = named | hidden
+    return wanted <= rest or not any(differs(wiring, tuple(wanted), tuple(rest), state) for state in every)
 
 
 def differs(wiring: Wiring, one: tuple[Fault, ...], other: tuple[Fault, ...], pressed: str | None) -> bool:
