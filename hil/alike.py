@@ -24,13 +24,14 @@ from hil.observe import REST
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from hil.compared import Faults
+    from hil.compared import Faults, State
     from keyc.keyboard import Wiring
 
 __all__ = ["Evidence", "Exchange", "Explanation", "canonical", "explanation"]
 
 _ROUNDS = 6  # how many faults the search adds at most
 _BEAM = 4  # unfinished sets that are followed at a time
+_LOOKED_AT = 8  # wrong states by which a step is judged before all of them are looked at
 _WIDE = 24  # first faults of two that are followed by a second one
 _TABLES = 3_000  # worked out at most: a board full of faults is mended step by step
 _EXCHANGES = 3_000  # and as many more for what reads the same
@@ -128,24 +129,40 @@ class _Search:
         """The steps that leave fewer readings wrong than `base`: how many, the cost, and the set. What shows
         with nothing held shows in every state, and a line that is tied in every row: so these come first."""
         compared = self.compared
-        before = self._judged(base, base)
+        tied = any(one.row >= REST for one in compared.wrong(base, NOTHING_HELD))
+        looked = self._looked_at(base)
+
+        def judged(faults: Faults, most: int | None = None) -> int:
+            if tied:
+                return sum(
+                    one.readings for one in compared.wrong(faults, NOTHING_HELD) if one.row >= REST
+                )
+            return compared.readings_wrong(faults, looked, most=most)
+
+        before = judged(base)
         found = []
         for changed in steps:
             if changed not in seen and compared.tables < self.allowed:
                 seen.add(changed)
-                left = self._judged(changed, base, before - 1)
-                if left < before:
+                left = judged(changed, before - 1)
+                if left < before and (len(looked) == 1 or not compared.wrong(changed, NOTHING_HELD)):
                     found.append((left, cost(changed), changed))
         return sorted(found, key=_by_wrong)
 
-    def _judged(self, faults: Faults, base: Faults, most: int | None = None) -> int:
-        """How many readings are wrong, of those by which a step from `base` is judged."""
-        wrong = self.compared.wrong(base, NOTHING_HELD)
-        if not wrong:
-            return self.compared.readings_wrong(faults, most=most)
-        tied = any(one.row >= REST for one in wrong)
-        now = self.compared.wrong(faults, NOTHING_HELD)
-        return sum(one.readings for one in now if one.row >= REST or not tied)
+    def _looked_at(self, base: Faults) -> list[State]:
+        """The states by which steps from `base` are judged: where it is wrong, and others beside them."""
+        compared = self.compared
+        first = compared.first_wrong(base)
+        if not first:
+            return [NOTHING_HELD]
+        lines = {gpio for name in first for gpio in compared.lines[compared.place(base, name)]}
+        wrong = [state for state in compared.states if compared.wrong(base, state)][:_LOOKED_AT]
+        beside = [
+            state
+            for state in compared.states
+            if any(not lines.isdisjoint(compared.lines[name]) for name in state)
+        ]
+        return list(dict.fromkeys((first, *wrong, *beside[: 2 * _LOOKED_AT])))
 
     def _without_needless(self, faults: Faults) -> Faults:
         """Leaves out what explains nothing."""

@@ -186,22 +186,19 @@ def _fault(wiring: Wiring, words: str) -> Fault:
 
 
 def _is_hidden(wiring: Wiring, fault: Fault, result: Result) -> bool:
-    """Whether the result says of a place of this fault that another fault hides it, and of its other places
-    nothing else than that they answer."""
+    """Whether the result says of a place of this fault that another fault hides it."""
     verdicts = {one.switch: one for one in result.positions}
     titles = {one.title for one in result.faults}
-    names = {word for word in fault.where if word in verdicts}
-    if fault.kind == "cut" or not names:
-        gpios = [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
-        names = {name for gpio in gpios for name in switches_on(wiring, gpio)}
-    hidden = {
-        name
-        for name in names
-        if verdicts[name].verdict in (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
+    gpios = [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
+    names = {name for gpio in gpios for name in switches_on(wiring, gpio)}
+    names |= {word for word in fault.where if word in verdicts}
+    if fault.kind == "cut":
+        on = switches_on(wiring, gpios[0])
+        names = set(on[on.index(fault.where[1]) + 1 :])
+    return any(
+        verdicts[name].verdict in (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
         and (set(verdicts[name].blocked_by) & titles or f"closed {name}" in titles)
-    }
-    return bool(hidden) and all(
-        verdicts[name].verdict is PositionVerdict.PROVEN for name in names - hidden
+        for name in names
     )
 
 
