@@ -33,8 +33,8 @@ _ROUNDS = 6  # how many faults the search adds at most
 _BEAM = 4  # unfinished sets that are followed at a time
 _LOOKED_AT = 8  # wrong states by which a step is judged before all of them are looked at
 _WIDE = 24  # first faults of two that are followed by a second one
-_TABLES = 3_000  # worked out at most: a board full of faults is mended step by step
-_EXCHANGES = 3_000  # and as many more for what reads the same
+_TABLES = 1_500  # worked out at most: a board full of faults is mended step by step
+_EXCHANGES = 1_500  # and as many more for what reads the same
 _CLEARLY = 0.01  # sums of the same costs, in another order
 
 
@@ -144,8 +144,10 @@ class _Search:
         for changed in steps:
             if changed not in seen and compared.tables < self.allowed:
                 seen.add(changed)
+                if len(looked) > 1 and compared.wrong(changed, NOTHING_HELD):
+                    continue
                 left = judged(changed, before - 1)
-                if left < before and (len(looked) == 1 or not compared.wrong(changed, NOTHING_HELD)):
+                if left < before:
                     found.append((left, cost(changed), changed))
         return sorted(found, key=_by_wrong)
 

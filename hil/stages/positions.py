@@ -296,12 +296,14 @@ class Positions:
 
     def tables(self) -> dict[str, Observation]:
         """Per switch what was read while it was pressed, where that is believed: the good press that proves
-        it, or two that agree (with silence the table at rest)."""
+        it, one where it answered as the same other one as in another press, or two that agree (with silence
+        the table at rest)."""
         found: dict[str, Observation] = {}
         for name, tables in self._tables.items():
             alike = Counter(table.low & table.readable for table in tables).most_common(1)[0]
             low, times = alike
-            if times >= _AGREEING or (self.is_good(name) and low & self.matrix.forward(name)):
+            at = name if self.is_good(name) else self.answered_elsewhere(name)
+            if times >= _AGREEING or (isinstance(at, str) and low & self.matrix.forward(at)):
                 found[name] = next(table for table in tables if table.low & table.readable == low)
         for name, table in self._beside.items():
             if name not in self._tables and self.answers_beside(name) is not None:
