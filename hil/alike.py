@@ -33,7 +33,7 @@ _ROUNDS = 6  # how many faults the search adds at most
 _BEAM = 4  # unfinished sets that are followed at a time
 _LOOKED_AT = 8  # wrong states by which a step is judged before all of them are looked at
 _WIDE = 24  # first faults of two that are followed by a second one
-_TABLES = 1_500  # worked out at most: a board full of faults is mended step by step
+_TABLES = 3_000  # worked out at most: a board full of faults is mended step by step
 _EXCHANGES = 1_500  # and as many more for what reads the same
 _CLEARLY = 0.01  # sums of the same costs, in another order
 
@@ -134,9 +134,7 @@ class _Search:
 
         def judged(faults: Faults, most: int | None = None) -> int:
             if tied:
-                return sum(
-                    one.readings for one in compared.wrong(faults, NOTHING_HELD) if one.row >= REST
-                )
+                return sum(one.readings for one in compared.wrong(faults, NOTHING_HELD) if one.row >= REST)
             return compared.readings_wrong(faults, looked, most=most)
 
         before = judged(base)
@@ -206,7 +204,15 @@ class _Search:
         return not any(self.compared.explain(whole - {one}) for one in some)
 
     def _touch(self, one: Fault, other: Fault) -> bool:
-        return not set(self.compared.lines_of(one)).isdisjoint(self.compared.lines_of(other))
+        return not self._lines_around(one).isdisjoint(self._lines_around(other))
+
+    def _lines_around(self, fault: Fault) -> set[int]:
+        """The lines of a fault; where it silences a whole line, those of the switches on it too."""
+        lines = self.compared.lines_of(fault)
+        if fault.kind not in ("open", "cut"):
+            return set(lines)
+        on = (name for gpio in lines for name in self.compared.on(gpio)) if len(lines) == 1 else ()
+        return {*lines, *(gpio for name in on for gpio in self.compared.lines[name])}
 
     def _completed(
         self, base: Faults, most: int, *, rare: bool = False, seen: set[Faults] | None = None
@@ -229,7 +235,7 @@ class _Search:
                 )
 
     def _turned(self, faults: Faults) -> Iterator[tuple[Faults, Faults]]:
-        """Most diodes that could be measured in backwards: perhaps it is the file's line, and the others are."""
+        """Most diodes that were measured in backwards: perhaps it is the file's line, and the others are."""
         turned = frozenset(one for one in faults if one.kind == "reversed" and one.where != (EVERY_DIODE,))
         instead = frozenset((Fault("reversed", (EVERY_DIODE,)),))
         while len(turned) > 1 and len(instead) <= len(turned):

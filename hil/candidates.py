@@ -61,7 +61,8 @@ class Candidates:
         self, faults: Faults, state: State, *, alone: bool, rare: bool = False
     ) -> list[tuple[Fault, ...]]:
         """What could be added to `faults` because of the first wrong reading of this state, likeliest first;
-        two where neither shows without the other. `alone`: one has to do for it. `rare`: dirt and moved switches too."""
+        two faults where neither shows without the other. `alone`: one has to do for it.
+        `rare`: dirt and moved switches too."""
         mismatch = min(self.compared.wrong(faults, state), key=_order)
         lines = members(mismatch.missing or mismatch.extra)
         is_joined = bool(mismatch.missing) != (mismatch.row == PULLED_DOWN)
@@ -76,7 +77,14 @@ class Candidates:
         return sorted((each for each in some if not faults & set(each)), key=cost)
 
     def _joining(
-        self, faults: Faults, state: State, mismatch: Mismatch, line: int, *, alone: bool, rare: bool
+        self,
+        faults: Faults,
+        state: State,
+        mismatch: Mismatch,
+        line: int,
+        *,
+        alone: bool,
+        rare: bool,
     ) -> Iterator[tuple[Fault, ...]]:
         """Faults that lead from what `line` reaches to what its row drives (`alone`), or anywhere."""
         compared, seen, row = self.compared, self.compared.states[state], mismatch.row
@@ -125,6 +133,10 @@ class Candidates:
             yield from self._two_at_once(here, there, row)
             if state == NOTHING_HELD and row < REST:
                 yield from self._at_rest(line, row)
+            for name in closed & set(self._with_diode):
+                for gpio in compared.lines[name]:
+                    for other in set(compared.on(gpio)) & set(self._with_diode) - {name}:
+                        yield Fault("bridge", (name, other)), Fault("reversed", (name,))
 
     def _two_at_once(self, here: set[int], there: set[int], row: int) -> Iterator[tuple[Fault, ...]]:
         """Two faults of one place that make a reading together, and each another one."""
@@ -133,6 +145,9 @@ class Candidates:
             if name in self._with_diode and not here.isdisjoint(lines):
                 for kind in ("shorted", "reversed"):
                     yield Fault("closed", (name,)), Fault(kind, (name,))
+            for gpio, other in product(lines, here) if not there.isdisjoint(lines) else ():
+                if gpio != other and gpio not in there:
+                    yield Fault("closed", (name,)), _pins("swapped", gpio, other)
         held = "high" if row == PULLED_DOWN else "low"
         for gpio in here:
             pin = f"GPIO{gpio}"
@@ -181,12 +196,13 @@ class Candidates:
                     yield (Fault("swapped", (name, other)),)
 
     def _usable(self, state: State) -> set[int]:
-        """The lines of the wiring, and the pins that read low in this state: one may be there."""
+        """The lines of the wiring, and the pins that something shows on in this state: one may be there."""
         seen = self.compared.states[state]
-        low = 0
-        for row in members(seen.rows):
-            low |= seen.row(row)
-        return self._own | set(members(low & seen.over & ~seen.row(REST)))
+        shows = 0
+        for row in members(seen.rows & seen.over):
+            if seen.row(row) & ~seen.row(REST):
+                shows |= seen.row(row) | 1 << row
+        return self._own | set(members(shows & seen.over & ~seen.row(REST)))
 
     def _closed(self, faults: Faults, state: State) -> set[str]:
         """The places that conduct in this state, as far as their switch goes."""

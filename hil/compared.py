@@ -115,9 +115,7 @@ class Compared:
         known = self._wrong.get((state, matter, closed))
         if known is None:
             table, seen = self._table(matter, closed), self.states[state]
-            known = (
-                (Mismatch(REST, seen.over, 0),) if table is None else tuple(self._mismatches(seen, table))
-            )
+            known = (Mismatch(REST, seen.over, 0),) if table is None else tuple(self._mismatches(seen, table))
             self._wrong[state, matter, closed] = known
         return known
 

@@ -11,8 +11,8 @@ from typing import Literal
 from boards import Desk, keyboard_of
 from copper_graph import Reference
 
-from hil.alike import canonical
 from hil.board import Fault
+from hil.candidates import canonical, cost
 from hil.judge import switches_on
 from hil.result import PositionVerdict, Result
 from hil.stages.positions import Kind
@@ -65,15 +65,22 @@ class Careless(Desk):
 @dataclass(frozen=True, slots=True)
 class Score:
     """`visible`: some reading surely differs from a good board's. `named`: the planted set, less what it
-    hides, is in the listed class; `first`: and comes first. `sets`: how many sets are listed; `apart`: of
-    the first few, those that the graph tells from the planted set by what was pressed."""
+    hides, is in the listed class; `first`: and comes first. `outdone`: what comes first reads the same, by
+    the graph, and is as likely or likelier: so no tester could have known. `rounds`: how often a board is
+    tested until nothing is left to mend, when each time what is listed is mended; 0: never.
+    `sets`: how many sets are listed, dirt apart, which may read as anything; `no_larger`: of them, with no
+    more faults than the first. `apart`: of the first few, those that the graph tells from the planted set
+    by what was pressed."""
 
     planted: tuple[Fault, ...]
     visible: bool
     found: bool
     named: bool
     first: bool
+    outdone: bool
+    rounds: int
     sets: int
+    no_larger: int
     apart: int
     asked: int
     slips: int
@@ -92,7 +99,12 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
     hidden = frozenset(one for one in wanted if _is_hidden(wiring, one, result))
     not_pressed = (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
     states = (None, *(one.switch for one in result.positions if one.verdict not in not_pressed))
-    first = _explains(wiring, listed[0], wanted, hidden, states)
+    naming = [one for one in listed if _explains(wiring, one, wanted, hidden, states)]
+    first = listed[0] in naming
+    outdone = cost(listed[0]) <= cost(wanted) and not any(
+        differs(wiring, planted, tuple(listed[0]), state) for state in states
+    )
+    clean = [one for one in listed if all(each.kind != "leaky" for each in one)]
     apart = [
         one
         for one in ([listed[0], *_exchanged(wiring, result)][:_COMPARED] if result.faults else [])
@@ -102,15 +114,31 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
         planted=planted,
         visible=visible,
         found=bool(result.faults),
-        named=first or any(_explains(wiring, one, wanted, hidden, states) for one in listed),
+        named=bool(naming),
         first=first,
-        sets=len(listed),
+        outdone=outdone and not first,
+        rounds=_rounds(wiring, planted, naming[0], seed, slips) if naming else 0,
+        sets=len(clean),
+        no_larger=sum(len(one) <= len(listed[0]) for one in clean),
         apart=len(apart),
         asked=desk.asked,
         slips=desk.slips,
         not_proven=sum(one.verdict is not PositionVerdict.PROVEN for one in result.positions),
         result=result,
     )
+
+
+def _rounds(
+    wiring: Wiring, planted: tuple[Fault, ...], mended: frozenset[Fault], seed: int, slips: float
+) -> int:
+    """How often it takes a test until all is mended, if these are mended now; 0: something is never found."""
+    left = tuple(one for one in planted if not settled(wiring, (one,)) & mended)
+    if not left or len(left) == len(planted):
+        return 1
+    further = run(wiring, left, seed, slips)
+    if not further.visible:  # a diode turned on a board without current, a joint beside another one
+        return 1
+    return 1 + further.rounds if further.rounds else 0
 
 
 def alike(wiring: Wiring, fault: Fault, faults: list[Fault]) -> tuple[list[Fault], int]:
