@@ -99,20 +99,22 @@ class _Search:
         explains most."""
         wrong = self.compared.readings_wrong
         ahead = sorted(((wrong(root), cost(root), root) for root in dict.fromkeys(roots)), key=_by_wrong)
-        seen = set(roots)
+        followed = set(roots)
         nearest = ahead[0]
         for _ in range(_ROUNDS):
             further: list[tuple[int, float, Faults]] = []
             for _, _, faults in ahead:
                 fewer = (faults - {gone} for gone in sorted(faults, key=str))
                 steps = [*self._steps(faults, rare=rare), *fewer]
-                further += self._less_wrong(faults, steps, seen)[: 3 * _BEAM]
-            further.sort(key=_by_wrong)
-            ahead = sorted(((wrong(one), far, one) for _, far, one in further[: 3 * _BEAM]), key=_by_wrong)
+                # Each root judges for itself: what looks no better from one may be the way from another.
+                further += self._less_wrong(faults, steps, set(followed))[: 3 * _BEAM]
+            best = sorted({one[2]: one for one in further}.values(), key=_by_wrong)[: 3 * _BEAM]
+            ahead = sorted(((wrong(one), far, one) for _, far, one in best), key=_by_wrong)
             whole = {one for left, _, one in ahead if not left}
             if whole or not ahead:
                 return whole, nearest[2]
             ahead = ahead[:_BEAM]
+            followed.update(one for _, _, one in ahead)
             nearest = min(nearest, ahead[0], key=_by_wrong)
         return set(), nearest[2]
 

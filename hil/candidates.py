@@ -74,7 +74,7 @@ class Candidates:
                 else self._parting(faults, state, line)
             )
             some.update(dict.fromkeys(tuple(map(canonical, each)) for each in found))
-        return sorted((each for each in some if not faults & set(each)), key=cost)
+        return sorted((each for each in some if not faults & set(each)), key=_in_order_of_cost)
 
     def _joining(
         self,
@@ -145,20 +145,20 @@ class Candidates:
             if name in self._with_diode and not here.isdisjoint(lines):
                 for kind in ("shorted", "reversed"):
                     yield Fault("closed", (name,)), Fault(kind, (name,))
-            for gpio, other in product(lines, here) if not there.isdisjoint(lines) else ():
-                if gpio != other and gpio not in there:
-                    yield Fault("closed", (name,)), _pins("swapped", gpio, other)
+            for pins in product(lines, here) if not there.isdisjoint(lines) else ():
+                if pins[0] != pins[1] and pins[0] not in there:
+                    yield Fault("closed", (name,)), _pins("swapped", *pins)
         held = "high" if row == PULLED_DOWN else "low"
         for gpio in here:
             pin = f"GPIO{gpio}"
             if compared.on(gpio):
                 for kind in ("low", "high"):
                     yield Fault("open", (pin,)), Fault(kind, (pin,))
-                for other in there - {gpio}:
-                    yield Fault("open", (pin,)), _pins("bridge", gpio, other)
+                for end in there - {gpio}:
+                    yield Fault("open", (pin,)), _pins("bridge", gpio, end)
             if row >= REST:  # a pin of no role that is held, and touches the line
-                for other in there - self._own:
-                    yield _pins("bridge", gpio, other), Fault(held, (f"GPIO{other}",))
+                for end in there - self._own:
+                    yield _pins("bridge", gpio, end), Fault(held, (f"GPIO{end}",))
 
     def _at_rest(self, line: int, row: int) -> Iterator[tuple[Fault, ...]]:
         """Nodes that touch, beside a diode that lets current in: each alone shows nothing at rest."""
@@ -184,8 +184,8 @@ class Candidates:
             last = max((n for n, name in enumerate(on) if name in closed), default=0)
             for name in on[:last]:
                 yield (Fault("cut", (pin, name)),)
-            for other in self._usable(state) - {gpio}:
-                yield (_pins("swapped", gpio, other),)
+            for elsewhere in self._usable(state) - {gpio}:
+                yield (_pins("swapped", gpio, elsewhere),)
         for name in closed:
             yield (Fault("open", (name,)),)
             if name in self._with_diode:
@@ -304,6 +304,10 @@ def _is_far_apart(fault: Fault) -> bool:
 
 def _pins(kind: str, a: int, b: int) -> Fault:
     return Fault(kind, (f"GPIO{a}", f"GPIO{b}"))
+
+
+def _in_order_of_cost(some: Sequence[Fault]) -> tuple[float, list[tuple[str, tuple[str, ...]]]]:
+    return cost(some), [(one.kind, one.where) for one in some]
 
 
 def _order(mismatch: Mismatch) -> tuple[bool, bool, int]:
