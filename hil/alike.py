@@ -71,10 +71,10 @@ class _Search:
         given = frozenset(named)
         whole = {given} if self.compared.explain(given) else set()
         nearest = given
-        if not whole or any(cost((one,)) >= UNLIKELY for one in given):
+        if not whole or self._is_doubtful(given):
             # Dirt agrees with almost anything, and a switch may be moved anywhere, so they come last.
-            for rare in (False, True):
-                found, nearest = self._searched([given, frozenset()], rare=rare)
+            for rare in (False, True) if not whole else (False,):
+                found, nearest = self._searched([frozenset()] if whole else [given, frozenset()], rare=rare)
                 whole |= found
                 if whole:
                     break
@@ -91,6 +91,11 @@ class _Search:
             best = self._without_needless(better)
         ordered = (*(f for f in named if f in best), *sorted(best - given, key=likeliness))
         return Explanation(ordered, tuple(alike), 0)
+
+    def _is_doubtful(self, faults: Faults) -> bool:
+        """Whether others may well explain more simply: something unlikely, or many that touch."""
+        many = len(faults) > 2 and any(self._touch(*both) for both in combinations(faults, 2))
+        return many or any(cost((one,)) >= UNLIKELY for one in faults)
 
     # -- finding one set that explains everything --------------------------------------------------------
 

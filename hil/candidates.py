@@ -149,16 +149,16 @@ class Candidates:
                 if pins[0] != pins[1] and pins[0] not in there:
                     yield Fault("closed", (name,)), _pins("swapped", *pins)
         held = "high" if row == PULLED_DOWN else "low"
-        for gpio in here:
+        for gpio in here | there:
             pin = f"GPIO{gpio}"
             if compared.on(gpio):
                 for kind in ("low", "high"):
                     yield Fault("open", (pin,)), Fault(kind, (pin,))
-                for end in there - {gpio}:
+                for end in (there if gpio in here else here) - {gpio}:
                     yield Fault("open", (pin,)), _pins("bridge", gpio, end)
-            if row >= REST:  # a pin of no role that is held, and touches the line
-                for end in there - self._own:
-                    yield _pins("bridge", gpio, end), Fault(held, (f"GPIO{end}",))
+        if row >= REST:  # a pin of no role that is held, and touches the line
+            for gpio, end in product(here, there - self._own):
+                yield _pins("bridge", gpio, end), Fault(held, (f"GPIO{end}",))
 
     def _at_rest(self, line: int, row: int) -> Iterator[tuple[Fault, ...]]:
         """Nodes that touch, beside a diode that lets current in: each alone shows nothing at rest."""

@@ -191,7 +191,7 @@ def _listed(wiring: Wiring, result: Result) -> list[frozenset[Fault]]:
     """Every fault set that the result lists, the first one first; of very many the first 500."""
     plain = frozenset(_fault(wiring, fault.title) for fault in result.faults)
     exchanges = _exchanges(wiring, result)
-    found = {plain: None}
+    found = {settled(wiring, tuple(plain)): None}
     waiting = [(plain, 0, plain)]
     while waiting and len(found) < 500:
         now, at, untouched = waiting.pop(0)
