@@ -73,8 +73,9 @@ class _Search:
         nearest = given
         if not whole or self._is_doubtful(given):
             # Dirt agrees with almost anything, and a switch may be moved anywhere, so they come last.
-            for rare in (False, True) if not whole else (False,):
-                found, nearest = self._searched([frozenset()] if whole else [given, frozenset()], rare=rare)
+            roots: list[Faults] = [frozenset()] if whole else [given, frozenset()]
+            for rare in (False,) if whole else (False, True):
+                found, nearest = self._searched(roots, rare=rare)
                 whole |= found
                 if whole:
                     break
@@ -82,13 +83,14 @@ class _Search:
             ordered = (*(f for f in named if f in nearest), *sorted(nearest - given, key=likeliness))
             return Explanation(ordered, (), self.compared.readings_wrong(nearest))
         best = min({self._without_needless(one) for one in whole}, key=_rank)
-        self.allowed = self.compared.tables + _EXCHANGES
         while True:
+            self.allowed = self.compared.tables + _EXCHANGES
             alike = self._exchanges(best)
-            better = min((best - one.of | set(one.instead) for one in alike), key=_rank, default=best)
+            others = (self._without_needless(best - one.of | set(one.instead)) for one in alike)
+            better = min(others, key=_rank, default=best)
             if cost(better) > cost(best) - _CLEARLY:
                 break
-            best = self._without_needless(better)
+            best = better
         ordered = (*(f for f in named if f in best), *sorted(best - given, key=likeliness))
         return Explanation(ordered, tuple(alike), 0)
 
