@@ -5,9 +5,10 @@ these (`compared`). Where that differs from what was read, faults that could hav
 (`candidates`) are added until nothing differs; then each fault, and each two that touch, are taken out, and
 all that completes the rest again is listed as reading the same.
 
-Complete by construction, within the work that is allowed: every one or two faults of the model's list that
-stand in for one fault or for two that touch, except two of which neither changes a reading alone (those at
-the diodes of two switches are looked for together). More faults are added or exchanged one step at a time.
+Within the work that is allowed, every one or two faults of the model's list are found that stand in for one
+fault or for two that touch, if one of the two, alone, leaves fewer readings wrong, or both are at one place
+(`Candidates.near` names those together). Not so two exchanges that cross, of which each alone leaves as much
+wrong as before. Beyond two, faults are added one step at a time, as long as each explains something.
 """
 
 from __future__ import annotations
