@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from hil.result import Result
     from hil.stages.alive import AliveFindings
     from hil.stages.typing import KeyReceived
-    from keyc.firmware import Image
+    from keyc.identity import Image
     from keyc.keyboard import Keyboard
 
 _LOOKS_S = 60.0  # for a board that is to be plugged in
@@ -66,7 +66,7 @@ class Bench:
         from hil.session import Session, result_without_board
         from hil.stages.alive import AliveFindings
         from hil.view import view_on
-        from keyc.tables import fingerprints
+        from keyc.fingerprints import fingerprints
 
         settings = self._settings()
         page = self._opened_page()
@@ -265,7 +265,6 @@ class Bench:
         from hil.hands import Person
         from hil.link import Link
         from hil.ports import no_board
-        from hil.result import Verdict
         from hil.stages.alive import stopped
         from hil.transport import SerialTransport
 
@@ -314,7 +313,6 @@ class Bench:
         return Link(BoardTransport(finger)), FingerHand(finger, loader_of(board, self._keyboard))
 
     def _open_files(self, settings: Settings) -> None:
-
         if self._options.events is not None:
             try:
                 self._events = self._stack.enter_context(

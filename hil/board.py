@@ -38,6 +38,7 @@ _RAILS_BETWEEN = frozenset({"DVDD", "VREG_VOUT"})  # 1.1 V: neither low nor high
 _PULLED_UP = frozenset({"RUN", "SWCLK", "SWD"})
 _OTHER_COPPER = _RAILS_HIGH | _RAILS_LOW | _RAILS_BETWEEN | _PULLED_UP
 
+USB_SOCKET = "USB"  # what `drops` names when the board itself goes away
 EVERY_DIODE = "diodes"  # what `reversed` names when the file's `diodes` line is the wrong way round
 _ONE_SWITCH = ("open", "closed", "reversed", "shorted", "sticks")
 _ONE_LINE = ("open", "low", "high")
@@ -46,7 +47,7 @@ _FORMS = {
     "closed": "closed SW7",
     "reversed": "reversed SW7, or reversed diodes (every one)",
     "shorted": "shorted SW7",
-    "drops": "drops SW7, drops GPIO3, or drops SW7 20%",
+    "drops": "drops SW7, drops GPIO3, drops USB, or drops SW7 20%",
     "bounces": "bounces SW7 6ms",
     "sticks": "sticks SW7",
     "cut": "cut GPIO2 after SW3",
@@ -99,6 +100,8 @@ class Table:
     `held_high`    pins that can't be pulled low: a supply holds them
     `rise_us[p]`   how long GPIOp stays low after whatever pulled it down has let go
     `resets`       pins that pull the chip's RUN low when driven; all 30: it is low all the time
+    `raises`       per light's pin the lines that read high while it is driven high, the others pulled down;
+                   it is among them unless ground holds it
     """
 
     at_rest: Reading
@@ -107,6 +110,7 @@ class Table:
     held_high: int
     rise_us: tuple[int, ...]
     resets: int = 0
+    raises: tuple[tuple[int, int], ...] = ()
 
     def resolved(self, seed: int) -> Table:
         """The same table with every undefined reading decided.
@@ -224,7 +228,7 @@ def parse_fault(text: str, wiring: Wiring) -> Fault:
         if len(names) == 2 and percent_of(names[1]) is None:
             raise mistake(f"{names[1]} is no share of presses")
         where = names[0] if names[0] in switches or gpio_of(names[0]) is None else a_pin(names[0])
-        if gpio_of(where) is None:
+        if gpio_of(where) is None and where != USB_SOCKET:
             a_switch(where)
         return Fault(kind, (where,), names[1] if len(names) == 2 else None)
     if kind == "bounces" and len(names) == 2:
@@ -421,21 +425,24 @@ class Board:
             known = self._tables[closed] = self._computed(closed)
         return known
 
-    def lit_by(self, gpio: int) -> frozenset[int]:
-        """The pins of the lights that are wired to the supply and glow while this GPIO is driven low."""
+    def lit_by(self, gpio: int, *, high: bool = False) -> frozenset[int]:
+        """The pins of the lights that glow while this GPIO is driven: low, those that are wired to the
+        supply; `high`, those that are wired to ground."""
         pin, net = self._pins[gpio], self._copper.net
+        kept_dark = net(self._ground if high else self._supply)
         return frozenset(
             light.pin
             for light in self.wiring.lights
-            if light.lit_low and net(self._pads[light.pin]) == net(pin) != net(self._supply)
+            if light.lit_low is not high and net(self._pads[light.pin]) == net(pin) != kept_dark
         )
 
-    def lit_us(self, driven_us: Sequence[float]) -> dict[int, int]:
-        """Per light's pin how long it was lit, given how long each GPIO was driven low."""
-        found = {light.pin: 0.0 for light in self.wiring.lights if light.lit_low}
-        for gpio, us in enumerate(driven_us):
-            for pin in self.lit_by(gpio) if us else ():
-                found[pin] += us
+    def lit_us(self, low_us: Sequence[float], high_us: Sequence[float]) -> dict[int, int]:
+        """Per light's pin how long it was lit, given how long each GPIO was driven low, and high."""
+        found = {light.pin: 0.0 for light in self.wiring.lights}
+        for high, driven_us in ((False, low_us), (True, high_us)):
+            for gpio, us in enumerate(driven_us):
+                for pin in self.lit_by(gpio, high=high) if us else ():
+                    found[pin] += us
         return {pin: round(us) for pin, us in found.items()}
 
     # -- building the copper -----------------------------------------------------------------------
@@ -592,7 +599,20 @@ class Board:
             held_high=held_high & ALL_PINS,
             rise_us=self._rise_us(copper, pin_nets),
             resets=resets,
+            raises=tuple(
+                (light.pin, self._raised(pin_nets[light.pin], ground, flow, pins_of))
+                for light in self.wiring.lights
+            ),
         )
+
+    @staticmethod
+    def _raised(at: int, ground: _Drops, flow: _Flow, pins_of: dict[int, int]) -> int:
+        """The lines that follow a net that is driven high: over copper, and over one diode."""
+        grounded = ground.none | ground.one
+        if pins_of[at] & grounded:
+            return 0
+        led = flow.drops_from(at, pins_of)
+        return (pins_of[at] | led.none | led.one) & ~grounded & ALL_PINS
 
     def _rise_us(self, copper: _Copper, pin_nets: Sequence[int]) -> tuple[int, ...]:
         farads: dict[int, float] = {}

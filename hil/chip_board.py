@@ -12,7 +12,9 @@ from typing import Literal
 
 from hil.board import Board, Fault
 from hil.chip import Chip
-from hil.usb_host import Device, MassStorage, NoDevice, UsbError, UsbHost
+from hil.mass_storage import MassStorage
+from hil.usb_descriptors import Device, UsbError
+from hil.usb_host import NoDevice, UsbHost
 from keyc.keyboard import Keyboard, Wiring
 
 _ROM_VENDOR, _ROM_PRODUCT = 0x2E8A, 0x0003
@@ -44,6 +46,7 @@ class ChipBoard:
         self._board = Board(wiring, faults)
         kinds = {fault.kind for fault in self._board.faults}
         self.chip = Chip(seed, has_flash="no-flash" not in kinds)
+        self.chip.drives.may_be_high = sum(1 << light.pin for light in wiring.lights if not light.lit_low)
         self.host = UsbHost(self.chip, cable="no-usb" not in kinds)
         self._report_names: dict[int, dict[int, str]] = {}
         self._named_for: Device | None = None
@@ -159,8 +162,8 @@ class ChipBoard:
             self._lay_lines()
 
     def lit_us(self) -> dict[int, int]:
-        """How long each light has been lit by its pin being low since it was plugged in, by that pin."""
-        return self._board.lit_us(self.chip.driven_us)
+        """How long each light has been lit since it was plugged in, by its pin."""
+        return self._board.lit_us(self.chip.drives.low_us, self.chip.drives.high_us)
 
     def _lay_lines(self) -> None:
         self.chip.set_table(self._board.table(self._closed).resolved(self._seed))

@@ -193,7 +193,7 @@ def _virtual(options: Namespace) -> int:
 def _read(options: Namespace) -> int:
     from hil.read import verdicts_of
     from hil.result import Verdict
-    from keyc.tables import fingerprints
+    from keyc.fingerprints import fingerprints
 
     keyboard = _keyboard(options.file)
     with _dump(options.dump) as dump:

@@ -72,6 +72,48 @@ def touching_lines(a: str, b: str, evidence: Sequence[str]) -> Fault:
     return Fault("bridge", (a, b), 0, causes, tuple(evidence), (), (a, b))
 
 
+def loose_plug(evidence: Sequence[str]) -> Fault:
+    """A board that goes away while it is bent. Which is the likeliest: common practice; values: data sheets
+    of the chip's minimal design, from memory."""
+    volts = "on V DC, black lead to ground, plugged in, while you bend the board"
+    causes = (
+        Cause(
+            "a joint of the USB socket isn't wetted",
+            "the socket: its legs for VBUS, ground, D+ and D−, and the posts of its shell, which hold it",
+            f"{OHMS}, from each leg of the socket to where its track ends, while you push the socket: a "
+            "steady beep (about 27 Ω on D+ and D−)",
+        ),
+        Cause(
+            "the cable, or a worn plug",
+            "another cable; then this stage again: hil bench FILE --stages flex",
+            "no meter is needed",
+        ),
+        Cause(
+            "a joint of the two 27 Ω resistors, or of the chip's USB pins, lets go",
+            "the resistors between the socket and pins 46 (USB_DM) and 47 (USB_DP), and these pins",
+            f"{OHMS}, from the socket's D− to pin 46 and from D+ to pin 47, while you bend the board: a "
+            "steady 27 Ω or so",
+        ),
+        Cause(
+            "a joint of the supply lets go: VBUS, the regulator, or what lies between",
+            "from the socket's VBUS leg to the regulator, its three legs, pins 1, 10, 22, 33, 42, 49",
+            f"{volts}: 5 V at the regulator's input and 3.2 to 3.4 V at each of these pins, without a dip",
+        ),
+        Cause(
+            "a joint of the crystal lets go",
+            "pins 20 (XIN) and 21 (XOUT), the crystal, its capacitors and the series resistor at pin 21",
+            f"{OHMS}, from pin 20 to the crystal, and from pin 21 through its resistor, while you bend the "
+            "board: steady",
+        ),
+        Cause(
+            "something loose pulls RUN low, which resets the chip",
+            "pin 26 (RUN) and its neighbours, and a reset button if there is one",
+            f"{volts}: pin 26 stays at 3.3 V",
+        ),
+    )
+    return Fault("drops", (CABLE,), 0, causes, tuple(evidence))
+
+
 def node_bridge(pair: tuple[str, ...], evidence: str, *, slipped: bool) -> Fault:
     """Solder between two switches' joints with their diodes. `slipped`: two switches touched at once would
     have read the same."""
@@ -111,15 +153,17 @@ def flexing_faults(matrix: Matrix, found: Flexed) -> list[Fault]:
         longest_us = max(one.took_us for one in blips)
         did = "let go" if blips[0].let_go else "came on by itself"
         words = f"{what} {did} {times} while the case was squeezed, for up to {longest_us / 1000:.1f} ms"
-        if what in matrix.switches:
+        if what == CABLE:
+            faults.append(loose_plug([f"the board was gone from USB {times} while the case was squeezed"]))
+        elif what in matrix.switches:
             faults.append(unsteady(matrix, what, "drops", [words]))
         elif " " in what:
             a, b = what.split()
             words = f"{a} and {b} touched {times} while the case was squeezed"
             faults.append(touching_lines(a, b, [words]))
-        elif what != CABLE and blips[0].let_go:
+        elif blips[0].let_go:
             faults.append(loose_line(what, blips[0].switches, [words]))
-        elif what != CABLE:
+        else:
             cause = Cause(
                 f"something loose ties {what} to ground",
                 f"pin {package_pin_of_gpio(int(what[4:]))} of the chip, and along its track",
@@ -242,20 +286,26 @@ def faults_of_lights(found: Iterable[Light]) -> list[Fault]:
 
 def _dark(light: Light) -> Fault:
     pin, number = light.pin, _number(light.pin)
+    supply, rail, driven, read = ("the supply", "3V3", "low", "high")
+    towards = f"its cathode goes towards {pin}, its anode towards 3V3"
+    probes = f"red probe on the 3V3 side, black on the side of {pin}"
+    if not light.lit_low:
+        supply, rail, driven, read = ("ground", "ground", "high", "low")
+        towards = f"its anode goes towards {pin}, its cathode towards ground"
+        probes = f"red probe on the side of {pin}, black on ground"
     if light.held:
         held = Cause(
-            f"{pin} is tied to the supply: solder across the LED or its resistor",
+            f"{pin} is tied to {supply}: solder across the LED and its resistor",
             f"the light for {light.shows}, and pin {number} of the chip",
-            f"{OHMS}, from {pin} to 3V3: it must not beep",
+            f"{OHMS}, from {pin} to {rail}: it must not beep",
         )
-        words = f"{pin} read high though it was driven low, so the light for {light.shows} can't have lit"
-        return Fault("high", (pin,), 0, (held,), (words,), (), (pin,))
+        words = f"{pin} read {read} though it was driven {driven}; the light for {light.shows} can't have lit"
+        return Fault(read, (pin,), 0, (held,), (words,), (), (pin,))
     causes = (
         Cause(
             "the LED is in backwards",
-            f"the light for {light.shows}: its cathode goes towards {pin}, its anode towards 3V3",
-            "on diode test, board unplugged: red probe on the 3V3 side, black on the side of "
-            f"{pin}: it glows, or reads 1.6 to 3 V",
+            f"the light for {light.shows}: {towards}",
+            f"on diode test, board unplugged: {probes}: it glows, or reads 1.6 to 3 V",
         ),
         Cause(
             "a joint of the LED or its resistor isn't wetted",
@@ -268,7 +318,7 @@ def _dark(light: Light) -> Fault:
             f"{OHMS}, from the chip's pin {number} to the light: it must beep, or read the resistor",
         ),
     )
-    words = f"the light for {light.shows} stayed dark while {pin} was driven low, twice"
+    words = f"the light for {light.shows} stayed dark while {pin} was driven {driven}, twice"
     return Fault("open", (pin,), 0, causes, (words,), (), (pin,))
 
 

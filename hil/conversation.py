@@ -7,11 +7,12 @@ from __future__ import annotations
 from collections import Counter
 from contextlib import suppress
 from dataclasses import dataclass
+from enum import Enum
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from hil.events import Event
 from hil.judge import Matrix, lines_of
-from hil.link import BoardRestarted, Lost, NoAnswer
+from hil.link import BoardRestarted, Lost, NoAnswer, Refused
 from hil.observe import (
     REST,
     AboutToDrive,
@@ -28,7 +29,7 @@ from hil.observe import (
     Watching,
 )
 from hil.outcome import Found
-from hil.result import BAD_LINES, Identity, PositionVerdict
+from hil.result import Identity
 from hil.stages import lines
 from hil.stages.positions import rows_of_caps
 from hil.transport import PortGone
@@ -50,14 +51,6 @@ if TYPE_CHECKING:
 _Answer = TypeVar("_Answer")
 
 _RECONNECT_US = 60_000_000
-_ANSWERING = frozenset(
-    {
-        PositionVerdict.PROVEN,
-        PositionVerdict.ANSWERS,
-        PositionVerdict.CHATTERING,
-        PositionVerdict.INTERMITTENT,
-    }
-)
 _SAME_PIN = 2  # restarts at one pin's first drive that make it a finding
 _LEAVES_US = 3_000_000  # from being told to restart to being gone
 _LOOKS = 12
@@ -140,8 +133,20 @@ class Settings:
     proven: frozenset[str] = frozenset()
 
 
+class Blinked(Enum):
+    """How a light's pin took it to be driven."""
+
+    LIT = "as it should"
+    HELD = "it read otherwise than driven, and was let go"
+    FOLLOWED = "another pin followed, and it was let go"
+
+
 class Trouble(Exception):
     """The rig can't go on; the message says why, in words."""
+
+
+class NobodyThere(Trouble):
+    """Nothing on the port answers like a board."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,18 +193,8 @@ class Conversation:
 
     @property
     def usable(self) -> list[str]:
-        """Switches of which a press can be expected to show, in the order of the caps: those that answered,
-        or where nobody has pressed them yet, those whose lines are in order."""
-        order = [name for row in self.rows for name in row]
-        lines, positions = self.found.lines, self.found.positions
-        if positions is not None:
-            return [name for name in order if positions.position(name).verdict in _ANSWERING]
-        if lines is None:
-            return order
-        bad = {line.gpio for line in lines.lines if line.verdict in BAD_LINES}
-        shut = {*lines.closed, *lines.maybe_closed}
-        at = self.matrix.switches
-        return [n for n in order if n not in shut and not {at[n].row, at[n].column, at[n].direct} & bad]
+        """Switches of which a press can be expected to show, in the order of the caps."""
+        return self.found.usable(self.keyboard, self.matrix)
 
     def keep(self, word: str, *numbers: object) -> None:
         """Notes in the dump what the bench did."""
@@ -252,7 +247,7 @@ class Conversation:
             except PortGone:
                 self._plugged_in()
             except NoAnswer:
-                raise Trouble(
+                raise NobodyThere(
                     "nothing that answers like a bench image is on this port. "
                     "Is the bench image loaded? It is gone after each unplugging"
                 ) from None
@@ -335,14 +330,18 @@ class Conversation:
 
         return self._insisted(asked)
 
-    def blinked(self, pin: int) -> bool:
-        """Lights what is on this pin for a second. Whether the pin was held high instead. Ends watching."""
+    def blinked(self, pin: int) -> Blinked:
+        """Lights what is on this pin for a second, and tells how the pin took it. Ends watching."""
 
-        def asked() -> list[bool]:
-            answer = self.link.blink(pin)
+        def asked() -> list[Blinked]:
+            try:
+                answer = self.link.blink(pin)
+            except Refused:
+                return [Blinked.FOLLOWED]
             for said in answer:
                 self.take(said)
-            return [any(said.name == "held-against" and said.fields == (str(pin),) for said in answer)]
+            held = any(said.name == "held-against" and said.fields == (str(pin),) for said in answer)
+            return [Blinked.HELD if held else Blinked.LIT]
 
         return self._insisted(asked)
 

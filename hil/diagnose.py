@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 
 from hil.board import EVERY_DIODE
 from hil.contacts import OHMS, node_bridge, unsteady
-from hil.judge import Matrix, State, ends, names_in_order, switches_on
+from hil.judge import Matrix, State, ends, lines_of, names_in_order, switches_on
+from hil.observe import mask_of
 from hil.result import Cause, Fault, Line, LineVerdict, Position, PositionVerdict
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours, package_pin_of_gpio
@@ -133,13 +134,13 @@ class _Diagnosis:
             return faults
         from hil.alike import Evidence, canonical, explanation
 
-        named = {canonical(_planted(fault)): fault for fault in faults if fault.kind in _MODELLED}
+        named = {canonical(_planted(fault)): fault for fault in faults if self._is_modelled(fault)}
         pressed = self.positions.tables() if self.positions else {}
         evidence = Evidence(self.findings.table, pressed, self.chords)
         found = explanation(self.wiring, evidence, named)
         if found.differs:
             return faults  # not a board that the model knows: what the rules say is all there is
-        checked = [fault for fault in faults if fault.kind not in _MODELLED]
+        checked = [fault for fault in faults if not self._is_modelled(fault)]
         for planted in found.faults:
             fault = named.get(planted) or self._fault_of(planted)
             if fault is None:
@@ -152,6 +153,11 @@ class _Diagnosis:
             ]
             checked.append(replace(fault, causes=(*fault.causes, *others)))
         return checked
+
+    def _is_modelled(self, fault: Fault) -> bool:
+        """Whether one moment of the matrix tells of it: not of a light's or a dial's pin alone."""
+        gpios = mask_of(int(pin[4:]) for pin in fault.pins)
+        return fault.kind in _MODELLED and not (gpios and not gpios & lines_of(self.wiring))
 
     def _instead(self, planted: Planted, exchange: Exchange) -> Cause | None:
         """What would read the same, as a cause of its own."""
@@ -188,7 +194,9 @@ class _Diagnosis:
                 "shorted": self._shorted,
             }
             if kind == "bridge":
-                return node_bridge(where, f"pressed, {where[0]} reads as this would", slipped=True)
+                # Held down together on purpose, and read alike twice: nobody slipped.
+                slipped = not any(chord.issuperset(where) for chord in self.chords)
+                return node_bridge(where, f"pressed, {where[0]} reads as this would", slipped=slipped)
             return by_switch[kind](where[0])
         line = self.findings.line(gpios[0])
         if line is None:

@@ -13,9 +13,8 @@ if TYPE_CHECKING:
     from hil.stages.positions import Question
     from hil.virtual import Finger
 
-_PATIENCE_US = (
-    500_000  # from the end of a press to being sure that nothing came of it: a lost line is sent again
-)
+# From the end of a press to being sure that nothing came of it: a lost line is sent again.
+_PATIENCE_US = 500_000
 _REACH_US, _HOLD_US = 40_000, 30_000  # a brisk hand
 _IRON_MS = 500  # a virtual iron is brisk, too
 _TYPED_US = 80_000  # a press as in typing (common practice)

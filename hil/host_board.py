@@ -7,16 +7,18 @@ Python is asked nothing while it runs: a change of the closed switches hands it 
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Iterable
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any, Literal
 
 from hil.board import ALL_PINS, GPIO_COUNT, Board, Fault
-from keyc.engine import Engine, EngineLibrary, Report, load
+from keyc.engine import Engine, Report
+from keyc.engine_library import EngineLibrary, declare, load
 from keyc.keyboard import Wiring
 
 if TYPE_CHECKING:
+    from keyc.fingerprints import Fingerprints
     from keyc.keyboard import Keyboard
-    from keyc.tables import Fingerprints, Tables
+    from keyc.table_rows import Tables
 
 _CHUNK = 4096
 _UNKNOWN_FLASH = b"\xff" * 8
@@ -33,6 +35,7 @@ class _Identity(ctypes.Structure):
         ("cathode_lines", ctypes.c_uint32),
         ("anode_lines", ctypes.c_uint32),
         ("direct_lines", ctypes.c_uint32),
+        ("lit_high", ctypes.c_uint32),
         ("flash_id", ctypes.c_uint8 * 8),
         ("wiring", ctypes.c_uint8 * 6),
         ("keymap", ctypes.c_uint8 * 6),
@@ -113,7 +116,7 @@ class HostBoard:
 
     def unplug(self) -> None:
         if isinstance(self._image, _BenchImage | _TrialImage):
-            self._heard += self._image.receive()
+            self._heard += self._image.console.receive()
         self._image = None
         self._waiting = b""
 
@@ -122,12 +125,12 @@ class HostBoard:
         until_us = self._now_us + us
         image = self._image
         if isinstance(image, _BenchImage):
-            self._waiting = self._waiting[image.send(self._waiting) :]
+            self._waiting = self._waiting[image.console.send(self._waiting) :]
             image.run_until(until_us)
             gone = image.gone
         elif image is not None:
             if isinstance(image, _TrialImage):
-                self._waiting = self._waiting[image.send(self._waiting) :]
+                self._waiting = self._waiting[image.console.send(self._waiting) :]
             self._reports += [(r.time_us, r.which, r.bytes) for r in image.run_until(until_us)]
             gone = image.restarted
         else:
@@ -158,13 +161,14 @@ class HostBoard:
         """Bytes from its console since the last call."""
         heard, self._heard = self._heard, b""
         if isinstance(self._image, _BenchImage | _TrialImage):
-            heard += self._image.receive()
+            heard += self._image.console.receive()
         return heard
 
     def lit_us(self) -> dict[int, int]:
-        """How long each light has been lit by its pin being low since it was plugged in, by that pin."""
-        driven = self._image.driven_us if isinstance(self._image, _BenchImage) else [0] * GPIO_COUNT
-        return self._board.lit_us(driven)
+        """How long each light has been lit since it was plugged in, by its pin."""
+        nothing = [0] * GPIO_COUNT
+        driven = self._image.driven_us if isinstance(self._image, _BenchImage) else (nothing, nothing)
+        return self._board.lit_us(*driven)
 
     def reports(self) -> list[tuple[int, str, bytes]]:
         """Key reports since the last call: time in µs, `keyboard`, `consumer` or `system`, bytes."""
@@ -179,6 +183,7 @@ class HostBoard:
         self._image.set_lines(table.at_rest.low, table.pulled_down.low, driven, table.rise_us)
         if isinstance(self._image, _BenchImage):
             self._image.set_resets(table.resets)
+            self._image.set_raises(dict(table.raises))
 
     def _identity(self, has_flash: bool) -> _Identity:
         flash_id = (_FLASH_SERIAL + self._seed % 256).to_bytes(8, "big") if has_flash else _UNKNOWN_FLASH
@@ -189,10 +194,29 @@ class HostBoard:
             identity.cathode_lines = _mask(cathodes)
             identity.anode_lines = _mask(anodes)
             identity.direct_lines = _mask(wiring.direct_pins)
+            identity.lit_high = _mask(light.pin for light in wiring.lights if not light.lit_low)
             for what in ("wiring", "keymap", "engine"):
                 digits = bytes.fromhex(getattr(self._fingerprints, what))
                 setattr(identity, what, (ctypes.c_uint8 * 6)(*digits))
         return identity
+
+
+class _Console:
+    """Bytes to and from an image, by the two functions of its port that take its state."""
+
+    def __init__(self, send: Any, receive: Any, host: ctypes.Array[ctypes.c_uint64]) -> None:
+        self._send, self._receive, self._host = send, receive, host
+        self._buffer = ctypes.create_string_buffer(_CHUNK)
+
+    def send(self, data: bytes) -> int:
+        """How many of these bytes the image took."""
+        return int(self._send(self._host, data, len(data))) if data else 0
+
+    def receive(self) -> bytes:
+        heard = b""
+        while count := self._receive(self._host, self._buffer, _CHUNK):
+            heard += self._buffer.raw[:count]
+        return heard
 
 
 class _BenchImage:
@@ -209,14 +233,14 @@ class _BenchImage:
             ("receive", word, (pointer, ctypes.c_char_p, word)),
             ("run", None, (pointer, time)),
             ("clock_us", time, (pointer,)),
-            ("driven_us", None, (pointer, pointer)),
+            ("set_raises", None, (pointer, pointer)),
+            ("driven_us", None, (pointer, pointer, pointer)),
             ("is_gone", ctypes.c_bool, (pointer,)),
         ):
-            function = getattr(functions, f"keyc_host_bench_{name}")
-            function.restype, function.argtypes = result, arguments
+            declare(getattr(functions, f"keyc_host_bench_{name}"), result, *arguments)
         self._host = (ctypes.c_uint64 * ((functions.keyc_host_bench_size() + 7) // 8))()
-        self._buffer = ctypes.create_string_buffer(_CHUNK)
         functions.keyc_host_bench_begin(self._host, ctypes.byref(identity), now_us)
+        self.console = _Console(functions.keyc_host_bench_send, functions.keyc_host_bench_receive, self._host)
 
     @property
     def now_us(self) -> int:
@@ -227,11 +251,11 @@ class _BenchImage:
         return bool(self._functions.keyc_host_bench_is_gone(self._host))
 
     @property
-    def driven_us(self) -> list[int]:
-        """How long each pin has been driven low so far."""
-        counts = (ctypes.c_uint64 * GPIO_COUNT)()
-        self._functions.keyc_host_bench_driven_us(self._host, counts)
-        return list(counts)
+    def driven_us(self) -> tuple[list[int], list[int]]:
+        """How long each pin has been driven low so far, and high."""
+        low, high = (ctypes.c_uint64 * GPIO_COUNT)(), (ctypes.c_uint64 * GPIO_COUNT)()
+        self._functions.keyc_host_bench_driven_us(self._host, low, high)
+        return list(low), list(high)
 
     def run_until(self, time_us: int) -> None:
         self._functions.keyc_host_bench_run(self._host, time_us)
@@ -246,15 +270,10 @@ class _BenchImage:
     def set_resets(self, lines: int) -> None:
         self._functions.keyc_host_bench_set_resets(self._host, lines)
 
-    def send(self, data: bytes) -> int:
-        """How many of these bytes the console took."""
-        return int(self._functions.keyc_host_bench_send(self._host, data, len(data))) if data else 0
-
-    def receive(self) -> bytes:
-        heard = b""
-        while count := self._functions.keyc_host_bench_receive(self._host, self._buffer, _CHUNK):
-            heard += self._buffer.raw[:count]
-        return heard
+    def set_raises(self, lines: Mapping[int, int]) -> None:
+        """Per pin that may be driven high the lines that read high then."""
+        rows = _Row(*(lines.get(pin, 0) for pin in range(GPIO_COUNT)))
+        self._functions.keyc_host_bench_set_raises(self._host, rows)
 
 
 class _TrialImage(Engine):
@@ -270,11 +289,10 @@ class _TrialImage(Engine):
             ("receive", word, (pointer, ctypes.c_char_p, word)),
             ("run", None, (pointer, time)),
         ):
-            function = getattr(functions, f"keyc_host_trial_{name}")
-            function.restype, function.argtypes = result, arguments
+            declare(getattr(functions, f"keyc_host_trial_{name}"), result, *arguments)
         self._identity = identity
-        self._buffer = ctypes.create_string_buffer(_CHUNK)
         super().__init__(library, tables, now_us)
+        self.console = _Console(functions.keyc_host_trial_send, functions.keyc_host_trial_receive, self._host)
 
     def _begun(self, now_us: int) -> ctypes.Array[ctypes.c_uint64]:
         words = (int(self._functions.keyc_host_trial_bytes()) + 7) // 8
@@ -288,16 +306,6 @@ class _TrialImage(Engine):
 
     def run_until(self, time_us: int) -> list[Report]:
         return self._run(self._functions.keyc_host_trial_run, time_us)
-
-    def send(self, data: bytes) -> int:
-        """How many of these bytes the console took."""
-        return int(self._functions.keyc_host_trial_send(self._host, data, len(data))) if data else 0
-
-    def receive(self) -> bytes:
-        heard = b""
-        while count := self._functions.keyc_host_trial_receive(self._host, self._buffer, _CHUNK):
-            heard += self._buffer.raw[:count]
-        return heard
 
 
 def _mask(pins: Iterable[int]) -> int:

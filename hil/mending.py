@@ -12,6 +12,7 @@ from hil.events import Event
 from hil.judge import switches_on
 from hil.outcome import with_ghosting_of
 from hil.result import PositionVerdict, Verdict, positions_verdict
+from hil.stages.together import not_seen_in_words
 from hil.transport import PortGone
 
 if TYPE_CHECKING:
@@ -72,12 +73,17 @@ def with_what_stands(result: Result, before: Result, touched: frozenset[str]) ->
     new = {fault.id for fault in result.faults}
     faults = ranked([*result.faults, *(fault for fault in standing if fault.id not in new)])
     verdict = positions_verdict(positions)
+    together = result.together or before.together
+    if result.together is not None and before.together is not None:
+        together = result.together.with_what_stands(before.together, touched)
     stood = {stage.name: stage for stage in before.stages}
     stages = tuple(
         replace(stage, verdict=verdict, not_tested=_still(stage.not_tested, positions))
         if stage.name == "positions" and stage.verdict in _SAYS
         else _stands(stood[stage.name], bool(standing))
         if stage.verdict is Verdict.SKIPPED
+        else replace(stage, verdict=together.verdict, not_tested=not_seen_in_words(together.not_seen))
+        if stage.name == "together" and stage.verdict in _SAYS and together is not None
         else stage
         for stage in result.stages
     )
@@ -94,7 +100,7 @@ def with_what_stands(result: Result, before: Result, touched: frozenset[str]) ->
         positions=positions,
         faults=faults,
         flexed=result.flexed or before.flexed,
-        together=result.together or before.together,
+        together=together,
         debounce=result.debounce or before.debounce,
         stuck=(*result.stuck, *(name for name in before.stuck if name not in touched)),
         unreached=tuple(name for name in result.unreached if name in touched or name in names),

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from hil.board import Table
 
 GPIO_COUNT = 30
+_MASKS = ("pins", "watch", "lit-high")  # words of `can` that a mask follows
 REST = 30  # the row with nothing driven
 _ROW_BITS = 32
 ROW = (1 << GPIO_COUNT) - 1
@@ -294,7 +295,7 @@ class Reader:
             self._identity = Identity(protocol=int(fields[0]), image=fields[1])
             return Spoke()
         elif name == "can":
-            self._can[fields[0]] = int(fields[1], 16 if fields[0] in ("pins", "watch") else 10)
+            self._can[fields[0]] = int(fields[1], 16 if fields[0] in _MASKS else 10)
         elif name == "flash-id":
             self._identity = replace(self._identity, flash_id=_flash_id(fields[0]))
         elif name == "fingerprint":

@@ -14,6 +14,7 @@ from hil.contacts import (
 )
 from hil.diagnose import diagnosis
 from hil.result import (
+    BAD_LINES,
     Fault,
     Identity,
     LineVerdict,
@@ -24,10 +25,10 @@ from hil.result import (
     Stage,
     Verdict,
 )
-from hil.stages.bounce import ONCE, POOL, debounce, pool
-from hil.stages.flex import CABLE
+from hil.stages.bounce import ONCE, debounce, not_pooled
 from hil.stages.lines import NOT_SEEN, LineFindings
-from hil.stages.positions import ONE_WAY
+from hil.stages.positions import ONE_WAY, rows_of_caps
+from hil.stages.together import Together
 from hil.suggested import suggested_wiring
 from keyc.keyboard import Diodes
 
@@ -36,13 +37,13 @@ if TYPE_CHECKING:
 
     from hil.judge import Matrix
     from hil.link import Counters
+    from hil.observe import Observation
     from hil.result import Flexed, Ghost, HeldTogether, Line, SwitchBounce
     from hil.stages.alive import AliveFindings
     from hil.stages.bounce import Bounces
     from hil.stages.extras import Extras
     from hil.stages.flex import Flex
     from hil.stages.positions import Positions
-    from hil.stages.together import Together
     from hil.stages.typing import Typing, TypingFindings
     from keyc.keyboard import Keyboard
 
@@ -56,6 +57,15 @@ NOT_NEIGHBOURS = "solder between the diodes of two switches of one line that don
 
 _KNOWN_DIODES = frozenset(
     {PositionVerdict.PROVEN, PositionVerdict.REVERSED, PositionVerdict.SHORTED, PositionVerdict.CHATTERING}
+)
+
+_ANSWERING = frozenset(
+    {
+        PositionVerdict.PROVEN,
+        PositionVerdict.ANSWERS,
+        PositionVerdict.CHATTERING,
+        PositionVerdict.INTERMITTENT,
+    }
 )
 
 # What a contact does in time adds to these; the others say what has to be mended first.
@@ -83,6 +93,55 @@ class Found:
     left_out: dict[str, tuple[str, ...]] = field(default_factory=dict)  # stage → what it did not test
     pools: tuple[tuple[int, int], ...] = ()  # presses pooled by this board's runs before, and their longest
     typing: Typing | None = None
+
+    def usable(self, keyboard: Keyboard, matrix: Matrix) -> list[str]:
+        """Switches of which a press can be expected to show, in the order of the caps: those that answered,
+        or where nobody has pressed them yet, those whose lines are in order."""
+        order = [name for row in rows_of_caps(keyboard.caps) for name in row]
+        if self.positions is not None:
+            return [name for name in order if self.positions.position(name).verdict in _ANSWERING]
+        if self.lines is None:
+            return order
+        bad = {line.gpio for line in self.lines.lines if line.verdict in BAD_LINES}
+        shut = {*self.lines.closed, *self.lines.maybe_closed}
+        at = matrix.switches
+        return [n for n in order if n not in shut and not {at[n].row, at[n].column, at[n].direct} & bad]
+
+    def together_asks(
+        self,
+        keyboard: Keyboard,
+        matrix: Matrix,
+        base: Observation,
+        now: Observation,
+        *,
+        stands: frozenset[str] = frozenset(),
+        touched: frozenset[str] | None = None,
+    ) -> Together:
+        """The stage `together`, with what is known by now. `stands`: proven before, and not touched since."""
+        usable = self.usable(keyboard, matrix)
+        good, doubtful = usable, list[str]()
+        if self.positions is not None:
+            positions = self.positions
+            verdicts = {name: positions.position(name).verdict for name in matrix.switches}
+            good = [
+                name
+                for name, verdict in verdicts.items()
+                if verdict is PositionVerdict.PROVEN
+                or (name in stands and verdict is PositionVerdict.UNTESTED and not positions.hidden_by(name))
+            ]
+            doubtful = [name for name in usable if verdicts[name] is PositionVerdict.ANSWERS]
+        chords = [chord.members for chord in keyboard.chords]
+        self.together = Together(
+            matrix,
+            base,
+            now,
+            good=good,
+            doubtful=doubtful,
+            caps=keyboard.caps,
+            chords=chords,
+            touched=touched,
+        )
+        return self.together
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +180,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
             *faults_of_dials(dials),
             *faults_of_lights(lights),
         ],
+        found.together.tables() if found.together else {},
     )
     verdicts = [_in_time(one, bounce, flexed) for one in pressed]
     typed = found.typing.findings() if found.typing else None
@@ -169,7 +229,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         presses=positions.presses if positions else 0,
         trouble=account.trouble,
         when=when,
-        notes=(*account.remarks, *_notes(told.lines, flexed, bounce), *(typed.notes if typed else ())),
+        notes=(*account.remarks, *_notes(told.lines, bounce), *(typed.notes if typed else ())),
         debounce=debounce(bounce, found.pools) if bounce else None,
         flexed=flexed,
         together=together,
@@ -241,7 +301,7 @@ def _ghosting(found: tuple[Ghost, ...], together: HeldTogether | None) -> tuple[
     return (*proven, *(one for one in found if (one.rectangle, one.ghost) not in known))
 
 
-def _notes(lines: Iterable[Line], flexed: Flexed | None, bounce: Iterable[SwitchBounce]) -> list[str]:
+def _notes(lines: Iterable[Line], bounce: Iterable[SwitchBounce]) -> list[str]:
     notes = [f"{line.pin} {line.note}" for line in lines if line.verdict is LineVerdict.CLEAR and line.note]
     notes += [
         f"{one.switch} bounces longer than the others, for up to {one.longest_us / 1000:.1f} ms: no fault, "
@@ -249,24 +309,21 @@ def _notes(lines: Iterable[Line], flexed: Flexed | None, bounce: Iterable[Switch
         for one in bounce
         if one.outlier
     ]
-    if flexed and any(one.what == CABLE for one in flexed.blips):
-        notes.append(
-            "the board went away while the case was squeezed: look at the USB socket's joints, then try "
-            "another cable"
-        )
     return notes
 
 
 def _with_not_tested(
     account: Account, stage: Stage, verdicts: list[Position], typed: TypingFindings | None
 ) -> Stage:
-    if stage.name == "typing" and typed is not None:
+    if stage.name == "typing" and typed is not None and "typing" not in account.found.left_out:
         return replace(stage, not_tested=typed.not_tested)
     left_out = account.found.left_out.get(stage.name)
     if left_out is not None:
         stage = replace(stage, not_tested=left_out)
-    if stage.name == "bounce" and account.found.bounces is not None:
-        return replace(stage, not_tested=(*stage.not_tested, *_not_pooled(account.found)))
+    found = account.found
+    if stage.name == "bounce" and found.bounces is not None:
+        why = not_pooled(found.bounces.findings(), found.pools)
+        return replace(stage, not_tested=(*stage.not_tested, *why))
     if stage.name == "lines" and account.found.lines is not None:
         # Any stage that needs the lines measures them: left out by name, they are known all the same.
         told = account.found.positions or any(s.name == "positions" and s.not_tested for s in account.stages)
@@ -321,19 +378,6 @@ def with_ghosting_of(not_tested: Iterable[str], positions: Iterable[Position]) -
     if len(others) == len(texts):
         return tuple(others)
     return (*others, *(ghosting_left(positions) or (NOT_NEIGHBOURS,)))
-
-
-def _not_pooled(found: Found) -> tuple[str, ...]:
-    """Why no debounce time is recommended."""
-    assert found.bounces is not None
-    pools = [pool(found.bounces.findings()), *found.pools]
-    presses = sum(n for n, _ in pools)
-    if presses >= POOL:
-        return ()
-    return (
-        f"how long to debounce: that takes {POOL} presses of this board, and there are {presses} so far; "
-        "each run of the stage bounce adds to them",
-    )
 
 
 def _overall(stages: tuple[Stage, ...], any_fault: bool, trouble: str | None) -> Verdict:

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 _SIDES: tuple[Side, ...] = get_args(Side)
 _LAST = 12  # lines of what happened that stay on the page
 _LONGEST_CODE = 40
+_FEW = 3  # switches whose names stand in large letters
 # Browsers, as Python's `webbrowser` knows them, that would take the terminal away from the bench.
 _IN_THE_TERMINAL = frozenset({"www-browser", "links", "elinks", "lynx", "w3m"})
 _NOBODY: frozenset[str] = frozenset()
@@ -148,6 +149,9 @@ class Page:
             sound = "fault"
         elif kind == "back":
             parts |= {"trouble": None, "said": self._also_said(event.text, "")}
+        elif kind == "counted":
+            others = [line for line in self._parts["said"] if not line[0].endswith(" presses")]
+            parts["said"] = [[event.text, ""], *others][:_LAST]
         elif kind == "typed":
             # How many is enough; each on a line of its own would push everything else away.
             others = [line for line in self._parts["said"] if not line[0].endswith(" presses")]
@@ -169,6 +173,10 @@ class Page:
             names = in_one_breath(event.together)
             how = words.replace(names, "these" if len(event.together) > 1 else "it")
             where = {side: place_of_several(self._keyboard.caps, event.together, side) for side in _SIDES}
+            if event.times:  # one after the other
+                few = ", ".join(event.together) if len(event.together) <= _FEW else ""
+                name = few or f"{len(event.together)} keys"
+                return {"name": name, "places": where, "how": words, "instead": None}
             return {"name": " + ".join(event.together), "places": where, "how": how, "instead": None}
         if name is None or name not in self._numbers or not words.startswith(f"press {name}"):
             where = dict.fromkeys(_SIDES, event.place or "")

@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from keyc.keyboard import Cap, Keyboard
 
 
+_NAMED_SINGLY = 3  # of neighbours in a row
+
+
 def places_of(keyboard: Keyboard, side: Side = "front") -> dict[str, str]:
     """Per switch where it lies and which pins it sits on: "row 2, 3rd from the left (GPIO3, GPIO8)"."""
     switches = {switch.name: switch for switch in keyboard.wiring.switches}
@@ -40,17 +43,27 @@ def in_one_breath(names: Sequence[str]) -> str:
 
 
 def place_of_several(caps: Sequence[Cap], names: Sequence[str], side: Side = "front") -> str:
-    """Where these caps lie, each row named once: "row 1, 2nd, 3rd and 4th from the left; row 2, 1st …"."""
-    rows: dict[str, list[str]] = {}
-    edge = ""
-    for name, place in places_of_caps(caps, side).items():
-        if name in names:
-            row, _, at = place.partition(", ")
-            nth, _, edge = at.partition(" ")
-            rows.setdefault(row, []).append(nth)
+    """Where these caps lie, each row named once: "row 1, 2nd and 4th from the left; row 2, 1st to 9th …"."""
+    edge = "left" if side == "front" else "right"
     told = []
-    for row, nths in rows.items():
-        told.append(f"{row}, {in_one_breath(nths)} {edge}")
+    for number, row in enumerate(rows_of_caps(caps), 1):
+        runs: list[list[int]] = []
+        for n in (n for n, name in enumerate(row, 1) if name in names):
+            if runs and runs[-1][-1] == n - 1:
+                runs[-1].append(n)
+            else:
+                runs.append([n])
+        nths = [
+            each
+            for run in runs
+            for each in (
+                [f"{_ordinal(run[0])} to {_ordinal(run[-1])}"]
+                if len(run) > _NAMED_SINGLY
+                else [_ordinal(n) for n in run]
+            )
+        ]
+        if nths:
+            told.append(f"row {number}, {in_one_breath(nths)} from the {edge}")
     return "; ".join(told)
 
 

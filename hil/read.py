@@ -22,6 +22,8 @@ from hil.observe import (
     mask_of,
 )
 from hil.outcome import Account, Found, result_of
+from hil.read_later import NAMES as LATER
+from hil.read_later import Later, Reading, later, stage_of
 from hil.record import NOTE
 from hil.result import Identity, Result, Stage, Verdict, positions_verdict
 from hil.stages import hello, lines
@@ -38,7 +40,6 @@ if TYPE_CHECKING:
 NO_CHECKSUMS = "this dump has no checksums: damage in it can't be seen"
 
 _NOTHING = (b"", b"\r", b"#")  # how a line begins that says nothing
-_LATER = ("together", "bounce", "flex", "typing", "extras")  # notes: these stages began; positions had ended
 _BLOCK = 1 << 16  # bytes
 _MOST_WAITING = 10_000  # frames between two notes: nobody answers one question so often
 _MARK = f"{NOTE} ".encode()
@@ -200,7 +201,10 @@ class _Replay:
         self._lines: lines.LineFindings | None = None
         self._positions: Positions | None = None
         self._question: _Asked | None = None
-        self._is_over = False  # what comes now belongs to a stage that a dump gives no verdicts of
+        self._found = Found()
+        self._later: dict[str, Later] = {}  # the stages after `positions` that began
+        self._now: Later | None = None  # the one that what comes now belongs to
+        self._done: set[str] = set()
         self._notes = 0  # the number of the next note
         self._waiting: list[Changed | Watching | _Silent] = []
         self._trouble: str | None = None
@@ -212,6 +216,8 @@ class _Replay:
     def take(self, one: Sentence | Lost | _Note) -> None:
         if isinstance(one, Lost):
             self._lose()
+            if self._now is not None:
+                self._now.unsure()
             return
         if isinstance(one, _Note):
             try:
@@ -235,6 +241,11 @@ class _Replay:
         else:
             verdict = positions_verdict(positions.position(name) for name in self._names)
             stages.append(Stage("positions", verdict))
+        for name, one in self._later.items():
+            stage = stage_of(name, one, is_done=name in self._done)
+            self._found.left_out[name] = stage.not_tested
+            stages.append(stage)
+        self._found.lines, self._found.positions = self._lines, positions
         nothing = self.counters.lines == 0
         trouble = self._trouble or ("there is no line of the wire in this dump" if nothing else None)
         result = result_of(
@@ -243,7 +254,7 @@ class _Replay:
                 matrix=self._matrix,
                 board=self._identity or Identity(),
                 can=self._can,
-                found=Found(lines=self._lines, positions=positions),
+                found=self._found,
                 stages=tuple(stages),
                 link=self.counters,
                 trouble=trouble,
@@ -252,8 +263,12 @@ class _Replay:
             after=after,
             tool="",
         )
-        # A dump is only as complete as its stages.
-        if result.verdict is Verdict.PASS and any(stage.verdict is not Verdict.PASS for stage in stages):
+        # A dump is only as complete as its stages. After `positions` one may have had nothing to ask.
+        had_nothing = {(name, Verdict.SKIPPED) for name in LATER}
+        complete = all(
+            stage.verdict is Verdict.PASS or (stage.name, stage.verdict) in had_nothing for stage in stages
+        )
+        if result.verdict is Verdict.PASS and not complete:
             return replace(result, verdict=Verdict.INCOMPLETE)
         return result
 
@@ -270,13 +285,15 @@ class _Replay:
         return Stage("lines", Verdict.FAIL if self._lines.bad else Verdict.PASS)
 
     def _take_seen(self, seen: Seen) -> None:
-        if isinstance(seen, Changed):
+        if isinstance(seen, Looked):
+            self._looked = seen.table
+            self._lines = lines.findings(self._matrix, seen.table, self._resets)
+        elif self._now is not None:
+            self._now.see(seen)
+        elif isinstance(seen, Changed):
             self._changed(seen)
         elif isinstance(seen, Introduced):
             self._introduce(seen)
-        elif isinstance(seen, Looked):
-            self._looked = seen.table
-            self._lines = lines.findings(self._matrix, seen.table, self._resets)
         elif isinstance(seen, Watching):
             self._watching(seen.table)
 
@@ -286,13 +303,11 @@ class _Replay:
             return
         if self._waiting or (self._positions is not None and self._positions.asked is not None):
             self._count(None)  # whatever note comes next, this was no answer
-        if self._positions is not None and not self._is_over:
+        if self._positions is not None:
             self._positions.see(seen.table, steady=seen.steady)
 
     def _introduce(self, seen: Introduced) -> None:
         first = self._identity is None
-        if self._is_over and not first:
-            return  # an image that was loaded afterwards, for typing
         self._identity, self._can = seen.identity, dict(seen.can)
         found = hello.findings(seen.identity, self._fingerprint)
         if found.trouble is not None:
@@ -310,8 +325,6 @@ class _Replay:
     def _count(self, question: _Asked | None) -> None:
         """Lets what was heard since the last note count as answers to a question; None: in free order."""
         waiting, self._waiting = self._waiting, []
-        if self._is_over:
-            return
         if self._positions is not None:
             self._positions.ask(*((None, None) if question is None else self._names_of(question)))
         for one in waiting:
@@ -326,6 +339,8 @@ class _Replay:
     def _lose(self) -> None:
         self._reader.lost()
         self._deaf = True
+        if self._now is not None:
+            self._now.lost()
 
     def _begin_to_watch(self, table: Observation) -> None:
         if self._is_plain:
@@ -354,6 +369,10 @@ class _Replay:
         if not note.fields or not note.fields[0].isdecimal():
             return
         number, fields = int(note.fields[0]), note.fields[1:]
+        if self._now is not None and note.name not in LATER:
+            self._take_later_note(note.name, fields, follows=number == self._notes)
+            self._notes = number + 1
+            return
         question = self._question if number == self._notes else None
         self._notes = number + 1
         if note.name == "silent" and len(fields) == 1:
@@ -363,11 +382,8 @@ class _Replay:
             return
         self._count(question)
         self._question = question
-        if note.name in _LATER:
-            self._is_over = True
-            if self._positions is not None:
-                self._positions.ask(None)
-                self._positions.ended = True
+        if note.name in LATER:
+            self._begin_later(note.name)
         elif note.name == "lost":
             self._lose()
         elif note.name == "restarts" and len(fields) == 1:
@@ -377,6 +393,29 @@ class _Replay:
         elif note.name == "ended" and self._positions is not None:
             self._positions.ask(None)
             self._positions.ended = True
+
+    def _begin_later(self, name: str) -> None:
+        """A stage after `positions` begins: that one is over."""
+        if self._positions is not None:
+            self._positions.ask(None)
+            self._positions.ended = True
+        self._found.lines, self._found.positions = self._lines, self._positions
+        reading = Reading(self._keyboard, self._matrix, self._found, self._lines, self._looked, self._can)
+        self._now = self._later[name] = later(name, reading)
+
+    def _take_later_note(self, word: str, fields: tuple[str, ...], *, follows: bool) -> None:
+        """`follows`: no note is missing before it. One that is may have been a question."""
+        assert self._now is not None
+        if not follows:
+            self._now.unsure()
+        if word == "lost":
+            self._lose()
+        elif word == "restarts" and len(fields) == 1:
+            self._resets.append(int(fields[0]))
+        elif word == "done":
+            self._done |= {name for name, one in self._later.items() if one is self._now}
+        else:
+            self._now.note(word, fields)
 
     def _names_of(self, question: _Asked) -> tuple[str | None, str | None]:
         instead = None if question.instead is None else self._name(question.instead)

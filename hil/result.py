@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from hil.stages.typing import TypingFindings
 
 SCHEMA = 1
+
+_Names = TypeVar("_Names", bound=tuple[str, ...])
 
 
 class Verdict(Enum):
@@ -167,21 +169,52 @@ class Flexed:
 
 @dataclass(frozen=True, slots=True)
 class HeldTogether:
-    """What chords found. `cleared` of `pairs`: neighbours on a line whose diodes' joints don't touch;
-    `bridged`: those that do; `most`: how many switches were held at once, and all seen; `chords`: those of
-    the keymap."""
+    """What chords found. `neighbours`: pairs on a line whose diodes' joints could touch; `clear`: those of
+    them that don't; `bridged`: those that do; `most`: how many switches were held at once, and all seen;
+    `chords`: those of the keymap."""
 
-    cleared: int = 0
-    pairs: int = 0
+    neighbours: tuple[tuple[str, str], ...] = ()
+    clear: tuple[tuple[str, str], ...] = ()
     bridged: tuple[tuple[str, str], ...] = ()
     most: int = 0
     chords: tuple[tuple[str, ...], ...] = ()
     ghosts: tuple[Ghost, ...] = ()
     not_seen: tuple[tuple[str, ...], ...] = ()  # chords that were asked for, and not seen whole
 
+    @property
+    def cleared(self) -> int:
+        return len(self.clear)
+
+    @property
+    def pairs(self) -> int:
+        return len(self.neighbours)
+
+    @property
+    def verdict(self) -> Verdict:
+        if self.bridged or self.ghosts:
+            return Verdict.FAIL
+        return Verdict.INCOMPLETE if self.not_seen else Verdict.PASS
+
+    def with_what_stands(self, before: HeldTogether, touched: frozenset[str]) -> HeldTogether:
+        """This, with what an earlier run had found out about switches that nothing has touched since."""
+
+        def both(now: tuple[_Names, ...], then: tuple[_Names, ...]) -> tuple[_Names, ...]:
+            return (*now, *(one for one in then if touched.isdisjoint(one) and one not in now))
+
+        ghosts = (one for one in before.ghosts if touched.isdisjoint(one.rectangle))
+        return HeldTogether(
+            neighbours=both(self.neighbours, before.neighbours),
+            clear=both(self.clear, before.clear),
+            bridged=both(self.bridged, before.bridged),
+            most=max(self.most, before.most),
+            chords=both(self.chords, before.chords),
+            ghosts=(*self.ghosts, *(one for one in ghosts if one not in self.ghosts)),
+            not_seen=both(self.not_seen, before.not_seen),
+        )
+
     def as_json(self) -> dict[str, Any]:
         return {
-            "pairs": {"cleared": self.cleared, "of": self.pairs},
+            "pairs": {"cleared": len(self.clear), "of": len(self.neighbours)},
             "bridged": [list(one) for one in self.bridged],
             "most": self.most,
             "chords": [list(one) for one in self.chords],
@@ -419,13 +452,15 @@ class Dial:
 
 @dataclass(frozen=True, slots=True)
 class Light:
-    """One light. `shows`: its indicator or layer. `held`: its pin read high though it was driven low."""
+    """One light. `shows`: its indicator or layer. `held`: its pin read otherwise than it was driven.
+    `lit_low`: it is wired to the supply, else to ground."""
 
     pin: str
     shows: str
     verdict: PositionVerdict  # proven (somebody saw it), open (it stayed dark) or untested
     held: bool = False
     blocked_by: tuple[str, ...] = ()
+    lit_low: bool = True
 
     def as_json(self) -> dict[str, Any]:
         return {

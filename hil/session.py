@@ -6,6 +6,8 @@ cable, Ctrl-C, a board that falls silent), `run` returns what was found out unti
 
 from __future__ import annotations
 
+from contextlib import suppress
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from hil.conversation import Conversation, Hand, Notes, Settings, Trouble
@@ -108,9 +110,9 @@ class Session:
             if ended or not asked:
                 stages.append(Stage(name, Verdict.SKIPPED, self._not_told(name, asked=asked)))
                 continue
-            self._tell(Event("stage", words, stage=name))
             began_us = transport.now_us
             try:
+                self._tell(Event("stage", words, stage=name))
                 verdict = dialogue(self._talk)
             except Trouble as error:
                 trouble, verdict = str(error), Verdict.ERROR
@@ -123,8 +125,12 @@ class Session:
                 if trouble:
                     self._tell(Event("trouble", trouble, stage=name))
             stages.append(Stage(name, verdict, seconds=(transport.now_us - began_us) / 1e6))
+        if self._talk.found.alive is not None:
+            # What it made of the port was known only once somebody had been asked.
+            stages[0] = replace(stages[0], verdict=self._talk.found.alive.verdict)
         result = self._result(stages, trouble)
-        self._tell(Event("ended", result.verdict.value, verdict=result.verdict.value))
+        with suppress(KeyboardInterrupt):  # there is nothing left to stop
+            self._tell(Event("ended", result.verdict.value, verdict=result.verdict.value))
         return result
 
     def _not_told(self, name: str, *, asked: bool) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""A full-speed USB host for the emulated chip, and the flash drive that the chip's ROM shows.
+"""A full-speed USB host for the emulated chip, as far as a keyboard and its console need one.
 
 It polls as a host does (USB 2.0, chapters 5, 8 and 9): 1 ms frames, NAK and STALL, DATA0 and DATA1 checked
 on every packet, interrupt endpoints asked every bInterval frames, control transfers with a data stage
@@ -8,13 +8,12 @@ image runs meanwhile. A device that breaks a rule raises `UsbError` with the rul
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field
-from enum import Enum
+from dataclasses import dataclass
 
 from hil.chip import Chip
 from hil.usb_controller import Answer, Packet, UsbController
+from hil.usb_descriptors import Device, Endpoint, Interface, Transfer, UsbError, interfaces_of
 
 FRAME_US = 1000
 _DEBOUNCE_US = 20_000  # 100 ms at least for a real host (7.1.7.3); nothing bounces here
@@ -24,14 +23,10 @@ _RETRY_US = 50.0  # a NAK is asked again this soon within a frame
 _CONTROL_TIMEOUT_US = 5_000_000  # 9.2.6.1
 _BULK_PER_FRAME = 19  # 5.8.4: 64-byte packets that fit into a frame
 
-_DEVICE, _CONFIGURATION, _STRING, _INTERFACE, _ENDPOINT = 1, 2, 3, 4, 5
+_DEVICE, _CONFIGURATION, _STRING = 1, 2, 3
 _HID, _HID_REPORT = 0x21, 0x22
 
-_CLASS_HID, _CLASS_STORAGE, _CLASS_CDC, _CLASS_CDC_DATA = 0x03, 0x08, 0x02, 0x0A
-
-
-class UsbError(RuntimeError):
-    """The device didn't do what USB asks of it."""
+_CLASS_HID, _CLASS_CDC, _CLASS_CDC_DATA = 0x03, 0x02, 0x0A
 
 
 class NoDevice(UsbError):
@@ -40,76 +35,6 @@ class NoDevice(UsbError):
 
 class UsbStall(UsbError):
     """The device answered STALL: it doesn't know the request, or the endpoint is halted."""
-
-
-class Transfer(Enum):
-    """Transfer types as bmAttributes numbers them (9.6.6)."""
-
-    CONTROL = 0
-    ISOCHRONOUS = 1
-    BULK = 2
-    INTERRUPT = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Endpoint:
-    address: int  # bit 7: towards the host
-    transfer: Transfer
-    max_packet: int
-    interval_ms: int
-
-    @property
-    def number(self) -> int:
-        return self.address & 0x0F
-
-    @property
-    def is_in(self) -> bool:
-        return bool(self.address & 0x80)
-
-
-@dataclass(frozen=True, slots=True)
-class Interface:
-    """One interface descriptor with what follows it."""
-
-    number: int
-    alternate: int
-    class_code: int
-    subclass: int
-    protocol: int
-    name: int
-    endpoints: tuple[Endpoint, ...]
-    extra: tuple[bytes, ...]  # class-specific descriptors, in order
-
-    def endpoint(self, transfer: Transfer, is_in: bool) -> Endpoint | None:
-        found = (e for e in self.endpoints if e.transfer is transfer and e.is_in is is_in)
-        return next(found, None)
-
-
-@dataclass(frozen=True, slots=True)
-class Device:
-    """What a device said about itself during enumeration."""
-
-    device_descriptor: bytes
-    configuration_descriptor: bytes
-    interfaces: tuple[Interface, ...]
-    strings: tuple[str, str, str]  # maker, product, serial number; "" where there is none
-    report_descriptors: dict[int, bytes] = field(default_factory=dict)  # by interface number
-
-    @property
-    def vendor(self) -> int:
-        return int.from_bytes(self.device_descriptor[8:10], "little")
-
-    @property
-    def product(self) -> int:
-        return int.from_bytes(self.device_descriptor[10:12], "little")
-
-    @property
-    def version(self) -> int:
-        """bcdDevice."""
-        return int.from_bytes(self.device_descriptor[12:14], "little")
-
-    def interface_of_class(self, class_code: int) -> Interface | None:
-        return next((i for i in self.interfaces if i.class_code == class_code), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -525,167 +450,3 @@ class UsbHost:
         if interface is None:
             raise UsbError("the device has no serial port")
         return interface.number
-
-
-def descriptors_of(configuration: bytes) -> Iterator[bytes]:
-    """The descriptors of a configuration, one by one; raises UsbError where the lengths don't fit."""
-    at = 0
-    while at < len(configuration):
-        length = configuration[at]
-        if length < 2 or at + length > len(configuration):
-            raise UsbError(f"the descriptor at byte {at} of the configuration is {length} bytes long")
-        yield configuration[at : at + length]
-        at += length
-
-
-def interfaces_of(configuration: bytes) -> tuple[Interface, ...]:
-    """The interfaces of a configuration descriptor, with their endpoints and class descriptors (9.6.5)."""
-    found: list[tuple[bytes, list[Endpoint], list[bytes]]] = []
-    for each in descriptors_of(configuration):
-        if each[1] == _INTERFACE:
-            found.append((each, [], []))
-        elif each[1] == _ENDPOINT:
-            if not found:
-                raise UsbError("an endpoint descriptor stands before any interface")
-            found[-1][1].append(
-                Endpoint(each[2], Transfer(each[3] & 3), int.from_bytes(each[4:6], "little") & 0x7FF, each[6])
-            )
-        elif found:
-            found[-1][2].append(each)
-    return tuple(
-        Interface(head[2], head[3], head[5], head[6], head[7], head[8], tuple(endpoints), tuple(extra))
-        for head, endpoints, extra in found
-    )
-
-
-class ScsiError(UsbError):
-    """A command that the drive refused, or answered wrongly."""
-
-
-class MassStorage:
-    """The bulk-only drive that the ROM shows (USB Mass Storage Bulk-Only 1.0, SCSI block commands)."""
-
-    BLOCK = 512
-
-    def __init__(self, host: UsbHost) -> None:
-        device = host.device
-        interface = device.interface_of_class(_CLASS_STORAGE) if device else None
-        if interface is None or (interface.subclass, interface.protocol) != (0x06, 0x50):
-            raise UsbError("the device is no bulk-only drive")
-        source = interface.endpoint(Transfer.BULK, True)
-        sink = interface.endpoint(Transfer.BULK, False)
-        if source is None or sink is None:
-            raise UsbError("the drive lacks a bulk endpoint")
-        self._host, self._source, self._sink = host, source, sink
-        self._tag = 0
-
-    def inquiry(self) -> bytes:
-        """Standard INQUIRY data: byte 1 bit 7 removable, 8-15 vendor, 16-31 product."""
-        return self._command(bytes((0x12, 0, 0, 0, 36, 0)), length_in=36)
-
-    def is_ready(self) -> bool:
-        """TEST UNIT READY."""
-        try:
-            self._command(bytes(6))
-        except ScsiError:
-            return False
-        return True
-
-    def capacity(self) -> tuple[int, int]:
-        """READ CAPACITY(10): (number of blocks, bytes in one)."""
-        answer = self._command(bytes((0x25, *bytes(9))), length_in=8)
-        return int.from_bytes(answer[:4], "big") + 1, int.from_bytes(answer[4:], "big")
-
-    def read(self, block: int, count: int = 1) -> bytes:
-        """READ(10)."""
-        command = bytes((0x28, 0)) + block.to_bytes(4, "big") + b"\0" + count.to_bytes(2, "big") + b"\0"
-        return self._command(command, length_in=count * self.BLOCK)
-
-    def write(self, block: int, data: bytes) -> None:
-        """WRITE(10); `data` is whole blocks."""
-        count = len(data) // self.BLOCK
-        command = bytes((0x2A, 0)) + block.to_bytes(4, "big") + b"\0" + count.to_bytes(2, "big") + b"\0"
-        self._command(command, data_out=data)
-
-    def file(self, name: str) -> bytes:
-        """A file of the root directory of the drive's FAT16 file system, by its 8.3 name."""
-        boot, first = self._boot_sector()
-        reserved, copies = int.from_bytes(boot[14:16], "little"), boot[16]
-        entries, fat_blocks = int.from_bytes(boot[17:19], "little"), int.from_bytes(boot[22:24], "little")
-        root = first + reserved + copies * fat_blocks
-        data = root + entries * 32 // self.BLOCK
-        stem, _, suffix = name.partition(".")
-        wanted = f"{stem:8}{suffix:3}".encode("ascii")
-        directory = self.read(root)
-        for at in range(0, len(directory), 32):
-            entry = directory[at : at + 32]
-            if entry[:11] == wanted:
-                cluster = int.from_bytes(entry[26:28], "little")
-                size = int.from_bytes(entry[28:32], "little")
-                start = data + (cluster - 2) * boot[13]
-                return self.read(start, -(-size // self.BLOCK))[:size]
-        raise FileNotFoundError(name)
-
-    def write_uf2(
-        self,
-        image: bytes,
-        *,
-        drop: frozenset[int] = frozenset(),
-        twice: frozenset[int] = frozenset(),
-        backwards: bool = False,
-    ) -> None:
-        """Copy a UF2 as a file manager does: one block of 512 bytes after the other, past the FAT.
-
-        `drop` and `twice` are numbers of UF2 blocks that get lost or come again; `backwards` sends the
-        last one first, as some systems do. The drive takes UF2 blocks wherever they are written, so the
-        directory is left alone. Returns once the last block has been taken.
-        """
-        order = list(range(len(image) // self.BLOCK))
-        if backwards:
-            order.reverse()
-        start = self._first_data_block() + 64
-        for number in order:
-            for _ in range(0 if number in drop else 2 if number in twice else 1):
-                block = image[number * self.BLOCK : (number + 1) * self.BLOCK]
-                self.write(start + number, block)
-
-    def _boot_sector(self) -> tuple[bytes, int]:
-        """The file system's first block and its number; the drive may carry a partition table."""
-        block = self.read(0)
-        if block[11:13] == b"\x00\x02" and block[0] in (0xEB, 0xE9):
-            return block, 0
-        first = int.from_bytes(block[0x1BE + 8 : 0x1BE + 12], "little")
-        return self.read(first), first
-
-    def _first_data_block(self) -> int:
-        boot, first = self._boot_sector()
-        reserved, copies = int.from_bytes(boot[14:16], "little"), boot[16]
-        entries, fat_blocks = int.from_bytes(boot[17:19], "little"), int.from_bytes(boot[22:24], "little")
-        return first + reserved + copies * fat_blocks + entries * 32 // self.BLOCK
-
-    def _command(self, command: bytes, length_in: int = 0, data_out: bytes = b"") -> bytes:
-        """Command, data and status as in Bulk-Only 1.0, sections 5.1 and 5.2."""
-        self._tag += 1
-        tag = self._tag.to_bytes(4, "little")
-        length = (length_in or len(data_out)).to_bytes(4, "little")
-        direction = 0x80 if length_in else 0
-        wrapper = b"USBC" + tag + length + bytes((direction, 0, len(command))) + command.ljust(16, b"\0")
-        self._host.bulk_out(self._sink, wrapper)
-        received = b""
-        try:
-            if length_in:
-                received = self._host.bulk_in(self._source, length_in)
-            elif data_out:
-                self._host.bulk_out(self._sink, data_out)
-        except UsbStall:
-            self._host.clear_halt(self._source if length_in else self._sink)
-        try:
-            status = self._host.bulk_in(self._source, 13)
-        except UsbStall:
-            self._host.clear_halt(self._source)
-            status = self._host.bulk_in(self._source, 13)
-        if status[:8] != b"USBS" + tag:
-            raise ScsiError(f"command {command[0]:#04x}: no status, but {status.hex(' ')}")
-        if status[12]:
-            raise ScsiError(f"command {command[0]:#04x} failed (status {status[12]})")
-        return received

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
+from dataclasses import replace
 from math import floor
 from typing import TYPE_CHECKING, TextIO
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from keyc.keyboard import Cap, Keyboard
 
 _COLUMNS, _LINES = 80, 24
+_FEWEST = 5  # keys that have had the fewest presses
 _CLEAR_BELOW = "\x1b[J"  # ECMA-48 ED
 _GOOD = frozenset({PositionVerdict.PROVEN.value, PositionVerdict.ANSWERS.value})
 _BAD = frozenset(one.value for one in PositionVerdict) - _GOOD - {PositionVerdict.UNTESTED.value}
@@ -90,6 +92,11 @@ class LiveView:
         bell = ""
         if event.kind == "prompt":
             self._prompt = event
+        elif event.kind == "counted":
+            if self._prompt is not None:
+                self._prompt = replace(
+                    self._prompt, together=event.together, proven=event.proven, total=event.total
+                )
         elif event.kind == "verdict" and event.switch and event.verdict:
             self._verdicts[event.switch] = event.verdict
             if event.verdict in _BAD:
@@ -152,13 +159,16 @@ class LiveView:
             return [count]
         if prompt.times is not None or prompt.together is not None:
             done = "" if prompt.total is None else f"{prompt.proven} of {prompt.total} done.  "
-            silent = (
-                "No answer? Go on with the next one, or press Enter."
-                if prompt.times
-                else "Enter leaves it out."
-            )
+            silent = ["Enter leaves it out."]
+            if prompt.times and prompt.together:
+                fewest = ", ".join(prompt.together[:_FEWEST])
+                silent = [
+                    f"Fewest so far: {fewest}",
+                    f"{prompt.together[0]} is silent? A finished key pressed twice, or Enter, leaves it out.",
+                    "Enter twice in a blink ends it with what it has.",
+                ]
             text = f"{prompt.text[:1].upper()}{prompt.text[1:]}"
-            return [*_wrapped(text, _COLUMNS), silent, f"{done}Ctrl-C stops; nothing is lost."]
+            return [*_wrapped(text, _COLUMNS), *silent, f"{done}Ctrl-C stops; nothing is lost."]
         if prompt.switch is None:
             text = f"{prompt.text[:1].upper()}{prompt.text[1:]}"
             return [*_wrapped(text, _COLUMNS), "Ctrl-C stops; nothing is lost."]
@@ -299,7 +309,7 @@ def _lines_of(event: Event) -> list[str]:
         return [f"    {event.text}"] if event.verdict in _BAD else []
     if event.kind == "press":
         return [f"    {event.text}"]
-    if event.kind in ("ended", "typed") or event.kind in _UNSEEN:
+    if event.kind in ("ended", "typed", "counted") or event.kind in _UNSEEN:
         return []
     return [f"  {event.text}"]
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from heapq import heappop, heappush
 from typing import IO, TYPE_CHECKING, Literal, Protocol
 
-from hil.board import Fault, dial_contacts, duration_us, gpio_of, parse_fault, percent_of
+from hil.board import USB_SOCKET, Fault, dial_contacts, duration_us, gpio_of, parse_fault, percent_of
 from keyc.diagnostics import UserError
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ class VirtualBoard(Console, Protocol):
         ...
 
     def lit_us(self) -> dict[int, int]:
-        """How long each light has been lit by its pin being low so far, by that pin."""
+        """How long each light has been lit so far, by its pin."""
         ...
 
     def reports(self) -> list[tuple[int, str, bytes]]:
@@ -92,7 +92,7 @@ def board_of(
     emulated chip. Raises UserError (exit status 3) where a compiler or the emulator is missing."""
     if not chip:
         from hil.host_board import HostBoard
-        from keyc.tables import fingerprints
+        from keyc.fingerprints import fingerprints
 
         return HostBoard(keyboard.wiring, faults, fingerprints=fingerprints(keyboard), seed=seed)
     try:
@@ -133,8 +133,8 @@ class Finger:
     It also knows how bad contacts behave: a switch that `bounces` makes and breaks for that long at each
     end, one that `drops` lets go in the middle of a press and doesn't answer each third one at all, one
     that `sticks` stays closed from its first press on. `drops SW7 20%` lets go in so many presses, and as
-    many squeezes of the case; `drops GPIO3` is a line's joint, which only squeezing moves. `bouncing`: good
-    contacts bounce, too, as they do. Stands for the board as a `Console`.
+    many squeezes of the case; `drops GPIO3` is a line's joint, which only squeezing moves, and `drops USB`
+    the socket's. `bouncing`: good contacts bounce, too, as they do. Stands for the board as a `Console`.
     """
 
     def __init__(self, board: VirtualBoard, seed: int = 0, *, bouncing: bool = False) -> None:
@@ -191,8 +191,9 @@ class Finger:
         self._squeezes += 1
         for (kind, where), fault in self._kinds.items():
             if kind == "drops" and self._lets_go(fault, f"squeeze {self._squeezes}"):
-                self._plan(at_us, "lets-go", where)
-                self._plan(at_us + _SQUEEZED_US, "comes-back", where)
+                away, back = ("unplug", "plug") if where == USB_SOCKET else ("lets-go", "comes-back")
+                self._plan(at_us, away, where)
+                self._plan(at_us + _SQUEEZED_US, back, where)
 
     def turn(self, dial: str, detents: int, at_us: int | None = None) -> int:
         """So many detents clockwise (below 0: counter-clockwise), slowly; when the last one is over."""
@@ -371,7 +372,8 @@ class Finger:
         if due.kind == "unplug":
             self.board.unplug()
         elif due.kind == "plug":
-            self.board.plug()
+            if not self.board.connected:
+                self.board.plug()
         elif due.kind == "mend":
             left = [fault for fault in self.board.faults if str(fault) != due.switch]
             self.board.set_faults(left)

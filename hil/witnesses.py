@@ -13,12 +13,12 @@ from enum import Enum
 from typing import TYPE_CHECKING, Any
 
 from keyc.keyboard import Diodes
-from keyc.traced import Side, natural
+from keyc.wired_board import Side, natural
 
 if TYPE_CHECKING:
     from hil.history import Run
     from keyc.keyboard import Keyboard, Switch
-    from keyc.traced import Key
+    from keyc.wired_board import Key
     from keyc.witnesses import Comparison
 
 # Verdicts of a switch that was asked for and answered at its own place.

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from keyc import __version__
+from keyc.cap_lines import CapLine, PlacedCap
 from keyc.keyboard import Diodes
 from keyc.netlist import fingerprint
-from keyc.places import CapLine, Layout, PlacedCap, layout_of, spots_of
-from keyc.syntax import RESERVED
+from keyc.places import Layout, layout_of
+from keyc.spots import spots_of
 from keyc.tidy import tidied_text
-from keyc.traced import Board, DirectKey, Key, Side, natural
+from keyc.wired_board import Board, DirectKey, Key, Side, natural
+from keyc.words import RESERVED
+
+# What a file that was written for the user says of the computer, which nobody has asked about.
+HOST_LAYOUT = "host-layout linux-us  # what the computer is set to: windows-us, macos-us, windows-de …"
 
 _INDICATORS = ("CapsLock", "NumLock", "ScrollLock", "Compose", "Kana")
 _NAME = re.compile(r"[A-Za-z_]\w*(?:-\w+)*")
@@ -86,7 +91,7 @@ def keymap_text(text: BoardText, title: str, layers: Sequence[str]) -> str:
         *head,
         "",
         f"keyboard {quoted(title)} {{",
-        "    host-layout linux-us",
+        f"    {HOST_LAYOUT}",
         "}",
         "",
         *wiring_lines(text),
@@ -186,29 +191,53 @@ def _lights(board: Board) -> Iterator[str]:
 
 
 def _diode_names(text: BoardText) -> list[str]:
-    """The diodes' designators; two keys on one package share it."""
+    """The diodes' designators; keys on one package share it."""
     named = [(key.diode.part.name, key.name) for key in text.keys if key.diode]
     lines = [f"    diode {text.names[diode]} of {text.names[switch]}" for diode, switch in named]
-    shared = [name for name, count in Counter(name for name, _ in named).items() if count > 1]
-    if shared:
-        holds = "hold two diodes each" if len(shared) > 1 else "holds two diodes"
-        lines.append(f"    # {_listed(shared)} {holds}")
-    return [*lines, *_kinds_of_packages(text)]
+    shared: dict[int, list[str]] = defaultdict(list)
+    for name, count in Counter(name for name, _ in named).items():
+        if count > 1:
+            shared[count].append(name)
+    for count, names in sorted(shared.items()):
+        holds = f"hold {count} diodes each" if len(names) > 1 else f"holds {count} diodes"
+        lines += _comment(f"{_listed(names)} {holds}")
+    for words in _kinds_of_packages(text):
+        lines += _comment(words)
+    return lines
+
+
+def _comment(words: str) -> list[str]:
+    """A remark in a block, folded where it is long."""
+    from textwrap import wrap
+
+    head = "    # "
+    return [head + line for line in wrap(words, 96, break_long_words=False, break_on_hyphens=False)]
 
 
 def _kinds_of_packages(text: BoardText) -> Iterator[str]:
     """What packages must be, of which the file doesn't tell what they hold: that follows from the others."""
     towards = Side.ROW if text.board.pointing is Diodes.CATHODE_TO_ROW else Side.COLUMN
-    for side in Side:
-        packages = {
-            key.diode.part.name: key.diode.line_pin
-            for key in text.keys
-            if key.common_at is side and key.diode
-        }
-        if packages:
-            kind = "cathode, as a BAV70 has" if side is towards else "anode, as a BAW56 has"
-            pins = " and ".join(sorted(set(packages.values())))
-            yield f"    # pin {pins} of {_listed(packages)}, at the {side.value}, must be a common {kind}"
+    packages: dict[tuple[str, str], dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
+    for key in text.keys:
+        if key.cathode_if_known is None or key.diode is None or key.diode.unknown_pin is None:
+            continue
+        is_cathode = key.cathode_if_known is towards
+        kind = "a cathode" if is_cathode else "an anode"
+        if key.diode.is_common:
+            kind = "a common cathode, as a BAV70 has" if is_cathode else "a common anode, as a BAW56 has"
+        at = "the switch"
+        if key.diode.unknown_pin == key.diode.line_pin:
+            at = "the row" if key.diode.line == key.row else "the column"
+        packages[at, kind][key.diode.part.name].add(key.diode.unknown_pin)
+    for (at, kind), pins in packages.items():
+        alike: dict[tuple[str, ...], list[str]] = defaultdict(list)
+        for part, own in pins.items():
+            alike[tuple(sorted(own, key=natural))].append(part)
+        parts = "; ".join(
+            f"pin{'s' if len(own) > 1 else ''} {' and '.join(own)} of {_listed(names)}"
+            for own, names in sorted(alike.items())
+        )
+        yield f"{parts}: at {at}, must be {kind}"
 
 
 def _left_out(text: BoardText) -> Iterator[str]:
@@ -224,11 +253,11 @@ def _left_out(text: BoardText) -> Iterator[str]:
     unread = [key.name for key in (*board.keys, *board.odd) if key.name not in written | crowded]
     unread += [contact.name for contact in board.loose]
     if unread:
-        yield f"    # not wired so that they could be read: {_listed(unread)}"
+        yield from _comment(f"not wired so that they could be read: {_listed(unread)}")
     if board.foreign:
-        yield f"    # on another controller: {_listed(contact.name for contact in board.foreign)}"
+        yield from _comment(f"on another controller: {_listed(contact.name for contact in board.foreign)}")
     if board.others:
-        yield f"    # no keys: {_listed(contact.name for contact in board.others)}"
+        yield from _comment(f"no keys: {_listed(contact.name for contact in board.others)}")
 
 
 def _listed(names: Iterable[str]) -> str:
@@ -246,10 +275,17 @@ def shape_lines(text: BoardText) -> list[str]:
     pitch = f"{across:g} mm" if abs(across - down) < 0.02 else f"{across:g} mm across and {down:g} mm down"
     return [
         f"# One unit is {pitch} here. How wide and tall the caps are is guessed from the gaps between them.",
+        *_about(text),
         "shape {",
         *(_shape_line(line, text.names) for line in layout.lines),
         "}",
     ]
+
+
+def _about(text: BoardText) -> Iterator[str]:
+    if text.layout.about:
+        yield "# The file has no holes between these switches' pads, so that they lie only about here:"
+        yield f"# {_listed(text.layout.about)}."
 
 
 def _shape_line(line: CapLine, names: Mapping[str, str]) -> str:

@@ -10,12 +10,13 @@ from typing import Any
 from keyc import __version__
 from keyc.board_findings import findings
 from keyc.board_text import BoardText, board_text, keymap_text, off_layer, title_of, wiring_lines
-from keyc.circuit import circuit_of
+from keyc.circuit import circuit_of, parts_read
 from keyc.controllers import read_pin_map
 from keyc.diagnostics import Diagnostic, UserError, as_json
 from keyc.keyboard import Diodes
 from keyc.netlist import fingerprint, read_netlist
-from keyc.traced import Board, Contact, Side, traced
+from keyc.traced import traced
+from keyc.wired_board import Board, Contact, Side
 
 SCHEMA = 1
 
@@ -48,13 +49,23 @@ def read_board(
     """
     netlist = read_netlist(path)
     pins = read_pin_map(pin_map) if pin_map is not None else None
-    board = traced(circuit_of(netlist), controller=controller, pin_map=pins, intended=intended, called=called)
-    if not board.keys and not board.directs:
+    circuit = circuit_of(netlist)
+    try:
+        board = traced(circuit, controller=controller, pin_map=pins, intended=intended, called=called)
+        if not board.keys and not board.directs:
+            raise UserError(
+                f"no key of this board leads to {board.controller.part.name}",
+                f"{parts_read(circuit)}. A key is a switch whose diode leads to another "
+                "line, or one between a pin and ground; name another part with --controller if this isn't it",
+            )
+    except UserError as error:
+        if netlist.is_whole or error.exit_status == 2:
+            raise
         raise UserError(
-            f"no key of this board leads to {board.controller.part.name}",
-            f"{len(board.circuit.parts)} parts were read. A key is a switch whose diode leads to another "
-            "line, or one between a pin and ground; name another part with --controller if this isn't it",
-        )
+            f"{error}; the line `999`, which ends a netlist, is missing: the file may have been cut off",
+            f"compare its length with the original's, or export it again. If it is whole: {error.help}",
+            error.exit_status,
+        ) from None
     text = board_text(board)
     return ReadBoard(board, text, findings(board, text.layout))
 

@@ -97,6 +97,12 @@ def circuit_of(netlist: Netlist) -> Circuit:
     return Circuit(netlist, parts, _terminals(parts.values()), tuple(holes))
 
 
+def parts_read(circuit: Circuit) -> str:
+    """How much was read, for messages."""
+    count = len(circuit.parts)
+    return "one part was read" if count == 1 else f"{count} parts were read"
+
+
 def _terminals(parts: Iterable[Part]) -> dict[str, tuple[Terminal, ...]]:
     nets: dict[str, list[Terminal]] = defaultdict(list)
     for part in parts:

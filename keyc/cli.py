@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from keyc.boards import ReadBoard
     from keyc.compile import Checked
     from keyc.diagnostics import Diagnostic
-    from keyc.firmware import Image, Runtime
+    from keyc.firmware import Runtime
+    from keyc.identity import Image
     from keyc.keyboard import Keyboard
     from keyc.witnesses import Agreement
 
@@ -106,10 +107,7 @@ def _parser() -> ArgumentParser:
         help="daily: for use, into flash (the default with FILE). bench: for bring-up, into RAM. "
         "trial: for use with a console beside it, into RAM",
     )
-    _add_runtime_option(firmware)
-    firmware.add_argument(
-        "--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc; left out: what is there"
-    )
+    _add_toolchain_options(firmware)
     firmware.set_defaults(command=_firmware)
 
     flash = commands.add_parser("flash", help="bring an image onto a board that shows its drive")
@@ -121,10 +119,7 @@ def _parser() -> ArgumentParser:
     flash.add_argument(
         "--wait", metavar="SECONDS", type=float, default=60.0, help="for the drive; default 60"
     )
-    _add_runtime_option(flash)
-    flash.add_argument(
-        "--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc; left out: what is there"
-    )
+    _add_toolchain_options(flash)
     flash.set_defaults(command=_flash)
 
     show = commands.add_parser("show", help="the keyboard as it was understood")
@@ -182,7 +177,7 @@ def _parser() -> ArgumentParser:
     )
     wiring.add_argument("--format", choices=("text", "json", "sarif"), default="text")
     _add_board_options(wiring)
-    _add_diodes(wiring)
+    _add_diodes_option(wiring)
     wiring.set_defaults(command=_wiring)
 
     new = commands.add_parser("new", help="a starter file, from a number of keys or a PCB's netlist")
@@ -191,7 +186,7 @@ def _parser() -> ArgumentParser:
     source.add_argument("--keys", type=int, metavar="N", help="so many keys, on the fewest pins")
     source.add_argument("--netlist", metavar="NET", help="the wiring and shape in this netlist (IPC-D-356)")
     _add_board_options(new)
-    _add_diodes(new)
+    _add_diodes_option(new)
     new.set_defaults(command=_new)
 
     demo = commands.add_parser("demo", help="the whole line on the bundled keyboard and an emulated board")
@@ -206,12 +201,15 @@ def _parser() -> ArgumentParser:
     return parser
 
 
-def _add_runtime_option(parser: ArgumentParser) -> None:
+def _add_toolchain_options(parser: ArgumentParser) -> None:
     parser.add_argument(
         "--runtime",
         choices=("bare", "sdk"),
         help="what the image stands on. bare: nothing. sdk: the Pico SDK at PICO_SDK_PATH. Left out: what is "
         "there, and bare if both are",
+    )
+    parser.add_argument(
+        "--compiler", metavar="PATH", help="zig, or the path of an arm-none-eabi-gcc; left out: what is there"
     )
 
 
@@ -222,7 +220,7 @@ def _add_board_options(parser: ArgumentParser) -> None:
     )
 
 
-def _add_diodes(parser: ArgumentParser) -> None:
+def _add_diodes_option(parser: ArgumentParser) -> None:
     parser.add_argument(
         "--diodes",
         choices=("cathode-to-row", "cathode-to-column"),
@@ -295,7 +293,10 @@ def _checked(path: str, *, for_board: bool = False) -> Keyboard | None:
     _tell([one for one in found if one.code == "scenario-not-run"], counted=False)
     others = sum(one.code != "scenario-not-run" for one in found)
     if others:
-        say(f"{others} warning{'s' if others > 1 else ''}: `keyc check {path}` shows what is meant")
+        import shlex  # to be pasted into a shell, whatever the file is called
+
+        again = shlex.join(["keyc", "check", path])
+        say(f"{others} warning{'s' if others > 1 else ''}: `{again}` shows what is meant")
     return keyboard
 
 
@@ -394,7 +395,8 @@ def _build(options: Namespace) -> int:
 
 def _firmware(options: Namespace) -> int:
     from keyc.diagnostics import UserError
-    from keyc.firmware import build_uf2, elf_in, uf2_of_elf
+    from keyc.elf import elf_in
+    from keyc.firmware import build_uf2, uf2_of_elf
     from keyc.write import write_whole
 
     if not options.output.lower().endswith(".uf2"):
@@ -436,8 +438,8 @@ def _flash(options: Namespace) -> int:
         keyboard = _checked(options.file, for_board=True)
         if keyboard is None:
             return WRONG
+        from keyc.fingerprints import fingerprints
         from keyc.firmware import build_uf2
-        from keyc.tables import fingerprints
 
         built = build_uf2(keyboard, options.image, options.compiler, say, _runtime(options))
         image = image_of(built.bytes, options.file)
@@ -476,7 +478,8 @@ def _sheet(options: Namespace) -> int:
     keyboard = _checked(options.file)
     if keyboard is None:
         return WRONG
-    from keyc.sheet import html_of, sheet_of, svg_of
+    from keyc.sheet import sheet_of
+    from keyc.sheet_pages import html_of, svg_of
     from keyc.write import write_whole
 
     sheet = sheet_of(keyboard)

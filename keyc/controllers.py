@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from keyc import pins
-from keyc.circuit import Circuit, Part
+from keyc.circuit import Circuit, Part, parts_read
 from keyc.diagnostics import UserError
 
 _SUPPLY = re.compile(
@@ -148,7 +148,7 @@ def controllers_of(
 def _no_controller(circuit: Circuit) -> UserError:
     return UserError(
         "no part of this netlist leads to keys",
-        f"{len(circuit.parts)} parts were read; name the controller with --controller, for example "
+        f"{parts_read(circuit)}; name the controller with --controller, for example "
         "--controller U1, if there is one",
     )
 

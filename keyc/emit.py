@@ -20,7 +20,7 @@ from keyc.keyboard import Action, AnotherKey, Cell, Diodes, Keyboard, Rules, Swi
 from keyc.layouts import written_press
 from keyc.record import Record
 from keyc.source import Span
-from keyc.tables import NO_SWITCH, TABLES_VERSION, Further, Tables, modifier_bits
+from keyc.table_rows import NO_SWITCH, TABLES_VERSION, Further, Tables, modifier_bits
 
 if TYPE_CHECKING:
     from jinja2 import Environment

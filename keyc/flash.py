@@ -1,7 +1,8 @@
 """An image onto a board, through the drive that the chip's ROM shows while BOOTSEL is held.
 
 The drive is told by its INFO_UF2.TXT, never by its name. The ROM restarts into the image once it has
-every block, so the drive's leaving says that all of it arrived; what comes back on USB says what runs.
+every block, so the drive's leaving says that all of it arrived; what comes back on USB says what runs. Of a
+keyboard without a console that is its device version, three digits of which are made of the fingerprints.
 """
 
 from __future__ import annotations
@@ -16,8 +17,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from keyc.diagnostics import UserError
-from keyc.firmware import FLASH_ORIGIN, RAM_ORIGIN, UF2_BLOCK_BYTES, UF2_FAMILY, UF2_PAYLOAD_BYTES
-from keyc.usb_seen import UsbDevice, UsbIdentity, devices_here
+from keyc.elf import FLASH_ORIGIN, RAM_ORIGIN
+from keyc.identity import tells_keymap
+from keyc.uf2 import UF2_BLOCK_BYTES, UF2_FAMILY, UF2_PAYLOAD_BYTES
+from keyc.usb_seen import UsbDevice, UsbIdentity, devices_here, version_text
 
 if TYPE_CHECKING:
     from hil.ports import Drive
@@ -78,12 +81,15 @@ class Flashed:
                 f"copied to {self.drive}, and the chip took it\n"
                 "what runs now can't be seen from here: press a key, or ask with `hil ports`"
             )
-        text = f"{self.board.title} is back ({self.board.identity}), as this image calls itself"
+        text = f"{self.board.title} is back ({self.board.identity})"
         if self.fingerprints:
             return f"{text}\nits console says: {self.fingerprints}, as the file has them"
+        if not tells_keymap(self.board.identity.version):
+            return f"{text}, as this image calls itself"
         return (
-            f"{text}, and the chip took every block of it\n"
-            "which keymap it runs can't be asked: a daily image has no console, so that nobody gets in"
+            f"{text} and carries this keymap\n"
+            "its version says so: three of its digits are made of the keymap's fingerprint,\n"
+            "and another keymap has the same ones once in 1000"
         )
 
 
@@ -200,7 +206,7 @@ def flashed(
     """
     target = _drive_awaited(rig, drive, wait_s, progress)
     others = [each for each in rig.drives() if each != target]
-    alike = _alike(image, rig)
+    before = rig.boards() or ()
     progress(f"copying {image.blocks} blocks to {target.path}")
     _write(image, rig, target)
     progress("waiting for the board to restart")
@@ -210,7 +216,7 @@ def flashed(
             "unplug the board, plug it in with BOOTSEL held, and run this again",
             exit_status=3,
         )
-    board = _board_awaited(image, rig, others, alike)
+    board = _board_awaited(image, rig, others, before)
     if board is None or board.port is None:
         return Flashed(target.path, board, None)
     return Flashed(target.path, board, _compared(rig, board.port, wanted))
@@ -281,33 +287,29 @@ def _write(image: Image, rig: Rig, target: Drive) -> None:
         ) from error
 
 
-def _alike(image: Image, rig: Rig) -> list[BoardSeen]:
-    """Boards that are what this image says it is."""
-    return [
-        one for one in rig.boards() or () if one.identity == image.identity and image.has_title(one.title)
-    ]
-
-
 def _board_awaited(
-    image: Image, rig: Rig, others: Sequence[Drive], alike: Sequence[BoardSeen]
+    image: Image, rig: Rig, others: Sequence[Drive], before: Sequence[BoardSeen]
 ) -> BoardSeen | None:
-    """`alike`: boards of the same image that have been there all the time."""
+    """`others` and `before`: drives and devices that have been there all the time."""
     if rig.boards() is None or image.identity is None:
         return None
-    seen: list[BoardSeen] = []
+    came: list[BoardSeen] = []
 
     def drive_is_back() -> bool:
         return any(each.board == ROM_BOARD_ID and each not in others for each in rig.drives())
 
-    def is_back() -> bool:
-        seen[:] = _alike(image, rig)
-        for board in alike:
-            if board in seen:
-                seen.remove(board)
-        return bool(seen) or drive_is_back()
+    def is_this(board: BoardSeen) -> bool:
+        return board.identity == image.identity and image.has_title(board.title)
 
-    if _awaited(rig, _BACK_WITHIN_S, is_back) and seen:
-        return seen[-1]
+    def is_back() -> bool:
+        came[:] = rig.boards() or ()
+        for board in before:
+            if board in came:
+                came.remove(board)
+        return any(map(is_this, came)) or drive_is_back()
+
+    if _awaited(rig, _BACK_WITHIN_S, is_back) and (found := [one for one in came if is_this(one)]):
+        return found[-1]
     if drive_is_back():
         raise UserError(
             "the chip shows its drive again: it has the image and didn't start it",
@@ -315,8 +317,22 @@ def _board_awaited(
             "supply; the bench image works without one",
             exit_status=1,
         )
-    raise UserError(
-        f"the board should come back as {image.identity}, and doesn't",
+    raise _another(image.identity, came)
+
+
+def _another(wanted: UsbIdentity, came: Sequence[BoardSeen]) -> UserError:
+    """Why no board is the one that was waited for."""
+    for board in came:
+        if (board.identity.vendor, board.identity.product) == (wanted.vendor, wanted.product):
+            return UserError(
+                f"{board.title} came back with another image or keymap: its version is "
+                f"{version_text(board.identity.version)}, and {version_text(wanted.version)} was copied",
+                "the flash chip kept what it had: unplug the board, plug it in with BOOTSEL held, and run "
+                "this again; if it stays so, look at the flash chip's six lines (pins 51 to 56)",
+                exit_status=1,
+            )
+    return UserError(
+        f"the board should come back as {wanted}, and doesn't",
         "unplug and plug it in; if it stays away, run this again with the bench image",
         exit_status=1,
     )

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from keyc.actions import CALLS, Actions
+from keyc.actions import Actions
+from keyc.calls import HOW_CALLED
 from keyc.diagnostics import Label
+from keyc.given_names import GivenNames
 from keyc.keyboard import Cell, Layer, Off, Switch, Through
 from keyc.mistakes import Mistakes, cut
 from keyc.shape import Shape
-from keyc.syntax import Action, Dual, LayerBlock, Modified, Word
+from keyc.statements import Action, Dual, LayerBlock, Modified, Word
 
 _DRAWN_COLUMNS = 68
 
@@ -22,10 +24,10 @@ def resolved_layer(
     mistakes: Mistakes,
 ) -> Layer:
     """The layer with a cell for each switch. What a sparse layer doesn't name lets through."""
-    when = tuple(word.text for word in block.when or () if word.text in actions.layers)
+    when = tuple(word.text for word in block.when or () if word.text in actions.names.layers)
     for word in block.when or ():
-        if word.text not in actions.layers and not mistakes.lost(word.text):
-            actions.unknown_layer(word)
+        if word.text not in actions.names.layers and not mistakes.lost(word.text):
+            actions.names.unknown_layer(word)
     is_sparse = not block.rows
     written = (
         _sparse(block, switches, actions, mistakes) if is_sparse else _grid(block, shape, actions, mistakes)
@@ -63,9 +65,7 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
         cells.update((word.text, cell) for word, cell in zip(lines[number], in_row, strict=False))
         if not is_sound or len(row) == len(lines[number]):
             continue
-        # What is told already may have been meant otherwise: `12` as `1 2`, `next Shift` as next(Shift).
-        meant = sum(map(actions.cells_meant_by, row))
-        if meant == len(lines[number]) or any(isinstance(one, Word) and one.text in CALLS for one in row):
+        if _is_meant_otherwise(row, len(lines[number]), actions.names):
             continue
         _tell_row_length(block, index, lines[number], mistakes)
         if len(row) > len(lines[number]) and _runs_on(row, mistakes):
@@ -73,6 +73,16 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
     if is_sound and len(block.rows) != len(lines):
         _tell_row_count(block, lines, partner, mistakes)
     return cells
+
+
+def _is_meant_otherwise(row: Sequence[Action], due: int, names: GivenNames) -> bool:
+    """Whether a row's length is right, or may be, once what is told of its words is mended: `12` to `1 2`,
+    `next Shift` to next(Shift)."""
+    from keyc.unknown_keys import cells_meant_by
+
+    if any(isinstance(one, Word) and one.text in HOW_CALLED for one in row):
+        return True
+    return sum(cells_meant_by(one, names) for one in row) == due
 
 
 def _runs_on(row: Sequence[Action], mistakes: Mistakes) -> bool:

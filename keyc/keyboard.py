@@ -14,6 +14,9 @@ from types import MappingProxyType
 from keyc.record import Record
 from keyc.source import Span
 
+TEST_USB_ID = (0x1209, 0x0001)  # set aside for tests by pid.codes ("Test PID"; from memory)
+TITLE_MOST = 126  # UTF-16 units of a USB string: a descriptor's length is a byte (USB 2.0, 9.6.7)
+
 
 class Diodes(Enum):
     """Which way the matrix's diodes point, as the keymap file says it."""

@@ -1,48 +1,62 @@
 """What the computer makes of keys: characters and the strokes that type them.
 
-A host layout is a system and a layout together, `linux-de`: Windows and macOS differ in AltGr
-and dead keys. From xkeyboard-config 2.35.1 and the compose tables of libX11, in `keyc/data/`.
+A host layout is a system and a layout together, `linux-de`: the systems differ in AltGr and dead keys. What
+each key types is in `keyc/data/host-layouts/`, what accents make in `keyc/data/composed.tsv`; their first
+lines say where that is from.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, cached_property
 
 from keyc.files import data_rows
 from keyc.keyboard import Press
-from keyc.usages import KEYBOARD_PAGE, modifier_name, modifier_of, name_of, usage_of, written
+from keyc.usages import KEYBOARD_PAGE, modifier_name, name_of, usage_of, written
 
 DEFAULT_LAYOUT = "linux-us"
-LAYOUT_NAMES = ("linux-us", "linux-gb", "linux-de", "linux-fr", "linux-es", "linux-se")
+SYSTEMS = ("linux", "windows", "macos")
+LAYOUT_NAMES = tuple(
+    f"{system}-{country}{suffix}"
+    for system, suffix, countries in (
+        ("linux", "", "us gb de fr es it pt br se fi no dk pl cz hu be ch-de us-intl"),
+        ("windows", "", "us gb de fr es it pt br se fi no dk pl ch-de us-intl"),
+        ("macos", "", "us gb de fr es it pl"),
+        ("macos", "-iso", "us gb de fr es it pl"),
+    )
+    for country in countries.split()
+)
 
 _SHIFTS = frozenset((0xE1, 0xE5))
-_ALT_RIGHT = 0xE6
+_ALT_LEFT, _ALT_RIGHT = 0xE2, 0xE6
+_LEVELS = ((), (0xE1,), (_ALT_RIGHT,), (0xE1, _ALT_RIGHT))  # the columns of a layout's file
 _DEAD = "dead_"
-_ESCAPES = {"\\t": "\t", "\\n": "\n", "\\\\": "\\", "\\xa0": "\xa0", "\\u00a0": "\xa0", "\\u202f": "\u202f"}
+_ESCAPES = {"\\\\": "\\", "\\xa0": "\xa0", "\\u202f": "\u202f"}
 
-# Where `differences` looks for the signs that people look for.
-_SIGNS_TO_COMPARE = "\"@#'/\\~"
+# macOS swaps them once it takes a keyboard for an ISO one: common practice.
+_ISO = "-iso"
+_SWAPPED = {"Backquote": "IntlBackslash", "IntlBackslash": "Backquote"}
+
+_Way = tuple[str, int]  # a key's name and a level
 
 
 @dataclass(frozen=True, eq=False)
 class Layout:
-    """One host layout. Shift means either Shift; AltRight is AltGr where the layout has one."""
+    """One host layout. Shift means either Shift; AltRight is AltGr or Option where the layout has one."""
 
     name: str
-    _strokes: Mapping[str, str]  # character: strokes as the data file writes them
-    _levels: Mapping[str, tuple[str, str, str, str]]  # key name: alone, Shift, AltRight, both
+    _levels: Mapping[str, tuple[str, ...]]  # key name: alone, Shift, AltRight, both
     _with_num_lock: Mapping[str, str]
+    _alts: frozenset[int]  # the modifiers that lead to the levels of AltRight
 
     def strokes(self, character: str) -> tuple[Press, ...] | None:
         """The presses that type one character, dead keys first; None if the layout can't.
 
-        One press can be a key; two or more need a text. Tab and newline are Tab and Enter.
+        One press can be a key; two need a text. Tab and newline are Tab and Enter.
         """
-        written = self._strokes.get(character)
-        return None if written is None else tuple(map(_press, written.split(" ")))
+        ways = self._ways.get(character)
+        return None if ways is None else tuple(map(_press, ways))
 
     def types(self, press: Press) -> str | None:
         """The character that a press types; None for one that types none or is a dead key.
@@ -59,12 +73,7 @@ class Layout:
 
     def composes(self, accent: Press, letter: Press) -> str | None:
         """The character that a dead key and the press after it make, or None."""
-        return self._composed.get((accent, letter))
-
-    @cached_property
-    def _composed(self) -> Mapping[tuple[Press, ...], str]:
-        pairs = ((self.strokes(character), character) for character in self._strokes)
-        return {presses: character for presses, character in pairs if presses and len(presses) == 2}
+        return self._composed.get(self.dead(accent) or "", {}).get(self.types(letter) or "")
 
     def types_with_num_lock(self, press: Press) -> str | None:
         """What a number pad key types while NumLock is on, where that differs from `types`."""
@@ -75,21 +84,60 @@ class Layout:
         if press.usage.page != KEYBOARD_PAGE:
             return None
         modifiers = frozenset(press.modifiers)
-        if modifiers - _SHIFTS - {_ALT_RIGHT}:
-            return None  # with Control, the left Alt or Meta it is a command, not text
+        if modifiers - _SHIFTS - self._alts:
+            return None  # with Control, Meta or an Alt that is no AltGr it is a command, not text
         levels = self._levels.get(name_of(press.usage) or "")
         if levels is None:
             return None
-        return levels[(1 if modifiers & _SHIFTS else 0) + (2 if _ALT_RIGHT in modifiers else 0)]
+        return levels[(1 if modifiers & _SHIFTS else 0) + (2 if modifiers & self._alts else 0)]
+
+    @cached_property
+    def _ways(self) -> Mapping[str, tuple[_Way, ...]]:
+        """Every character that can be typed, and how."""
+        ways = [(key, level) for key in self._levels if not key.startswith("Numpad") for level in range(4)]
+        found: dict[str, tuple[_Way, ...]] = {"\t": (("Tab", 0),), "\n": (("Enter", 0),)}
+        dead: list[tuple[_Way, str]] = []
+        for key, level in sorted(ways, key=_preference):
+            character = self._levels[key][level]
+            if character.startswith(_DEAD):
+                dead.append(((key, level), character[len(_DEAD) :]))
+            elif character:
+                found.setdefault(character, ((key, level),))
+        made: dict[str, tuple[_Way, ...]] = {}
+        for way, accent in dead:
+            for letter, character in self._composed.get(accent, {}).items():
+                if letter in found:
+                    made.setdefault(character, (way, *found[letter]))
+        return made | found
+
+    @cached_property
+    def _composed(self) -> Mapping[str, Mapping[str, str]]:
+        """By accent: what it makes of the character after it."""
+        rows_for = (_system(self.name), self.name.removesuffix(_ISO))
+        rows = data_rows("composed.tsv")
+        return {
+            accent: dict(zip(after, made, strict=True))
+            for host, accent, after, made in rows
+            if host in rows_for
+        }
 
 
-def _press(written: str) -> Press:
-    *modifiers, key = written.split("+")
+def _preference(way: _Way) -> tuple[bool, bool, int, bool, bool]:
+    """Which of several ways to one character is taken: without AltGr, on a key that every board has, with few
+    modifiers, on a key of its own rather than a digit's or a letter's."""
+    key, level = way
+    return level > 1, key.startswith("Intl"), level, key.startswith("Key"), key.startswith("Digit")
+
+
+def _press(way: _Way) -> Press:
+    key, level = way
     usage = usage_of(key)
-    numbers = [modifier_of(name) for name in modifiers]
-    if usage is None or None in numbers:
-        raise ValueError(f"layout data names no key: {written}")
-    return Press(usage, tuple(sorted(n for n in numbers if n is not None)))
+    assert usage is not None, key
+    return Press(usage, _LEVELS[level])
+
+
+def _system(name: str) -> str:
+    return name.partition("-")[0]
 
 
 @cache
@@ -97,34 +145,30 @@ def layout(name: str) -> Layout:
     """The layout of that name. Raises KeyError unless `name` is in LAYOUT_NAMES."""
     if name not in LAYOUT_NAMES:
         raise KeyError(name)
-    suffix = name.removeprefix("linux-")
-    escapes = _ESCAPES
-    strokes = {escapes.get(row[0], row[0]): row[2] for row in data_rows(f"layout-{suffix}.tsv")}
     levels = {}
     with_num_lock = {}
-    for code, plain, shift, alt, both, num_lock in data_rows(f"levels-{suffix}.tsv"):
-        levels[code] = (
-            escapes.get(plain, plain),
-            escapes.get(shift, shift),
-            escapes.get(alt, alt),
-            escapes.get(both, both),
-        )
+    swapped = _SWAPPED if name.endswith(_ISO) else {}
+    for key, *typed, num_lock in data_rows(f"host-layouts/{name.removesuffix(_ISO)}.tsv"):
+        levels[swapped.get(key, key)] = tuple([_ESCAPES.get(character, character) for character in typed])
         if num_lock:
-            with_num_lock[code] = num_lock
-    return Layout(name, strokes, levels, with_num_lock)
+            with_num_lock[key] = num_lock
+    alts = (_ALT_LEFT, _ALT_RIGHT) if _system(name) == "macos" else (_ALT_RIGHT,)  # either Option
+    return Layout(name, levels, with_num_lock, frozenset(alts))
 
 
-def differences(name: str, other: str = DEFAULT_LAYOUT) -> str:
-    """Where letters and a few signs lie on one layout and not on another, in one line:
-    `Y on KeyZ, Z on KeyY, " on Shift+Digit2`. Empty if they agree.
-    """
-    here, there = layout(name), layout(other)
-    moved = []
-    for character in "abcdefghijklmnopqrstuvwxyz" + _SIGNS_TO_COMPARE:
-        presses = here.strokes(character)
-        if presses is not None and presses != there.strokes(character):
-            moved.append(f"{character} on {' then '.join(map(written_press, presses))}")
-    return ", ".join(moved)
+def basis(name: str) -> str:
+    """What a layout rests on, and what to know about its system: sentences for the user."""
+    system = _system(name)
+    if system == "linux":
+        return "From xkeyboard-config 2.35.1, and accents from the compose tables of libX11 1.8."
+    source = "From Visual Studio Code's table of this layout."
+    if system == "windows":
+        return f"{source} From memory: which keys are dead, what accents make, the number pad."
+    if name.endswith(_ISO):
+        iso = f"This is for a keyboard that macOS takes for an ISO one; else it's {name.removesuffix(_ISO)}."
+    else:
+        iso = f"If macOS takes the keyboard for an ISO one, Backquote and IntlBackslash swap: {name}{_ISO}."
+    return f"{source} From memory: what accents make. Option is either Alt. {iso}"
 
 
 def written_press(press: Press) -> str:
@@ -132,18 +176,3 @@ def written_press(press: Press) -> str:
     short = {0xE0: "Control", 0xE1: "Shift", 0xE2: "Alt", 0xE3: "Meta"}
     names = [short.get(number) or modifier_name(number) for number in press.modifiers]
     return "+".join((*names, written(press.usage)))
-
-
-def unknown_layout_help(name: str) -> str:
-    """What to write instead of a host layout that isn't known: the one that it names, or those there are and
-    what differs."""
-    meant = [known for known in LAYOUT_NAMES if known[-2:] in re.split("[^a-z]", name.lower())]
-    if len(meant) == 1 and not re.match("windows|win|mac|osx", name):
-        return f"write {meant[0]}"
-    lines = []
-    if name.startswith(("windows", "mac", "win-", "osx")):
-        lines.append("Only Linux hosts are known: Windows and macOS differ in AltGr and dead keys.")
-    lines.append("Choose one of " + ", ".join(LAYOUT_NAMES) + ".")
-    lines.append("Beside linux-us:")
-    lines += [f"  {known}: {differences(known)}" for known in LAYOUT_NAMES[1:]]
-    return "\n".join(lines)

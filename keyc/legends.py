@@ -40,24 +40,29 @@ _SHIFT, _ALT_RIGHT = 0xE1, 0xE6
 _LEVELS: tuple[tuple[int, ...], ...] = ((), (_SHIFT,), (_ALT_RIGHT,), (_SHIFT, _ALT_RIGHT))
 
 # What stands for an accent that waits for its letter, by X keysym; the character of the same name in
-# Unicode. Those that Unicode has no spacing form of are shown as combining ones on a no-break space.
+# Unicode. Those that Unicode has no spacing form of are shown as combining ones on a no-break space;
+# currency, greek and stroke as what they make with Space.
 _ACCENTS = {
     "abovedot": "\u02d9",
     "abovering": "\u02da",
     "acute": "\u00b4",
+    "belowcomma": "\u00a0\u0326",
     "belowdot": "\u00a0\u0323",
     "belowmacron": "\u02cd",
     "breve": "\u02d8",
     "caron": "\u02c7",
     "cedilla": "\u00b8",
     "circumflex": "^",
+    "currency": "\u00a4",
     "diaeresis": "\u00a8",
     "doubleacute": "\u02dd",
     "grave": "`",
+    "greek": "\u00b5",
     "hook": "\u00a0\u0309",
     "horn": "\u00a0\u031b",
     "macron": "\u00af",
     "ogonek": "\u02db",
+    "stroke": "/",
     "tilde": "~",
 }
 

@@ -10,6 +10,7 @@ from collections.abc import Collection, Iterator, Mapping
 
 from keyc.diagnostics import Diagnostic, Label
 from keyc.keyboard import (
+    TEST_USB_ID,
     Action,
     Cap,
     Cell,
@@ -24,8 +25,8 @@ from keyc.keyboard import (
 )
 from keyc.layouts import layout
 from keyc.source import Span
-from keyc.syntax import Action as Written
-from keyc.syntax import (
+from keyc.statements import Action as Written
+from keyc.statements import (
     Call,
     DialBlock,
     Dual,
@@ -37,7 +38,7 @@ from keyc.syntax import (
     SequenceStatement,
     Word,
 )
-from keyc.syntax import Chord as ChordStatement
+from keyc.statements import Chord as ChordStatement
 from keyc.usages import KEYBOARD_PAGE, usage_of
 from keyc.ways import (
     cells_on,
@@ -51,8 +52,7 @@ from keyc.ways import (
     without_way_out,
 )
 
-# pid.codes sets these products of its vendor id aside for tests (pid.codes, "Test PID"; from memory).
-_TEST_VENDOR = 0x1209
+# pid.codes sets more than one product aside for tests (pid.codes, "Test PID"; from memory).
 _TEST_PRODUCTS = range(0x0001, 0x0011)
 
 _FULL_BOARD_KEYS = 40  # from here on a board is expected to have every letter
@@ -286,7 +286,9 @@ def _test_usb_id(keyboard: Keyboard, file: File) -> Iterator[Diagnostic]:
         "trial-usb": keyboard.trial_usb,
     }
     open_ids = {
-        name: one for name, one in ids.items() if one and one[0] == _TEST_VENDOR and one[1] in _TEST_PRODUCTS
+        name: one
+        for name, one in ids.items()
+        if one and one[0] == TEST_USB_ID[0] and one[1] in _TEST_PRODUCTS
     }
     if not open_ids:
         return

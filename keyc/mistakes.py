@@ -8,7 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from keyc.diagnostics import Diagnostic, Label, Severity
 from keyc.measures import Misread
 from keyc.source import Span
-from keyc.syntax import RESERVED, File, Word
+from keyc.statements import Action, File, Word
+from keyc.words import RESERVED
 
 _SEARCHES = 100
 _LABELS_MOST = 4
@@ -43,7 +44,7 @@ class Mistakes:
         self,
         code: str,
         message: str,
-        where: Word | Span,
+        where: Action | Span,
         help: str | None,
         *labels: Label,
         severity: Severity = "error",
@@ -115,8 +116,12 @@ class Mistakes:
     def span(self, start: int, end: int) -> Span:
         return Span(self.source, start, end)
 
-    def at(self, word: Word) -> Span:
-        return Span(self.source, word.start, word.end)
+    def quote(self, part: Action) -> str:
+        """A piece of the file as it is written, cut for a message."""
+        return cut(self.source.text[part.start : part.end])
+
+    def at(self, part: Action) -> Span:
+        return Span(self.source, part.start, part.end)
 
     def names_switch(self, word: Word, switches: Mapping[str, object]) -> bool:
         """Whether a word names one of the switches; tells it if not."""

@@ -10,7 +10,7 @@ from typing import Any
 from keyc import __version__
 from keyc.diagnostics import UserError
 from keyc.keyboard import Press, Usage
-from keyc.layouts import LAYOUT_NAMES, Layout, layout, unknown_layout_help, written_press
+from keyc.layouts import LAYOUT_NAMES, Layout, basis, layout, written_press
 from keyc.usages import (
     full_name,
     indicators,
@@ -23,7 +23,8 @@ from keyc.usages import (
 )
 
 SCHEMA = 1
-_NAME_WIDTH, _USAGE_WIDTH, _TYPES_WIDTH, _SAID_WIDTH = 23, 7, 16, 31  # 80 with the blanks between
+_WIDTH = 80
+_NAME_WIDTH, _USAGE_WIDTH, _TYPES_WIDTH, _SAID_WIDTH = 23, 7, 16, 31  # _WIDTH with the blanks between
 _SHIFT, _ALT_RIGHT = 0xE1, 0xE6
 _LEVELS = ((), (_SHIFT,), (_ALT_RIGHT,), (_SHIFT, _ALT_RIGHT))
 
@@ -60,6 +61,8 @@ def matching(text: str | None, host_layout: str) -> Listing:
     Raises UserError for a host layout that isn't known.
     """
     if host_layout not in LAYOUT_NAMES:
+        from keyc.layout_help import unknown_layout_help
+
         raise UserError(
             f"`{host_layout}` is no host layout that is known here",
             help=unknown_layout_help(host_layout),
@@ -122,6 +125,7 @@ def as_json(listing: Listing) -> dict[str, Any]:
         "schema": SCHEMA,
         "tool": f"keyc {__version__}",
         "host_layout": listing.host_layout,
+        "host_layout_basis": basis(listing.host_layout),
         "strokes": list(listing.strokes),
         "keys": [
             {
@@ -166,6 +170,7 @@ def as_text(listing: Listing) -> str:
         lines += [
             "",
             "Types: alone, with Shift, with AltRight, with both. (acute) is a dead key.",
+            *wrap(f"{listing.host_layout}: {basis(listing.host_layout)}", _WIDTH, subsequent_indent="  "),
             "Indicators for `light`: " + ", ".join(indicators()) + ".",
             "Any other usage of the HID Usage Tables is written usage(0x0C, 0x00E9).",
         ]

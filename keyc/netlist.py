@@ -64,6 +64,7 @@ class Netlist:
     pads: tuple[Pad, ...]
     long_names: Mapping[str, str]
     diagnostics: tuple[Diagnostic, ...]
+    is_whole: bool = True  # it has the line that ends it
 
     def net_name(self, net: str) -> str:
         """A net's name for people: the long one where the file has it, without a `{n}` put after it."""
@@ -130,7 +131,8 @@ class _Reader:
             )
         self._tell_count_of_unreadable()
         self._tell_end(ended_at)
-        return Netlist(self._source, pads, self._long_names(pads), tuple(self._diagnostics))
+        long_names = self._long_names(pads)
+        return Netlist(self._source, pads, long_names, tuple(self._diagnostics), ended_at is not None)
 
     def _lines(self) -> Iterator[tuple[int, str]]:
         """Each line with where it begins. Not `splitlines`: that splits at form feeds and the like."""

@@ -106,8 +106,9 @@ def shipped_files() -> list[Path]:
 def project_files(keyboard: Keyboard | None) -> dict[str, str]:
     """Every file of the CMake project, by name. Without a keyboard: of the bench image for any board."""
     from keyc.emit import files_of, template_text
-    from keyc.firmware import ANY_BOARD_IMAGES, IMAGES, image_source
-    from keyc.tables import fingerprints, tables_of
+    from keyc.fingerprints import fingerprints
+    from keyc.identity import ANY_BOARD_IMAGES, IMAGES, image_source
+    from keyc.tables import tables_of
 
     stem = keyboard.stem if keyboard else "any_board"
     files = files_of(keyboard, tables_of(keyboard)) if keyboard else {}

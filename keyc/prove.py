@@ -25,7 +25,8 @@ from typing import NamedTuple
 from zlib import compress, decompress
 
 from keyc.diagnostics import Diagnostic
-from keyc.engine import MOVE_DOWN, MOVE_DOWN_AND_UP, MOVE_NONE, MOVE_UP, Engine, load
+from keyc.engine import MOVE_DOWN, MOVE_DOWN_AND_UP, MOVE_NONE, MOVE_UP, Engine
+from keyc.engine_library import load
 from keyc.keyboard import (
     Action,
     ByTaps,
@@ -37,8 +38,8 @@ from keyc.keyboard import (
     Through,
 )
 from keyc.source import Span
-from keyc.tables import FIRST_MODIFIER, PAGE_KEYBOARD, tables_of
-from keyc.usages import modifier_name
+from keyc.tables import tables_of
+from keyc.usages import FIRST_MODIFIER, KEYBOARD_PAGE, modifier_name
 
 SECONDS_MOST = 60.0
 STATES_MOST = 400_000  # some 300 bytes each
@@ -363,7 +364,7 @@ def _kind_of(action: Action) -> object:
         case Off():
             return ("nothing", "off")
         case Press(usage, modifiers):
-            if usage.page == PAGE_KEYBOARD and usage.id >= FIRST_MODIFIER:
+            if usage.page == KEYBOARD_PAGE and usage.id >= FIRST_MODIFIER:
                 return action
             return ("key", usage.page, modifiers)
         case TapOrHold(tap, hold):

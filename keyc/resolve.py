@@ -1,6 +1,6 @@
 """Statements → `Keyboard`: what every word means, and every mistake that a statement shows.
 
-`wires.py`, `shape.py`, `grids.py` and `actions.py` do it for their statements; the small ones are
+`wires.py`, `shape.py`, `grids.py` and `actions.py` do it for their statements; the others are
 done here. Nothing is told twice: what was lost to a mistake in parsing, or is itself wrong here, is
 left out silently wherever else it is missed. `lint.py` says what needs the whole keyboard.
 """
@@ -12,10 +12,12 @@ from collections.abc import Iterable, Mapping
 from typing import Any, TypeVar
 
 from keyc import measures
-from keyc.actions import Actions, unescaped
+from keyc.actions import Actions
 from keyc.diagnostics import Diagnostic, Label
 from keyc.grids import resolved_layer
 from keyc.keyboard import (
+    TEST_USB_ID,
+    TITLE_MOST,
     AnotherKey,
     ByTaps,
     Cell,
@@ -40,11 +42,11 @@ from keyc.keyboard import (
     Wait,
     Wiring,
 )
-from keyc.layouts import DEFAULT_LAYOUT, LAYOUT_NAMES, Layout, layout, unknown_layout_help
+from keyc.layouts import DEFAULT_LAYOUT, LAYOUT_NAMES, Layout, layout
 from keyc.mistakes import Mistakes, cut
 from keyc.shape import Shape, resolved_shape
-from keyc.syntax import Chord as ChordStatement
-from keyc.syntax import (
+from keyc.statements import Chord as ChordStatement
+from keyc.statements import (
     DebounceRule,
     DialBlock,
     ExpectStep,
@@ -64,15 +66,14 @@ from keyc.syntax import (
     WiringBlock,
     Word,
 )
+from keyc.texts import unescaped
 from keyc.wires import resolved_wiring
 
-TEST_USB_ID = (0x1209, 0x0001)  # set aside for tests by pid.codes; from memory
 TAP_US = 20_000  # how long `tap` holds a switch down
 
 _StatementKind = TypeVar("_StatementKind", KeyboardBlock, WiringBlock, ShapeBlock)
 
 _LAYERS_MOST = 255  # the tables count layers in a byte
-_TITLE_MOST = 126  # UTF-16 units; a string descriptor's length is a byte (USB 2.0, 9.6.7)
 _DEBOUNCE_MOST_US = 500_000
 _WAIT_MOST_US = 600_000_000
 _RULE_MOST_US = 10_000_000
@@ -180,7 +181,7 @@ class _Resolver:
     # ---- keyboard
 
     def _settings(self, block: KeyboardBlock | None) -> Mapping[str, Setting]:
-        """`usb`, `maker` and `host-layout`, as far as they are given."""
+        """What is said of the keyboard as a whole, by keyword; each once."""
         seen: dict[str, Word] = {}
         lines = block.settings if block else ()
         return {line.keyword.text: line for line in lines if self._mistakes.once(seen, line.keyword)}
@@ -201,6 +202,8 @@ class _Resolver:
             word = settings["host-layout"].value
             if word.text in LAYOUT_NAMES:
                 return layout(word.text)
+            from keyc.layout_help import unknown_layout_help
+
             help = unknown_layout_help(word.text)
             self._mistakes.tell("unknown-host-layout", f"no host layout is called `{word.text}`", word, help)
         return layout(DEFAULT_LAYOUT)
@@ -221,8 +224,8 @@ class _Resolver:
             message = f"the character U+{ord(unfit):04X} can't be shown"
             mistakes.tell("title-unfit", message, mistakes.span(at, at + 1), "take it out of the name")
         units = len(text.encode("utf-16-le")) // 2
-        if units > _TITLE_MOST:
-            help = f"write at most {_TITLE_MOST} characters"
+        if units > TITLE_MOST:
+            help = f"write at most {TITLE_MOST} characters"
             mistakes.tell("title-unfit", f"this name is too long: {units} characters", word, help)
         return text
 
@@ -376,10 +379,10 @@ class _Resolver:
 
     def _layer(self, word: Word, actions: Actions) -> str | None:
         """The layer that a word names; None, and told, if there is none."""
-        if word.text in actions.layers:
+        if word.text in actions.names.layers:
             return word.text
         if not self._mistakes.lost(word.text):
-            actions.unknown_layer(word)
+            actions.names.unknown_layer(word)
         return None
 
     def _chords(self, switches: Mapping[str, Switch], actions: Actions) -> list[Chord]:
@@ -471,7 +474,7 @@ class _Resolver:
         if not mistakes.once(seen, block.dial, f"{block.dial.text} {layer}"):
             return None
         where = mistakes.at(block.dial)
-        is_first = layer == next(iter(actions.layers))
+        is_first = layer == next(iter(actions.names.layers))
         other = Cell(Off() if is_first else Through(), "off" if is_first else "..", None, where)
         return DialTurn(
             block.dial.text,

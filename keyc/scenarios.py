@@ -20,23 +20,26 @@ from typing import TYPE_CHECKING
 
 from keyc.diagnostics import Diagnostic, Label, UserError
 from keyc.keyboard import Down, Expect, Keyboard, Press, Scenario, Step, Tap, Timing, Up, Usage, Wait
-from keyc.tables import (
+from keyc.table_rows import KIND_SHIFT
+from keyc.tables import tables_of
+from keyc.usages import (
+    BUTTON_PAGE,
+    CONSUMER_PAGE,
     FIRST_MODIFIER,
-    KIND_SHIFT,
-    LAST_MODIFIER,
-    PAGE_BUTTON,
-    PAGE_CONSUMER,
-    PAGE_DESKTOP,
-    PAGE_KEYBOARD,
-    tables_of,
+    GENERIC_DESKTOP_PAGE,
+    KEYBOARD_PAGE,
+    is_modifier,
+    modifier_name,
+    short_names,
+    written,
 )
-from keyc.usages import modifier_name, short_names, written
 
 if TYPE_CHECKING:
     from hil.board import Board
-    from keyc.engine import Engine, EngineLibrary, Report
+    from keyc.engine import Engine, Report
+    from keyc.engine_library import EngineLibrary
     from keyc.source import Span
-    from keyc.tables import Tables
+    from keyc.table_rows import Tables
 
 SCAN_US = 125
 _TELL_US = 1_000_000  # longest that the host may take for what is queued
@@ -96,7 +99,7 @@ def run(keyboard: Keyboard) -> list[ScenarioResult]:
     if not keyboard.scenarios:
         return []
     from hil.board import Board
-    from keyc.engine import load
+    from keyc.engine_library import load
 
     library, tables, board = load(), tables_of(keyboard), Board(keyboard.wiring)
     return [_run_one(scenario, keyboard, library, tables, board) for scenario in keyboard.scenarios]
@@ -172,7 +175,7 @@ def _seen_by_computer(moment: Moment, way: tuple[int, ...]) -> str:
 
 def held_names(presses: Iterable[Usage]) -> tuple[str, ...]:
     """The names of usages that are down, modifiers first (`ShiftLeft`, `KeyA`)."""
-    ordered = sorted(presses, key=lambda usage: (not _is_modifier(usage), usage.page, usage.id))
+    ordered = sorted(presses, key=lambda usage: (not is_modifier(usage), usage.page, usage.id))
     return tuple(written(usage) for usage in ordered)
 
 
@@ -181,14 +184,14 @@ def usages_in(report: Report) -> frozenset[Usage]:
     data = report.bytes
     if report.which == "consumer":
         ids = (int.from_bytes(data[n : n + 2], "little") for n in range(0, len(data), 2))
-        return frozenset(Usage(PAGE_CONSUMER, number) for number in ids if number)
+        return frozenset(Usage(CONSUMER_PAGE, number) for number in ids if number)
     if report.which == "pointer":
-        return frozenset(Usage(PAGE_BUTTON, n) for n in range(1, 9) if data[0] >> (n - 1) & 1)
+        return frozenset(Usage(BUTTON_PAGE, n) for n in range(1, 9) if data[0] >> (n - 1) & 1)
     if report.which == "system":
-        return frozenset(Usage(PAGE_DESKTOP, number) for number in data if number)
+        return frozenset(Usage(GENERIC_DESKTOP_PAGE, number) for number in data if number)
     bits = int.from_bytes(data[8:], "little") | data[0] << FIRST_MODIFIER
     return frozenset(
-        Usage(PAGE_KEYBOARD, number) for number in range(bits.bit_length()) if bits >> number & 1
+        Usage(KEYBOARD_PAGE, number) for number in range(bits.bit_length()) if bits >> number & 1
     )
 
 
@@ -199,15 +202,11 @@ def motion_in(report: Report) -> tuple[int, ...]:
     return tuple(byte - 256 if byte > 127 else byte for byte in report.bytes[1:5])
 
 
-def written_press(press: Press) -> str:
+def press_in_short(press: Press) -> str:
     """A press as people write it: `Shift+A`, `Tab`, `AltRight+E`."""
     short = {full: name for name, full in short_names().items()}
     names = [*map(modifier_name, press.modifiers), written(press.usage)]
     return "+".join(short.get(name, name) for name in names)
-
-
-def _is_modifier(usage: Usage) -> bool:
-    return usage.page == PAGE_KEYBOARD and FIRST_MODIFIER <= usage.id <= LAST_MODIFIER
 
 
 def _same(one: Press, other: Press) -> bool:
@@ -216,7 +215,7 @@ def _same(one: Press, other: Press) -> bool:
 
 
 def _parts(press: Press) -> tuple[Usage | None, frozenset[int]]:
-    if _is_modifier(press.usage):
+    if is_modifier(press.usage):
         return None, frozenset((*press.modifiers, press.usage.id))
     return press.usage, frozenset(press.modifiers)
 
@@ -245,17 +244,17 @@ class _HostView:
         before = self.held
         self.down[report.which] = usages_in(report)
         held = self.held
-        modifiers = frozenset(usage.id for usage in held if _is_modifier(usage))
+        modifiers = frozenset(usage.id for usage in held if is_modifier(usage))
         new = held - before
         if new:
             self.seen = [seen for seen in self.seen if not seen.undecided]
-        new_keys = sorted((u for u in new if not _is_modifier(u)), key=lambda u: (u.page, u.id))
+        new_keys = sorted((u for u in new if not is_modifier(u)), key=lambda u: (u.page, u.id))
         for usage in new_keys:
             self.seen.append(_Seen(Press(usage, tuple(sorted(modifiers)))))
-        new_modifiers = frozenset(usage.id for usage in new if _is_modifier(usage))
+        new_modifiers = frozenset(usage.id for usage in new if is_modifier(usage))
         if new_modifiers and not new_keys:
             *others, last = sorted(modifiers)
-            self.seen.append(_Seen(Press(Usage(PAGE_KEYBOARD, last), tuple(others)), new_modifiers))
+            self.seen.append(_Seen(Press(Usage(KEYBOARD_PAGE, last), tuple(others)), new_modifiers))
         for seen in self.seen:
             if not seen.undecided & modifiers:
                 seen.undecided = frozenset()
@@ -371,7 +370,7 @@ def _run_one(
         if isinstance(step, Expect):
             presses = running.host.take_presses()
             expected += step.texts
-            got += map(written_press, presses)
+            got += map(press_in_short, presses)
             failure = _failure(step, presses, running)
             running.note_expect(step, failure)
             if failure:
@@ -409,6 +408,6 @@ def _failure(step: Expect, presses: Sequence[Press], running: _Run) -> Failure |
         came = f"{' and '.join(held)} {'is' if len(held) == 1 else 'are'} still held"
     else:
         came = (
-            " ".join(f"`{written_press(press)}`" for press in presses) + " came" if presses else "none came"
+            " ".join(f"`{press_in_short(press)}`" for press in presses) + " came" if presses else "none came"
         )
     return Failure(step.span, wanted, came, running.since_expect)

@@ -17,8 +17,9 @@ from keyc.keyboard import Cap, Wiring
 from keyc.measures import MM_PER_U
 from keyc.mistakes import Mistakes
 from keyc.source import Span
-from keyc.syntax import RESERVED, CapItem, File, ShapeBlock, ShapeLine, Word
-from keyc.syntax import Corner as WrittenCorner
+from keyc.statements import CapItem, File, ShapeBlock, ShapeLine, Word
+from keyc.statements import Corner as WrittenCorner
+from keyc.words import RESERVED
 
 # Caps that overlap by less than a thousandth of a unit (19 µm) touch.
 _TOUCH_U = 0.001

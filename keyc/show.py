@@ -9,6 +9,7 @@ import re
 from typing import Any
 
 from keyc import __version__
+from keyc.fingerprints import Fingerprints, fingerprints
 from keyc.keyboard import (
     Action,
     Cap,
@@ -24,7 +25,7 @@ from keyc.keyboard import (
 )
 from keyc.layouts import layout
 from keyc.pins import module_pin_of_gpio, package_pin_of_gpio
-from keyc.tables import fingerprints, tables_of
+from keyc.tables import tables_of
 from keyc.usages import KEYBOARD_PAGE
 
 SCHEMA = 1
@@ -52,6 +53,7 @@ def as_json(keyboard: Keyboard) -> dict[str, Any]:
         "usb": {
             "vendor": keyboard.usb_vendor,
             "product": keyboard.usb_product,
+            "version": _version(marks),
             "bench": _usb_id(keyboard.bench_usb),
             "trial": _usb_id(keyboard.trial_usb),
         },
@@ -136,11 +138,19 @@ def _usb_id(numbers: tuple[int, int] | None) -> dict[str, int] | None:
     return None if numbers is None else {"vendor": numbers[0], "product": numbers[1]}
 
 
+def _version(marks: Fingerprints) -> str:
+    """How a computer tells the daily image with this keymap from one with another."""
+    from keyc.identity import device_version
+    from keyc.usb_seen import version_text
+
+    return version_text(device_version("daily", marks))
+
+
 def as_text(keyboard: Keyboard) -> str:
     """The keyboard for people, in 80 columns unless its matrix or its shape needs more."""
     marks = fingerprints(keyboard)
     tables = tables_of(keyboard)
-    identity = f"USB {keyboard.usb_vendor:#06x}:{keyboard.usb_product:#06x}"
+    identity = f"USB {keyboard.usb_vendor:#06x}:{keyboard.usb_product:#06x}, version {_version(marks)}"
     facts = [
         keyboard.title,
         ", ".join(

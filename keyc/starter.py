@@ -7,15 +7,15 @@ keys that are needed most, in reading order.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import ceil
 from pathlib import Path
 
-from keyc.board_text import keymap_text, layer_lines, quoted
+from keyc.board_text import HOST_LAYOUT, keymap_text, layer_lines, quoted
 from keyc.boards import ReadBoard
+from keyc.cap_lines import PlacedCap
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes
-from keyc.places import PlacedCap
 from keyc.tidy import tidied_text
 
 MOST_KEYS = 225  # 15 rows and 15 columns: the chip has 30 pins
@@ -31,6 +31,18 @@ _UPPER = (("Tab",), list("QWERTYUIOP"), ("BracketLeft", "BracketRight", "Backsla
 _HOME = (("CapsLock",), [*"ASDFGHJKL", "Semicolon"], ("Quote", "Enter"))
 _LOWER = (("Shift",), [*"ZXCVBNM", "Comma", "Period", "Slash"], ("ShiftRight",))
 _FUNCTION = (("Escape",), [f"F{n}" for n in range(1, 11)], ("F11", "F12"))
+# What rows of letters without room for it at their ends have instead of a key that is needed less.
+_INSTEAD = (
+    ("Space", ("Alt", "AltRight", "Meta", "CapsLock")),
+    ("Enter", ("ShiftRight", "ControlRight", "AltRight", "Quote", "CapsLock")),
+    ("Backspace", ("BracketLeft", "Equal", "Delete", "Minus", "Meta")),
+)
+# What dials do in turn: clockwise, the other way, pressed.
+_DIALS = (
+    ("AudioVolumeUp", "AudioVolumeDown", "AudioVolumeMute"),
+    ("wheel(down)", "wheel(up)", "Home"),
+    ("ArrowRight", "ArrowLeft", "Enter"),
+)
 _WIDE = 10  # keys in a row that has room for ten letters
 _HALF = 5  # and in one for a hand
 _MOST_FOR_ONE_HAND = 39  # with more keys than that every letter should be somewhere
@@ -95,7 +107,7 @@ def from_number(name: str, count: int, diodes: Diodes = Diodes.CATHODE_TO_ROW) -
         "# Change the pins, the names and the shape to what you build.",
         "",
         f"keyboard {quoted(title_of(name))} {{",
-        "    host-layout linux-us",
+        f"    {HOST_LAYOUT}",
         "}",
         "",
         "wiring {",
@@ -106,7 +118,7 @@ def from_number(name: str, count: int, diodes: Diodes = Diodes.CATHODE_TO_ROW) -
         *("    " + " ".join(row) for row in rows),
         "}",
         "",
-        *_layers(rows),
+        *_layers(_guessed(rows), rows),
     ]
     return tidied_text("\n".join(lines) + "\n")
 
@@ -135,8 +147,19 @@ def from_board(name: str, read: ReadBoard) -> str:
             "none of this board's keys can be read as it is", "`keyc wiring` says what is wrong with it"
         )
     names = read.text.names
-    rows = [[names[cap.name] for cap in row] for row in _visual_rows(read)]
-    return keymap_text(read.text, title_of(name), _layers(rows, _written_rows(read)))
+    rows = _visual_rows(read)
+    does = _guessed([[names[cap.name] for cap in row] for row in rows])
+    _with_two_row_enter(does, [[(names[cap.name], cap) for cap in row] for row in rows])
+    dials = []
+    for number, dial in enumerate(dial for dial in read.board.dials if None not in dial.gpios):
+        clockwise, back, pressed = _DIALS[number % len(_DIALS)]
+        part = names[dial.part.name]
+        dials += [f"dial {part} on base {{ clockwise = {clockwise}   counter-clockwise = {back} }}"]
+        for direct in read.text.directs:
+            if direct.contact.part is dial.part:
+                does[names[direct.contact.name]] = pressed
+    lines = _layers(does, _written_rows(read))
+    return keymap_text(read.text, title_of(name), [*lines, *([""] if dials else []), *dials])
 
 
 def _written_rows(read: ReadBoard) -> list[list[str]]:
@@ -150,19 +173,20 @@ def _visual_rows(read: ReadBoard) -> list[list[PlacedCap]]:
     lines: dict[object, list[PlacedCap]] = {}
     for key in read.text.keys:
         lines.setdefault(key.row, []).append(caps[key.name])
+    of_dials = {dial.part for dial in read.board.dials}
     for direct in read.text.directs:
-        lines.setdefault("direct", []).append(caps[direct.contact.name])
+        if direct.contact.part not in of_dials:
+            lines.setdefault("direct", []).append(caps[direct.contact.name])
     return [sorted(row, key=lambda cap: cap.x_u) for row in lines.values()]
 
 
 # ---- the first layer --------------------------------------------------------------------------
 
 
-def _layers(rows: Sequence[Sequence[str]], written: Sequence[Sequence[str]] | None = None) -> list[str]:
+def _layers(does: Mapping[str, str], written: Sequence[Sequence[str]]) -> list[str]:
     """A guessed first layer, and one with `usb-boot` that it leads to. `written`: the lines of `shape`."""
-    does = _guessed(rows)
     listed = list(does)
-    grid = [[does[switch] for switch in line] for line in written or rows]
+    grid = [[does[switch] for switch in line] for line in written]
     lines = ["# A guess from the rows: change it to what you want to type.", *layer_lines("base", grid)]
     if "more" in does.values():
         boot = next(switch for switch in listed if does[switch] != "more")
@@ -194,6 +218,24 @@ def _guessed(rows: Sequence[Sequence[str]]) -> dict[str, str]:
     return does
 
 
+def _with_two_row_enter(does: dict[str, str], rows: Sequence[Sequence[tuple[str, PlacedCap]]]) -> None:
+    """Changes `does` where a cap of two rows ends the letters: that is Enter.
+
+    Boards that have it so have one more key beside the left Shift, too.
+    """
+    talls = (name for row in rows for name, cap in row if cap.height_u > 1)
+    tall = next((name for name in talls if does[name] in ("Backslash", "Enter")), None)
+    enter = next((name for name, action in does.items() if action == "Enter"), None)
+    if tall is None or enter is None:
+        return
+    does[enter], does[tall] = does[tall], "Enter"
+    lower = [name for name, _ in next((row for row in rows if any(does[name] == "Z" for name, _ in row)), [])]
+    actions = [does[name] for name in lower]
+    if actions[:1] == ["Shift"] and "ShiftRight" in actions[:-1]:
+        end = actions.index("ShiftRight") + 1
+        does.update(zip(lower, ["Shift", "IntlBackslash", *actions[1:end]], strict=False))
+
+
 def _in_order(rows: Sequence[Sequence[str]], keys: Sequence[str]) -> dict[str, str]:
     switches = [switch for row in rows for switch in row]
     return dict(zip(switches, [*keys[: len(switches)], *["off"] * (len(switches) - len(keys))], strict=False))
@@ -219,6 +261,11 @@ def _usual_rows(rows: Sequence[Sequence[str]], least: int) -> dict[str, str]:
         else:
             keys = []
         does.update(dict(zip(row, [*keys, *["off"] * len(row)], strict=False)))
+    for key, instead in _INSTEAD:
+        there = {action: switch for switch, action in does.items()}
+        given_up = [action for action in instead if action in there]
+        if key not in there and given_up:
+            does[there[given_up[0]]] = key
     _fill(does)
     return does
 

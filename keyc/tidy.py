@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from keyc import measures
 from keyc.source import Source
-from keyc.syntax import (
+from keyc.statements import (
     Action,
     Call,
     CapItem,
@@ -44,9 +44,8 @@ from keyc.syntax import (
     WiringBlock,
     WiringLine,
     Word,
-    extent,
-    parsed,
 )
+from keyc.syntax import parsed
 
 if TYPE_CHECKING:
     from keyc.diagnostics import Diagnostic
@@ -372,10 +371,10 @@ def _places_in_grid(
     if [len(row) for row in layer.rows] == [len(caps) for caps in shape]:
         for row, caps in zip(layer.rows, shape, strict=True):
             for cell, (x0, x1) in zip(row, caps, strict=True):
-                yield extent(cell)[0], _Place(table, x0, x1, is_drawn=True)
+                yield cell.start, _Place(table, x0, x1, is_drawn=True)
     else:
         for row in layer.rows:
-            yield from _row(table, [extent(cell)[0] for cell in row])
+            yield from _row(table, [cell.start for cell in row])
 
 
 def _places_in_scenario(

@@ -15,7 +15,6 @@ from typing import Any
 from keyc import __version__
 from keyc.compile import check_text
 from keyc.diagnostics import Diagnostic, Label, UserError, has_errors
-from keyc.keyboard import Keyboard
 from keyc.scenarios import (
     TIME_LINE_HEAD,
     ScenarioResult,
@@ -73,12 +72,8 @@ def _script_tried(source: Source, script: str) -> Trial:
     keyboard, found = check_text(whole)
     if keyboard is None:
         return Trial((), tuple(_told_of_script(one, start, own) for one in found if one.severity == "error"))
-    results = run(_with_last_scenario(keyboard))
+    results = run(keyboard.replaced(scenarios=keyboard.scenarios[-1:]))
     return Trial(tuple(results), tuple(_told_of_script(one, start, own) for one in diagnostics_of(results)))
-
-
-def _with_last_scenario(keyboard: Keyboard) -> Keyboard:
-    return keyboard.replaced(scenarios=keyboard.scenarios[-1:])
 
 
 def _told_of_script(one: Diagnostic, start: int, own: Source) -> Diagnostic:

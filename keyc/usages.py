@@ -32,6 +32,16 @@ MODIFIER_NAMES = (
     "MetaRight",
 )
 FIRST_MODIFIER = 0xE0
+LAST_MODIFIER = 0xE7
+
+# What one report can say: the system controls of the desktop page, keys and modifiers without the
+# error codes, five buttons, consumer usages (USB HID Usage Tables, pages 0x01, 0x07, 0x09, 0x0C).
+_REPORTABLE = {
+    GENERIC_DESKTOP_PAGE: range(0x81, 0xB8),
+    KEYBOARD_PAGE: range(0x04, LAST_MODIFIER + 1),
+    BUTTON_PAGE: range(1, 6),
+    CONSUMER_PAGE: range(0x01, 0x1000),  # up to what the report descriptor declares
+}
 
 # Short for the left-hand one.
 _LEFT_OF = {"Control": "ControlLeft", "Shift": "ShiftLeft", "Alt": "AltLeft", "Meta": "MetaLeft"}
@@ -136,6 +146,11 @@ def modifier_of(name: str) -> int | None:
 def is_modifier(usage: Usage) -> bool:
     """Whether a usage is one of the eight modifiers."""
     return usage.page == KEYBOARD_PAGE and 0 <= usage.id - FIRST_MODIFIER < len(MODIFIER_NAMES)
+
+
+def is_reportable(usage: Usage) -> bool:
+    """Whether a report to the host can say this usage."""
+    return usage.id in _REPORTABLE.get(usage.page, ())
 
 
 def modifier_name(number: int) -> str:

@@ -44,9 +44,7 @@ class UsbIdentity:
     version: int
 
     def __str__(self) -> str:
-        return (
-            f"{self.vendor:04x}:{self.product:04x}, version {self.version >> 8:x}.{self.version & 0xFF:02x}"
-        )
+        return f"{self.vendor:04x}:{self.product:04x}, version {version_text(self.version)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +53,11 @@ class UsbDevice:
 
     identity: UsbIdentity
     title: str
+
+
+def version_text(version: int) -> str:
+    """A bcdDevice, as most systems write it: 14.27."""
+    return f"{version >> 8:x}.{version & 0xFF:02x}"
 
 
 def devices_here() -> list[UsbDevice] | None:

@@ -9,7 +9,7 @@ from keyc import measures
 from keyc.diagnostics import Label
 from keyc.keyboard import Dial, Diodes, Light, Switch, Wiring
 from keyc.mistakes import Mistakes
-from keyc.syntax import (
+from keyc.statements import (
     Columns,
     DialLine,
     DiodeName,
@@ -25,7 +25,7 @@ from keyc.usages import indicators, led_usage
 _PIN = r"GP(?:IO)?(0|[1-9][0-9]{0,3})"
 _PIN_IN_ANY_CASE = r"(?i:gpio|gp|pin|io)?[_-]?([0-9]{1,2})"
 _LAST_GPIO = 29  # RP2040 datasheet, 1.4.3: GPIO0 to GPIO29
-_DIODES_IN_A_PACKAGE = 2  # common practice: SOT-23 and the like
+_DIODES_IN_A_PACKAGE = 8  # common practice: the largest arrays have as many
 # What a pin is used for, and the same for two pins of one number.
 _SEVERAL = {
     "a column": "columns",
@@ -287,7 +287,7 @@ class _Wires:
                 continue
             named = diodes.setdefault(line.diode.text, [])
             if len(named) == _DIODES_IN_A_PACKAGE:
-                what = "the diode of two other switches, and a package holds no more"
+                what = f"the diode of {_DIODES_IN_A_PACKAGE} other switches, and a package holds no more"
                 self._mistakes.taken(line.diode, self._mistakes.at(named[0]), what)
                 continue
             named.append(line.diode)

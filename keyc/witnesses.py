@@ -14,13 +14,14 @@ from itertools import chain
 from statistics import median
 
 from keyc.boards import ReadBoard, read_board
+from keyc.cap_lines import PlacedCap
 from keyc.compile import Checked
 from keyc.diagnostics import BoardPlace, Diagnostic, Label, Mend
 from keyc.keyboard import Cap, Diodes, Keyboard, Switch
-from keyc.places import PlacedCap
 from keyc.source import Source, Span
-from keyc.syntax import Columns, DialLine, DiodeName, Direct, File, MatrixRow, WiringBlock, Word, parsed
-from keyc.traced import Contact, Key, Side
+from keyc.statements import Columns, DialLine, DiodeName, Direct, File, MatrixRow, WiringBlock, Word
+from keyc.syntax import parsed
+from keyc.wired_board import Contact, Key, Side
 
 _PLACE_U = 0.1  # a cap that lies off by more is told; places are written to 0.05 u
 _TURN_DEG = 2.0

@@ -10,7 +10,8 @@ from functools import cache
 import pytest
 
 from keyc.diagnostics import UserError
-from keyc.firmware import Image, Runtime, build_uf2
+from keyc.firmware import Runtime, build_uf2
+from keyc.identity import Image
 from keyc.pico import find_sdk
 
 

@@ -224,3 +224,15 @@ def test_a_file_name_with_a_line_end_breaks_no_output(
         assert "\ntwo <b>" not in path.read_text(encoding="utf-8")
     run(keyc.cli.main, capsys, "sheet", file, "-o", outside / "x.svg")
     harmless_xml((outside / "x.svg").read_text(encoding="utf-8"))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="it is a POSIX shell's quoting")
+def test_a_command_that_is_told_can_be_pasted(outside: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    name = "$(touch injected); touch injected #.keys"
+    (outside / name).write_text(KEYMAP.format(title='"X"').replace("usb-boot", "B"), encoding="utf-8")
+    assert keyc.cli.main(["show", name]) == 0
+    told = capsys.readouterr().err.partition("warning: `")[2].removesuffix("` shows what is meant\n")
+    words = subprocess.run(
+        ["sh", "-c", f"printf '%s\\n' {told}"], capture_output=True, text=True, check=True
+    ).stdout.splitlines()
+    assert words == ["keyc", "check", name]

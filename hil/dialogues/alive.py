@@ -49,10 +49,16 @@ class Rig(Protocol):
 
 
 def run(talk: Conversation) -> Verdict:
-    """With a port that could be opened, whatever answers there lives; what it is, is asked next."""
-    found = findings(Sight.ANSWERS)
-    talk.found.alive = found
+    """The port could be opened; who answers there is asked next, and `silent` is what nobody means."""
+    found = talk.found.alive = findings(Sight.OPENS)
+    talk.tell(Event("line", found.sight.value, stage="alive"))
     return found.verdict
+
+
+def silent(talk: Conversation) -> None:
+    """Nobody has answered on the port that opened: then all that is known of the chip is that."""
+    found = talk.found.alive = findings(Sight.SILENT)
+    talk.remarks += found.notes
 
 
 def looked_for(rig: Rig, tell: Callable[[Event], None], *, wait_s: float) -> AliveFindings:

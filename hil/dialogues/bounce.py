@@ -1,15 +1,18 @@
-"""`bounce`: each switch is pressed a few times while its line is held low and its edges are timed."""
+"""`bounce`: keys are typed over while their line is held low and its edges are timed.
+
+One line is held at a time, and all keys on it are heard at once: in any order, and one before the other is
+up. Who needs no hand on the computer to pass a silent key over: two more presses of a finished one do it.
+"""
 
 from __future__ import annotations
 
-from math import ceil
 from typing import TYPE_CHECKING
 
 from hil.events import Event
 from hil.observe import Edge, Holding, LetGo
-from hil.places import places_of
-from hil.result import PositionVerdict, Verdict
-from hil.stages.bounce import NO_EDGES, ONCE, POOL, SCRATCHED, Bounces, held_line
+from hil.places import in_one_breath, place_of_several
+from hil.result import Verdict
+from hil.stages.bounce import NO_EDGES, SCRATCHED, Bounces, Stroke, held_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,8 +21,13 @@ if TYPE_CHECKING:
 
 _HEAR_US = 20_000  # from one look at the person's keyboard to the next
 _QUIET_US = 60_000  # nothing came for so long: the last stroke is over
-_FEWEST, _MOST = 3, 5  # presses of a switch
-_FURTHER = 3  # presses more, where something was seen once
+_TWICE_US = 400_000  # Enter and Enter again within this: that is enough
+_SURPLUS = 2  # presses of finished keys, while only silent ones are left
+_NAMED = 4  # keys with the fewest presses that are named
+_HOW = (
+    "one row of the wiring at a time: type over its keys in any order, as fast as you like; rolls count. "
+    "Enter leaves out the key named first, Enter twice in a blink ends the stage with what it has"
+)
 
 
 def run(talk: Conversation) -> Verdict:
@@ -40,95 +48,139 @@ def run(talk: Conversation) -> Verdict:
 class _Asking:
     def __init__(self, talk: Conversation, bounces: Bounces) -> None:
         self._talk, self._bounces = talk, bounces
-        self._places = places_of(talk.keyboard, talk.settings.side)
         self._names = talk.usable
-        self._wanted = max(_FEWEST, min(_MOST, ceil(POOL / max(1, len(self._names)))))
+        self._wanted = bounces.wanted(self._names)
+        self._passed: set[str] = set()  # keys that are left out
+        self._told: set[str] = set()
+        self._prompted: tuple[str, ...] = ()
         self._line = 0
         self._heard_us = 0
+        self._gave_up_us: int | None = None
+        self._enough = False
 
     def run(self) -> Verdict:
+        talk, bounces = self._talk, self._bounces
         by_line: dict[int, list[str]] = {}
         for name in self._names:
-            by_line.setdefault(held_line(self._talk.matrix, name), []).append(name)
-        missed: list[str] = []
+            by_line.setdefault(held_line(talk.matrix, name), []).append(name)
+        talk.tell(Event("line", _HOW, stage="bounce"))
         for line, names in by_line.items():
-            missed += self._on_line(line, names)
-        self._talk.stopped()
-        once = [name for name in self._names if self._bounces.is_doubtful(name)]
-        self._talk.found.left_out["bounce"] = (
-            *(f"{name}: how its contact bounces was not measured" for name in missed),
-            *(f"{name}: {ONCE}" for name in once),
-        )
-        verdicts = {one.verdict for one in self._bounces.findings()}
-        if verdicts & {PositionVerdict.CHATTERING, PositionVerdict.INTERMITTENT}:
-            return Verdict.FAIL
-        return Verdict.INCOMPLETE if missed or once or not self._names else Verdict.PASS
-
-    def _on_line(self, line: int, names: Sequence[str]) -> list[str]:
-        """Asks for the switches that show while this line is held; those that weren't seen."""
-        self._line = line
-        begun = self._talk.held(line)
-        for n, name in enumerate(names):
-            if isinstance(begun, LetGo):
-                self._talk.tell(Event("line", f"GPIO{line} is held high by something, and was let go"))
-                return list(names[n:])
-            if n == 0:
-                self._bounces.hold(begun)
-            begun = self._ask(name, names) or begun
-        return [name for name in names if not self._bounces.presses(name)]
-
-    def _ask(self, name: str, names: Sequence[str]) -> LetGo | None:
-        """Until this switch was pressed often enough, or is silent; what ended the holding, if it did."""
-        talk, bounces = self._talk, self._bounces
-        if self._left(name) > 0:
-            self._prompt(name, names)
-            talk.hand.asked_to_press(name)
-        while self._left(name) > 0:
-            seen = talk.heard_of_edges(_HEAR_US, self._line)
-            now_us = talk.link.transport.now_us
-            if isinstance(seen, LetGo):
-                return seen
-            if isinstance(seen, Holding):
-                bounces.hold(seen)
-                self._prompt(name, names)
-                talk.hand.asked_to_press(name)
-            elif isinstance(seen, Edge):
-                self._heard_us = now_us
-                bounces.see(seen)
-            elif bounces.moving and now_us - self._heard_us >= _QUIET_US:
-                bounces.quiet()
-                if not bounces.holds and self._left(name) > 0:
-                    talk.hand.asked_to_press(name)
-            # Another one of this line was pressed as often: this one is silent, and was passed over.
-            passed = any(bounces.presses(o) >= self._wanted for o in names[names.index(name) + 1 :])
-            if talk.hand.gives_up() or (passed and not bounces.presses(name)):
+            self._on_line(line, names)
+            if self._enough:
                 break
-        self._tell(name)
-        return None
+        talk.stopped()
+        talk.keep("done")
+        talk.found.left_out["bounce"] = bounces.left_out(self._names)
+        return bounces.verdict(self._names)
 
-    def _left(self, name: str) -> int:
-        wanted = self._wanted + (_FURTHER if self._bounces.is_doubtful(name) else 0)
-        return wanted - self._bounces.presses(name)
+    def _on_line(self, line: int, names: Sequence[str]) -> None:
+        """Until each switch that shows while this line is held was pressed often enough, or is left out."""
+        talk, bounces = self._talk, self._bounces
+        self._line, self._prompted = line, ()
+        begun: Holding | LetGo | None = talk.held(line)
+        surplus = 0
+        asks = True
+        while not self._enough and (left := self._left_of(names)):
+            if isinstance(begun, LetGo):
+                talk.tell(Event("line", f"GPIO{line} is held high by something, and was let go"))
+                return
+            if begun is not None:
+                bounces.hold(begun)
+                self._prompted, asks = (), True
+            self._prompt(left)
+            if asks:
+                talk.hand.asked_to_press(left[0])
+                asks = False
+            seen = talk.heard_of_edges(_HEAR_US, line)
+            begun = seen if isinstance(seen, Holding | LetGo) else None
+            strokes = self._strokes(seen if isinstance(seen, Edge) else None)
+            if strokes and not bounces.moving and not bounces.holds:
+                asks = True
+            if any(bounces.presses(name) for name in left):
+                surplus = 0
+            else:
+                surplus += sum(not one.is_press and one.switch not in left for one in strokes)
+            if surplus >= _SURPLUS:
+                self._pass_over(left)
+            elif talk.hand.gives_up():
+                self._give_up(left[0])
+                asks = True
 
-    def _prompt(self, name: str, names: Sequence[str]) -> None:
-        times = self._left(name)
-        at = names.index(name) + 1
-        instead = names[at] if at < len(names) else None
+    def _strokes(self, edge: Edge | None) -> list[Stroke]:
+        """What is over by now; every one of them is counted."""
+        talk, bounces = self._talk, self._bounces
+        now_us = talk.link.transport.now_us
+        strokes: list[Stroke] = []
+        if edge is not None:
+            self._heard_us = now_us
+            strokes = bounces.see(edge)
+        elif bounces.moving and now_us - self._heard_us >= _QUIET_US:
+            strokes = bounces.quiet()
+            talk.keep("quiet")
+        for name in dict.fromkeys(one.switch for one in strokes):
+            if not bounces.left(name, self._wanted):
+                self._tell(name)
+        if any(not one.is_press for one in strokes):
+            self._count()
+        return strokes
+
+    def _count(self) -> None:
+        """Tells how far it is, and who has had the fewest presses."""
+        done, total = self._counts()
+        fewest = tuple(self._left_of(self._prompted))
+        text = f"{done} of {total} presses"
+        self._talk.tell(Event("counted", text, stage="bounce", together=fewest, proven=done, total=total))
+
+    def _left_of(self, names: Sequence[str]) -> list[str]:
+        """Those that are still to be pressed, the fewest presses first."""
+        left = [n for n in names if n not in self._passed and self._bounces.left(n, self._wanted)]
+        return sorted(left, key=self._bounces.presses)
+
+    def _give_up(self, name: str) -> None:
+        now_us = self._talk.link.transport.now_us
+        before_us, self._gave_up_us = self._gave_up_us, now_us
+        self._enough = before_us is not None and now_us - before_us <= _TWICE_US
+        self._pass_over([name])
+
+    def _pass_over(self, names: Sequence[str]) -> None:
+        self._passed |= {*names}
+        for name in names:
+            self._tell(name)
+
+    def _counts(self) -> tuple[int, int]:
+        """Presses so far that were wanted, and of how many."""
+        total = len(self._names) * self._wanted
+        left = sum(max(0, self._wanted - self._bounces.presses(name)) for name in self._names)
+        return total - left, total
+
+    def _prompt(self, left: Sequence[str]) -> None:
+        """Told anew when one has had enough, and marks those that have not."""
+        if set(left) == set(self._prompted):
+            return
+        self._prompted = tuple(left)
+        done, total = self._counts()
+        caps, side = self._talk.keyboard.caps, self._talk.settings.side
+        in_order = sorted(left, key=self._names.index)
+        times = sum(self._bounces.left(name, self._wanted) for name in left)
+        each = in_one_breath(in_order) if len(left) <= _NAMED else f"these {len(left)} keys"
+        presses = f"{times} presses" if times > 1 else "once"
         self._talk.tell(
             Event(
                 "prompt",
-                f"press {name} {times} times: {self._places[name]}",
-                switch=name,
-                instead=instead,
-                place=self._places[name],
+                f"type over {each}, {presses} in all: {place_of_several(caps, in_order, side)}",
+                switch=left[0],
+                together=tuple(left),
+                place=place_of_several(caps, in_order, side),
                 times=times,
-                proven=sum(self._bounces.presses(one) >= self._wanted for one in self._names),
-                total=len(self._names),
-                again=False,
+                proven=done,
+                total=total,
             )
         )
 
     def _tell(self, name: str) -> None:
+        if name in self._told:
+            return
+        self._told.add(name)
         one = next((one for one in self._bounces.findings() if one.switch == name), None)
         if one is None:
             self._talk.tell(Event("bounce", f"{name}: no press was seen", switch=name))

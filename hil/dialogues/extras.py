@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from hil.conversation import Resumed
+from hil.conversation import Blinked, Resumed
 from hil.dialogues.typing import IMAGE as TRIAL
 from hil.events import Event
 from hil.observe import Changed, mask_of
 from hil.result import PositionVerdict, Verdict
-from hil.stages.extras import DETENTS, REST_US, Extras, Way, light_hidden_by
+from hil.stages.extras import DETENTS, REST_US, Extras, Way
 
 if TYPE_CHECKING:
     from hil.conversation import Conversation
@@ -26,8 +26,6 @@ _ATTEMPTS = 2
 _BLINKS = 3  # before it is asked whether the light stayed dark
 _LOOK_US = 3_000_000  # from the end of a blink to the next one
 _RELEASE_US = 2_000_000  # longest wait for a switch to be let go
-_BAD = (PositionVerdict.OPEN, PositionVerdict.SWAPPED)
-_UNTESTED = PositionVerdict.UNTESTED
 _SEEN = {PositionVerdict.PROVEN: "seen", PositionVerdict.OPEN: "stayed dark"}
 
 
@@ -44,7 +42,7 @@ def run(talk: Conversation) -> Verdict:
     talk.also_watched = mask_of(pin for dial in wiring.dials for pin in (dial.pin_a, dial.pin_b))
     try:
         now = talk.watched(_SOON_US)
-        extras = talk.found.extras = Extras(wiring, lines, now)
+        extras = talk.found.extras = Extras(wiring, lines, now, talk.can.get("lit-high", 0))
         return _Asking(talk, extras, now).run()
     finally:
         talk.also_watched = 0
@@ -54,9 +52,10 @@ class _Asking:
     def __init__(self, talk: Conversation, extras: Extras, now: Observation) -> None:
         assert talk.base is not None
         self._talk, self._extras = talk, extras
+        self._dials = [dial.name for dial in talk.keyboard.wiring.dials]
         self._stuck = talk.matrix.read_pressed(talk.base)
         self._pressed = self._pressed_in(now)
-        self._held = False  # the last light's pin, high although it was driven low
+        self._blinked = Blinked.LIT  # how the last light's pin took it
 
     def run(self) -> Verdict:
         talk, wiring = self._talk, self._talk.keyboard.wiring
@@ -68,27 +67,16 @@ class _Asking:
             self._tell(f"{dial.name}: {found.verdict.value}", found.blocked_by)
         touch = next(iter(talk.usable), None)
         for light in wiring.lights:
-            if touch is not None and not light_hidden_by(light, talk.looked()):
+            if touch is not None and not self._extras.light_hidden_by(light):
                 self._look_at(light, touch)
             seen = self._extras.light(light)
             self._tell(
                 f"light {light.name} ({seen.pin}): {_SEEN.get(seen.verdict, 'untested')}", seen.blocked_by
             )
         talk.stopped()
-        return self._verdict()
-
-    def _verdict(self) -> Verdict:
-        dials, lights = self._extras.findings()
-        told = [
-            *((one.name, one.verdict, one.blocked_by) for one in dials),
-            *((f"light {one.shows}", one.verdict, one.blocked_by) for one in lights),
-        ]
-        untested = [f"{name}: {', '.join(why)}" for name, verdict, why in told if verdict is _UNTESTED]
-        self._talk.found.left_out["extras"] = tuple(untested)
-        misread = any(one.edges_per_detent is not None for one in dials)
-        if misread or any(verdict in _BAD for _, verdict, _ in told):
-            return Verdict.FAIL
-        return Verdict.INCOMPLETE if untested else Verdict.PASS
+        talk.keep("done")
+        talk.found.left_out["extras"] = self._extras.left_out()
+        return self._extras.verdict()
 
     # -- dials --
 
@@ -97,6 +85,7 @@ class _Asking:
             if self._extras.is_settled(dial, way):
                 return
             self._extras.ask(dial, way)
+            self._talk.keep("turn", self._dials.index(dial), way.sign)
             self._ask_to_turn(dial, way, again=attempt > 0)
             self._wait_for_turn(dial, way)
 
@@ -120,6 +109,7 @@ class _Asking:
                 self._ask_to_turn(dial, way, again=True)
             if touched or self._talk.hand.gives_up():
                 self._extras.give_up()
+                self._talk.keep("out")
                 self._wait_for_release()
                 return
 
@@ -130,12 +120,14 @@ class _Asking:
         while not self._extras.is_told(light.pin):
             if self._is_seen(light, touch, where):
                 self._extras.answer(light.pin, lit=True)
-            elif not self._held:
+                self._talk.keep("lit", light.pin)
+            elif self._blinked is Blinked.LIT:
                 self._ask(f"if {where} stayed dark", "touch a switch that works")
                 self._talk.hand.asked_to_press(touch)
                 while not (self._heard()[1] or self._talk.hand.gives_up()):
                     pass
                 self._extras.answer(light.pin, lit=False)
+                self._talk.keep("dark", light.pin)
             self._wait_for_release()
 
     def _is_seen(self, light: Light, touch: str, where: str) -> bool:
@@ -148,9 +140,14 @@ class _Asking:
         )
         for _ in range(_BLINKS):
             talk.hand.asked_to_look(light.pin)
-            self._held = talk.blinked(light.pin)
-            if self._held:
-                self._extras.held_high(light.pin)
+            self._blinked = talk.blinked(light.pin)
+            if self._blinked is not Blinked.LIT:
+                if self._blinked is Blinked.HELD:
+                    self._extras.held(light.pin)
+                    self._talk.keep("held", light.pin)
+                else:
+                    self._extras.followed(light.pin)
+                    self._talk.keep("followed", light.pin)
                 self._begin_again()
                 return False
             if self._begin_again():

@@ -12,6 +12,7 @@ from hil.places import in_one_breath, place_of_several
 from hil.result import Verdict
 from hil.stages.flex import Flex, beside, groups
 from hil.stages.positions import rows_of_caps
+from hil.wire import TIMES_US
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -60,16 +61,9 @@ class _Watching:
             if other not in again:
                 self._hold((other,), min(each_us, _AGAIN_US))
         talk.stopped()
-        found = self._flex.findings()
-        lines = {pin for name in talk.matrix.switches for pin in self._flex.pins(name)}
-        never = sorted(lines - {pin for pin, us in found.held_us.items() if us}, key=lambda pin: int(pin[4:]))
-        if never:
-            talk.found.left_out["flex"] = (
-                f"{', '.join(never)}: no switch on it was held down while the case was squeezed",
-            )
-        if found.blips:
-            return Verdict.FAIL
-        return Verdict.INCOMPLETE if never else Verdict.PASS
+        talk.keep("done")
+        talk.found.left_out["flex"] = self._flex.left_out()
+        return self._flex.verdict()
 
     def _hold(self, group: Sequence[str], time_us: int) -> list[Blip]:
         """Watches while these are held down for so long; what has blipped."""
@@ -90,6 +84,8 @@ class _Watching:
             last_us = transport.now_us
             if self._talk.hand.gives_up():
                 break
+        if self._ahead is not None:
+            self._talk.keep("until", (transport.now_us + self._ahead - _ON_ITS_WAY_US) % TIMES_US)
         return found
 
     def _ask(self, group: Sequence[str], time_us: int) -> None:
@@ -115,7 +111,9 @@ class _Watching:
                 talk.tell(Event("blip", "the board was gone for a moment", took_us=0))
         elif isinstance(seen, Changed):
             if self._ahead is None:
-                flex.start(seen.table.time_us - (now_us - self._began_us))
+                began_us = (seen.table.time_us - (now_us - self._began_us)) % TIMES_US
+                flex.start(began_us)
+                talk.keep("since", began_us)
                 self._ahead = seen.table.time_us - now_us
             return flex.see(seen.table)
         elif self._ahead is not None:

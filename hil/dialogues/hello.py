@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from hil.conversation import Trouble
+from hil.conversation import NobodyThere, Trouble
+from hil.dialogues import alive
 from hil.events import Event
 from hil.stages import hello
+from hil.stages.alive import Sight, findings
 
 if TYPE_CHECKING:
     from hil.conversation import Conversation
@@ -20,11 +22,17 @@ def run(talk: Conversation) -> Verdict:
     """Raises Trouble where nothing answers, or another board than the file's."""
     measures = any(stage not in _WITHOUT_MEASURING for stage in talk.settings.stages)
     images = ("bench",) if measures else ("bench", "trial")
-    found = hello.findings(talk.introduced(), talk.fingerprint, images=images)
+    try:
+        board = talk.introduced()
+    except NobodyThere:
+        alive.silent(talk)
+        raise
+    talk.found.alive = findings(Sight.ANSWERS)
+    found = hello.findings(board, talk.fingerprint, images=images)
     talk.remarks += found.notes
     if found.trouble is not None:
         raise Trouble(f"{found.trouble}. {found.help}" if found.help else found.trouble)
-    board, expected = talk.identity, talk.settings.board
+    expected = talk.settings.board
     if expected is not None and expected.flash_id and board.flash_id not in (None, expected.flash_id):
         raise Trouble("this is another board than the one that was to be mended")
     talk.tell(Event("board", _in_words(board), flash_id=board.flash_id))

@@ -8,9 +8,8 @@ from hil.conversation import Resumed
 from hil.events import Event
 from hil.observe import Changed
 from hil.places import in_one_breath, place_of_several
-from hil.result import PositionVerdict, Verdict
-from hil.stages.positions import rows_of_caps
-from hil.stages.together import Together
+from hil.result import Verdict
+from hil.stages.together import NO_NEIGHBOUR, NOTHING, Together, not_seen_in_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,14 +19,11 @@ if TYPE_CHECKING:
 _HEAR_US = 20_000  # from one look at the person's keyboard to the next
 _RELEASE_US = 2_000_000  # longest wait for the last chord to be let go
 _TWICE_US = 400_000  # Enter and Enter again within this: that is enough
-_FEW, _FEW_TOLD = 3, 4
+_FEW = 3
+_A_NOTE = 4  # switches: a note is a line of the wire, and no longer
 _QUICKER = (
     "quicker: draw a finger along each row, so that two caps are always down. Enter leaves one out, Enter "
     "twice in a blink the rest"
-)
-NOTHING = "together: nothing was left in doubt that switches held at the same time would show"
-NO_NEIGHBOUR = (
-    "together: solder to the neighbours of what was touched, which were not asked for (leave out --touched)"
 )
 
 
@@ -36,36 +32,18 @@ def run(talk: Conversation) -> Verdict:
     talk.looked()
     assert talk.base is not None
     talk.keep("together")
-    positions = talk.found.positions
-    good = talk.usable
-    doubtful: list[str] = []
     stands = talk.settings.proven or _proven_before(talk)
-    if positions is not None:
-        verdicts = {name: positions.position(name).verdict for name in talk.matrix.switches}
-        good = [
-            name
-            for name in talk.numbers
-            if verdicts[name] is PositionVerdict.PROVEN
-            or (
-                name in stands
-                and verdicts[name] is PositionVerdict.UNTESTED
-                and not positions.hidden_by(name)
-            )
-        ]
-        doubtful = [name for name in talk.usable if verdicts[name] is PositionVerdict.ANSWERS]
-    together = Together(
+    together = talk.found.together_asks(
+        talk.keyboard,
         talk.matrix,
         talk.base,
         talk.watched(),
-        good=good,
-        doubtful=doubtful,
-        order=[name for row in rows_of_caps(talk.keyboard.caps) for name in row],
-        chords=[chord.members for chord in talk.keyboard.chords],
+        stands=stands,
         touched=talk.settings.touched,
     )
-    talk.found.together = together
     if together.question() is None:
         talk.stopped()
+        talk.keep("done")
         whole = talk.settings.touched is None or bool(stands)
         talk.found.left_out["together"] = (NOTHING if whole else NO_NEIGHBOUR,)
         return Verdict.SKIPPED
@@ -112,25 +90,20 @@ class _Asking:
                 self._give_up(talk.link.transport.now_us)
         self._wait_for_release()
         talk.stopped()
-        return self._verdict()
+        talk.keep("done")
+        found = together.findings()
+        if found.not_seen:
+            talk.found.left_out["together"] = not_seen_in_words(found.not_seen)
+        return found.verdict
 
     def _give_up(self, now_us: int) -> None:
         before_us, self._gave_up_us = self._gave_up_us, now_us
         if before_us is not None and now_us - before_us <= _TWICE_US:
             self._together.give_up_the_rest()
+            self._talk.keep("enough")
         else:
             self._together.give_up()
-
-    def _verdict(self) -> Verdict:
-        found = self._together.findings()
-        if found.not_seen:
-            told = [f"{' and '.join(chord)}: not seen together" for chord in found.not_seen]
-            if len(told) > _FEW_TOLD:
-                told = [f"{len(told)} groups of switches side by side: not seen together (--stages together)"]
-            self._talk.found.left_out["together"] = tuple(told)
-        if found.bridged or found.ghosts:
-            return Verdict.FAIL
-        return Verdict.INCOMPLETE if found.not_seen else Verdict.PASS
+            self._talk.keep("out")
 
     def _ask(self, chord: Sequence[str]) -> None:
         found = self._together.findings()
@@ -146,6 +119,9 @@ class _Asking:
                 total=found.pairs,
             )
         )
+        for n in range(0, len(chord), _A_NOTE):
+            numbers = (self._talk.numbers[name] for name in chord[n : n + _A_NOTE])
+            self._talk.keep("also" if n else "hold", *numbers)
         self._talk.hand.asked_together(chord)
 
     def _wait_for_release(self) -> None:

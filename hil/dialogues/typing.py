@@ -21,6 +21,7 @@ _HEAR_US = 20_000
 _PAUSE_US = 10_000_000  # without a key moving: that was all
 _BEGIN_US = 60_000_000  # longest wait for the first key
 _WATCHES = 12
+_WORTH_NOTING_US = 1_000_000  # a longer gap between two presses says nothing
 _PROMPT = "type as you usually do, every key a few times. Ten seconds without a key end it"
 
 
@@ -39,6 +40,15 @@ def run(talk: Conversation) -> Verdict:
         _listen(talk, typing)
     talk.stopped()
     found = typing.findings()
+    # Counts, as in the record: neither the order of the keys nor what was typed.
+    for number, one in enumerate(found.switches):
+        if one.presses:
+            shortest_us = one.shortest_gap_us
+            brief = shortest_us is not None and shortest_us < _WORTH_NOTING_US
+            talk.keep("typed", number, one.presses, shortest_us if brief else "none")
+        if one.suspect or one.close or one.still_down:
+            talk.keep("quick", number, one.suspect, one.close, int(one.still_down))
+    talk.keep("done")
     for name, verdict in found.positions.items():
         told = Event("verdict", f"{name}: {verdict.value}", switch=name, verdict=verdict.value)
         talk.tell(replace(told, proven=_proven(talk), total=len(talk.numbers)))

@@ -13,8 +13,9 @@ from hil.result import Cause, Fault, Verdict
 
 
 class Sight(Enum):
-    """What the computer sees of the board, from most to least alive."""
+    """What the computer sees of the board, from most to least alive; `OPENS`: nobody has asked yet."""
 
+    OPENS = "the port opens; whether a bench image answers there is told next"
     ANSWERS = "a board answers: its chip, its crystal and its USB live"
     SILENT = "a serial port on USB is there, and nothing on it answers"
     DRIVE = "the chip's own drive is there: chip, crystal and USB live, and it waits for an image"
@@ -25,6 +26,11 @@ class Sight(Enum):
 
 
 _LOAD = "the bench image goes with the power: plug the board in with BOOTSEL held, and it is copied again"
+
+_ELSEWHERE = (
+    "`hil ports` lists the ports and what answers there; without --port, `hil bench FILE --stages alive` "
+    "looks for the chip itself, and says what to measure"
+)
 
 _NOT_SHOWN = "a device that can't be talked to: this computer doesn't show whether one was plugged in"
 
@@ -113,8 +119,10 @@ def findings(sight: Sight, *, sees_broken: bool = True) -> AliveFindings:
     not_tested = (_NOT_SHOWN,) if sight is Sight.NOTHING and not sees_broken else ()
     causes = _CAUSES.get(sight)
     if causes is None:
-        if sight is Sight.ANSWERS:
+        if sight in (Sight.ANSWERS, Sight.OPENS):
             return AliveFindings(sight, Verdict.PASS)
+        if sight is Sight.SILENT:
+            return AliveFindings(sight, Verdict.INCOMPLETE, notes=(sight.value, _LOAD, _ELSEWHERE))
         return AliveFindings(sight, Verdict.INCOMPLETE, notes=(sight.value, _LOAD))
     fault = Fault("no-usb", (), 1, causes, (sight.value,))
     return AliveFindings(sight, Verdict.FAIL, fault, not_tested, CAUTIONS)

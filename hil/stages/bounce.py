@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING
 
 from hil.judge import ends
 from hil.observe import REST, Edge, Holding, pair
-from hil.result import BounceSide, Debounce, PositionVerdict, SwitchBounce
+from hil.places import in_one_breath
+from hil.result import BounceSide, Debounce, PositionVerdict, SwitchBounce, Verdict
 from hil.wire import TIMES_US
 
 if TYPE_CHECKING:
@@ -28,11 +29,14 @@ _GAP_US = 15_000  # a line that was quiet for so long has ended its stroke
 _LET_GO_US = 3_000  # an opening in the middle of a press: longer than a bounce leaves a gap (from memory)
 _TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 _AGREEING = 2
+_FEWEST, _MOST = 3, 5  # presses of a switch
+_FURTHER = 3  # presses more, where something was seen once
 _FEW = 8  # switches that make quartiles worth while
 _FENCES = 3.0  # Tukey's outer fence: so many quartile distances above the upper quartile
 
 LONGEST_GOOD_US = 5_000  # of a stroke (common practice)
 POOL = 300  # none longer in 300: fewer than 1 in 100 are longer, with 95 % (the rule of three)
+_RULE = 3
 MARGIN = 1.5  # other fingers, other days, and contacts that age
 
 SCRATCHED = "bounce: tweezers scratch, so how contacts bounce is measured with a finger alone"
@@ -113,6 +117,18 @@ class Bounces:
         """Whether a switch is down."""
         return any(line.was_low for line in self._lines.values())
 
+    def lost(self) -> None:
+        """Something of what the board told is missing: strokes under way don't count."""
+        self._lines = {}
+
+    def wanted(self, usable: Sequence[str]) -> int:
+        """Presses of each of these, so that enough are pooled, or nearly so."""
+        return max(_FEWEST, min(_MOST, ceil(POOL / max(1, len(usable)))))
+
+    def left(self, name: str, wanted: int) -> int:
+        """How often this one is still to be pressed: more often where something was seen once."""
+        return max(0, wanted + (_FURTHER if self.is_doubtful(name) else 0) - self.presses(name))
+
     def presses(self, name: str) -> int:
         """How often it was pressed and let go, whatever its contact did meanwhile."""
         counted = self._counted.get(name)
@@ -122,6 +138,22 @@ class Bounces:
         """Whether something was seen once that would be a fault if it came again."""
         counted = self._counted.get(name)
         return counted is not None and 1 in (counted.drops, len(_long(counted)))
+
+    def left_out(self, usable: Sequence[str]) -> tuple[str, ...]:
+        """What isn't known of these switches."""
+        missed = [name for name in usable if not self.presses(name)]
+        few = [name for name in usable if 0 < self.presses(name) < _FEWEST and not self.is_doubtful(name)]
+        return (
+            *((f"how contacts bounce, not measured: {in_one_breath(missed)}",) if missed else ()),
+            *((f"how contacts bounce, fewer than {_FEWEST} presses: {in_one_breath(few)}",) if few else ()),
+            *(f"{name}: {ONCE}" for name in usable if self.is_doubtful(name)),
+        )
+
+    def verdict(self, usable: Sequence[str]) -> Verdict:
+        verdicts = {one.verdict for one in self.findings()}
+        if verdicts & {PositionVerdict.CHATTERING, PositionVerdict.INTERMITTENT}:
+            return Verdict.FAIL
+        return Verdict.INCOMPLETE if self.left_out(usable) or not usable else Verdict.PASS
 
     def _ended(self, gpio: int, line: _Line) -> list[Stroke]:
         edges, line.edges = line.edges, []
@@ -189,6 +221,25 @@ class Bounces:
         return tuple(found)
 
 
+def not_pooled(found: Iterable[SwitchBounce], earlier: Iterable[tuple[int, int]] = ()) -> tuple[str, ...]:
+    """Why no debounce time is recommended, and what is known instead; empty if one is."""
+    presses, longest_us = pooled(found, earlier)
+    if presses >= POOL:
+        return ()
+    # None longer in n: fewer than 3 in n are longer, with 95 % (the rule of three).
+    so_far = ""
+    if presses >= _RULE:
+        one_in = presses // _RULE
+        so_far = (
+            f": the longest so far took {longest_us / 1000:.1f} ms, which rests on {presses} presses (fewer "
+            f"than 1 in {one_in} takes longer, with 95 %)"
+        )
+    return (
+        f"how long to debounce{so_far}; {POOL} presses give a recommendation (1 in {POOL // _RULE}). "
+        f"{POOL - presses} more are wanted, in this run or the next ones",
+    )
+
+
 def _long(counted: _Counted) -> list[Stroke]:
     return [one for one in (*counted.presses, *counted.releases) if one.took_us > LONGEST_GOOD_US]
 
@@ -216,11 +267,16 @@ def pool(found: Iterable[SwitchBounce]) -> tuple[int, int]:
     return sum(one.pooled for one in good), max((one.longest_us for one in good), default=0)
 
 
-def debounce(found: Iterable[SwitchBounce], earlier: Iterable[tuple[int, int]] = ()) -> Debounce | None:
-    """What to write for `debounce`, once enough presses are pooled; else None. `earlier`: the pools of this
-    board's runs before."""
+def pooled(found: Iterable[SwitchBounce], earlier: Iterable[tuple[int, int]] = ()) -> tuple[int, int]:
+    """The presses that a debounce time rests on by now, and the longest stroke of them in µs. `earlier`: the
+    pools of this board's runs before."""
     pools = [pool(found), *earlier]
-    presses, longest_us = sum(n for n, _ in pools), max(us for _, us in pools)
+    return sum(n for n, _ in pools), max(us for _, us in pools)
+
+
+def debounce(found: Iterable[SwitchBounce], earlier: Iterable[tuple[int, int]] = ()) -> Debounce | None:
+    """What to write for `debounce`, once enough presses are pooled; else None."""
+    presses, longest_us = pooled(found, earlier)
     if presses < POOL:
         return None
     return Debounce(max(1, ceil(longest_us * MARGIN / 1000)), presses, longest_us)

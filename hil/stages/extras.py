@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from hil.observe import REST, Observation, pair
-from hil.result import Dial, Light, LineVerdict, PositionVerdict
+from hil.result import Dial, Light, LineVerdict, PositionVerdict, Verdict
 from hil.stages.lines import LineFindings
 from hil.wire import TIMES_US
 
@@ -29,13 +29,16 @@ DETENTS = 4  # to be seen each way: a whole round of the contacts, whatever a de
 REST_US = 120_000  # without an edge: the dial rests in a detent (a hand that clicks on pauses longer)
 _MOST = 3 * DETENTS  # movements, before the question is given up
 _AGREEING = 2
+_BAD = (PositionVerdict.OPEN, PositionVerdict.SWAPPED)
 
 # Levels of contacts A and B (1: closed) in the order in which they follow one another clockwise.
 _ROUND = ((0, 0), (1, 0), (1, 1), (0, 1))
 
 WIRED_TO_GROUND = (
-    "it lights when its pin is driven high, which only the keyboard's own firmware does: look at it there"
+    "it lights when its pin is driven high, which the bench image does only for a light of its own keymap: "
+    "load the bench image of this file"
 )
+FOLLOWED = "another pin follows its pin, so it isn't driven high: look for solder between the two"
 NOT_SAID = "nobody said whether it lit"
 NOT_TURNED = "it was not turned far enough each way"
 FAULTY_LINE = "its pin has a fault of its own"
@@ -83,8 +86,9 @@ class _Question:
 class Extras:
     """All evidence about dials and lights. `ask` and `see` for dials, `answer` for lights."""
 
-    def __init__(self, wiring: Wiring, lines: LineFindings, now: Observation) -> None:
-        """`now`: the table as it is, the dials' pins among its lines."""
+    def __init__(self, wiring: Wiring, lines: LineFindings, now: Observation, lit_high: int = 0) -> None:
+        """`now`: the table as it is, the dials' pins among its lines. `lit_high`: the pins that the board
+        drives high for a light (`can lit-high`)."""
         self._wiring, self._lines = wiring, lines
         self._dials = {dial.name: dial for dial in wiring.dials}
         self._questions: dict[tuple[str, Way], list[_Question]] = {
@@ -92,6 +96,8 @@ class Extras:
         }
         self._lit: dict[int, list[bool]] = {light.pin: [] for light in wiring.lights}
         self._held: set[int] = set()
+        self._followed: set[int] = set()
+        self._lit_high = lit_high
         self._now = now
         self._asked: tuple[str, Way] | None = None
 
@@ -123,6 +129,10 @@ class Extras:
         if self._asked is not None:
             self._questions[self._asked][-1].given_up = True
             self._asked = None
+
+    def ask_nothing(self) -> None:
+        """What is seen from here on answers no question that is known."""
+        self._asked = None
 
     def is_answered(self, dial: str, way: Way) -> bool:
         """Whether the last question has had its answer, whatever it is."""
@@ -253,43 +263,70 @@ class Extras:
         """What the person says of the light on this pin, after it has blinked."""
         self._lit[pin].append(lit)
 
-    def held_high(self, pin: int) -> None:
-        """Its pin read high although it was driven low: it can't have lit."""
+    def held(self, pin: int) -> None:
+        """Its pin read otherwise than it was driven: it can't have lit."""
         self._held.add(pin)
         self.answer(pin, lit=False)
+
+    def followed(self, pin: int) -> None:
+        """Another pin was at the level of this one, so the board didn't go on."""
+        self._followed.add(pin)
 
     def is_told(self, pin: int) -> bool:
         """Whether nothing more needs to be asked about this light."""
         said = self._lit[pin]
-        return any(said) or len(said) >= _AGREEING
+        return pin in self._followed or any(said) or len(said) >= _AGREEING
 
     def light(self, wired: WiredLight) -> Light:
         """What is known of a light."""
         said = self._lit[wired.pin]
-        blocked = light_hidden_by(wired, self._lines)
+        blocked = self.light_hidden_by(wired)
         verdict, why = PositionVerdict.UNTESTED, blocked or (NOT_SAID,)
         if any(said):
             verdict, why = PositionVerdict.PROVEN, ()
         elif len(said) >= _AGREEING:
             verdict, why = PositionVerdict.OPEN, ()
         is_held = verdict is PositionVerdict.OPEN and wired.pin in self._held
-        return Light(f"GPIO{wired.pin}", wired.name, verdict, is_held, why)
+        return Light(f"GPIO{wired.pin}", wired.name, verdict, is_held, why, lit_low=wired.lit_low)
+
+    def light_hidden_by(self, light: WiredLight) -> tuple[str, ...]:
+        """Why the bench can't light it, or mustn't; empty if it can. High is driven only what is free."""
+        if light.pin in self._followed:
+            return (FOLLOWED,)
+        if not light.lit_low and not self._lit_high >> light.pin & 1:
+            return (WIRED_TO_GROUND,)
+        line = self._lines.line(light.pin)
+        faulty = (LineVerdict.LOW, LineVerdict.BRIDGED, LineVerdict.UNTESTED)
+        if line is None or line.verdict in faulty or not (light.lit_low or line.verdict is LineVerdict.CLEAR):
+            return self._lines.troubles_of(light.pin) or (FAULTY_LINE,)
+        return ()
+
+    def _told(self) -> list[tuple[str, PositionVerdict, tuple[str, ...]]]:
+        dials, lights = self.findings()
+        return [
+            *((one.name, one.verdict, one.blocked_by) for one in dials),
+            *((f"light {one.shows}", one.verdict, one.blocked_by) for one in lights),
+        ]
+
+    def left_out(self) -> tuple[str, ...]:
+        """What isn't known of them, and why."""
+        return tuple(
+            f"{name}: {', '.join(why)}"
+            for name, verdict, why in self._told()
+            if verdict is PositionVerdict.UNTESTED
+        )
+
+    def verdict(self) -> Verdict:
+        dials, _ = self.findings()
+        misread = any(one.edges_per_detent is not None for one in dials)
+        if misread or any(verdict in _BAD for _, verdict, _ in self._told()):
+            return Verdict.FAIL
+        return Verdict.INCOMPLETE if self.left_out() else Verdict.PASS
 
     def findings(self) -> tuple[tuple[Dial, ...], tuple[Light, ...]]:
         """Every dial and every light, in the order of the wiring."""
         dials = tuple(self.dial(name) for name in self._dials)
         return dials, tuple(self.light(wired) for wired in self._wiring.lights)
-
-
-def light_hidden_by(light: WiredLight, lines: LineFindings) -> tuple[str, ...]:
-    """Why the bench can't light it; empty if it can."""
-    if not light.lit_low:
-        return (WIRED_TO_GROUND,)
-    line = lines.line(light.pin)
-    faulty = (LineVerdict.LOW, LineVerdict.BRIDGED, LineVerdict.UNTESTED)
-    if line is None or line.verdict in faulty:
-        return lines.troubles_of(light.pin) or (FAULTY_LINE,)
-    return ()
 
 
 def _movements(seen: Sequence[tuple[int, tuple[int, int]]]) -> Iterator[Movement]:

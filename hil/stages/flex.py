@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from hil.judge import lines_of, names_in_order
 from hil.observe import REST, Observation, members, pair
-from hil.result import Blip, Flexed
+from hil.result import Blip, Flexed, Verdict
 from hil.wire import TIMES_US
 from keyc.keyboard import Diodes
 
@@ -27,7 +27,7 @@ _LET_GO_US = 30_000  # from letting go to pressing again: faster than a hand (co
 _TOUCHED_US = 10_000  # a press: no hand is that fast (from memory)
 _AT_ONCE = 2  # switches that a pair of thumbs holds down
 
-CABLE = "USB"
+CABLE = "USB"  # what has let go when the board itself was gone
 
 _Signal = tuple[str, ...]  # ("SW7",), ("GPIO3",), ("GPIO3", "GPIO4")
 
@@ -55,6 +55,7 @@ class Flex:
         self._blips: list[Blip] = []
         self._held_us: Counter[str] = Counter()
         self._watched_us = 0
+        self._is_whole = True
         self._last_us = now.time_us
         self._pins = {
             name: tuple(f"GPIO{gpio}" for gpio in (s.row, s.column, s.direct) if gpio is not None)
@@ -68,16 +69,20 @@ class Flex:
         for level in self._levels.values():
             level.since_us = self._last_us
 
-    def pins(self, name: str) -> tuple[str, ...]:
-        """The lines that a switch sits on."""
-        return self._pins[name]
-
     def restart(self, now: Observation, *, away: bool = False) -> None:
         """Watched anew. `away`: the board itself was gone."""
         if away:
             self._blips.append(Blip(CABLE, True, 0))
         self._last_us = now.time_us
         self._levels = {signal: _Level(True, True, now.time_us) for signal in self._signals(now)}
+
+    def lost(self) -> None:
+        """Something of what the board told is missing: nothing is known until it is watched anew."""
+        self._levels = {}
+
+    def cut_short(self) -> None:
+        """Not all was seen that was asked for: whether its neighbours let go too is not known of a switch."""
+        self._is_whole = False
 
     def see(self, table: Observation) -> tuple[Blip, ...]:
         """One frame: the table as it is now. What has blipped since the last call."""
@@ -98,6 +103,13 @@ class Flex:
         passed_us = (now_us - self._last_us) % TIMES_US
         if passed_us > TIMES_US // 2:
             return ()
+        if passed_us > _STEADY_US:
+            # Whatever is to become steady has done so by then, and is held from there on.
+            settled = self._pass_time((self._last_us + _STEADY_US) % TIMES_US, _STEADY_US)
+            return (*settled, *self._pass_time(now_us, passed_us - _STEADY_US))
+        return self._pass_time(now_us, passed_us)
+
+    def _pass_time(self, now_us: int, passed_us: int) -> tuple[Blip, ...]:
         self._last_us = now_us
         self._watched_us += passed_us
         self._held_us.update({pin: passed_us for name in self.held for pin in self._pins[name]})
@@ -130,6 +142,19 @@ class Flex:
             self._matrix.switches
         )
 
+    def left_out(self) -> tuple[str, ...]:
+        """The lines on which nothing was held down meanwhile."""
+        lines = {pin for pins in self._pins.values() for pin in pins}
+        never = sorted((pin for pin in lines if not self._held_us[pin]), key=lambda pin: int(pin[4:]))
+        if not never:
+            return ()
+        return (f"{', '.join(never)}: no switch on it was held down while the case was squeezed",)
+
+    def verdict(self) -> Verdict:
+        if self._blips:
+            return Verdict.FAIL
+        return Verdict.INCOMPLETE if self.left_out() else Verdict.PASS
+
     def findings(self) -> Flexed:
         return Flexed(tuple(self._of_lines()), self._watched_us, dict(self._held_us))
 
@@ -145,6 +170,8 @@ class Flex:
             to.update({name: pin for name in loose - set(to) if pin in self._pins[name]})
         found = []
         for blip in self._blips:
+            if not self._is_whole and blip.let_go and blip.switches and blip.what not in to:
+                continue  # perhaps its own joint, perhaps its line's
             pin = to.get(blip.what, "") if blip.let_go else ""
             concerned = names_in_order(self._matrix.wiring, (n for n, line in to.items() if line == pin))
             found.append(Blip(pin, True, blip.took_us, concerned) if pin else blip)

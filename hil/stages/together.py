@@ -11,23 +11,33 @@
 from __future__ import annotations
 
 from collections import Counter
-from itertools import combinations, pairwise
+from itertools import combinations
+from math import hypot
 from typing import TYPE_CHECKING
 
 from hil.ghosts import Ghosts
 from hil.judge import ends, lines_of, names_in_order
 from hil.observe import Observation, pair
+from hil.places import in_one_breath
 from hil.result import Ghost, HeldTogether
+from hil.stages.positions import rows_of_caps
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from hil.judge import Matrix
+    from keyc.keyboard import Cap
 
 _AGREEING = 2
 _FINGERS = 3  # neighbours that one hand holds down
+_FEW_TOLD = 4
 _TRIES = 3  # of a chord that isn't seen whole
+
+NOTHING = "together: nothing was left in doubt that switches held at the same time would show"
+NO_NEIGHBOUR = (
+    "together: solder to the neighbours of what was touched, which were not asked for (leave out --touched)"
+)
 
 Pair = tuple[str, str]
 
@@ -35,9 +45,9 @@ Pair = tuple[str, str]
 class Together:
     """All frames of a run, and what to ask for next.
 
-    `order`: switches as their caps lie. `good`: those whose diode is known to be good; `doubtful`: those
-    that answer, but whose diode isn't judged. `chords`: the keymap's. `touched`: only what concerns these
-    is asked for; None: everything.
+    `caps`: where they lie says who is whose neighbour. `good`: those whose diode is known to be good;
+    `doubtful`: those that answer, but whose diode isn't judged. `chords`: the keymap's. `touched`: only what
+    concerns these is asked for; None: everything.
     """
 
     def __init__(
@@ -48,11 +58,13 @@ class Together:
         *,
         good: Iterable[str],
         doubtful: Iterable[str] = (),
-        order: Sequence[str] = (),
+        caps: Sequence[Cap] = (),
         chords: Sequence[tuple[str, ...]] = (),
         touched: frozenset[str] | None = None,
     ) -> None:
-        self._matrix, self._order = matrix, tuple(order) or tuple(matrix.switches)
+        self._matrix = matrix
+        self._places = {cap.switch: (cap.x_u, cap.y_u) for cap in caps}
+        self._order = tuple(name for row in rows_of_caps(caps) for name in row) or tuple(matrix.switches)
         self._base, self._now = base.within(lines_of(matrix.wiring)), now
         self._good = {name for name in good if matrix.switches[name].direct is None}
         self._doubtful = [name for name in doubtful if matrix.switches[name].direct is None]
@@ -70,6 +82,8 @@ class Together:
         self._seen_whole: Counter[tuple[str, ...]] = Counter()
         self._rectangles = Ghosts(matrix)
         self._most = 0
+        self._read: Counter[tuple[frozenset[str], int]] = Counter()  # per chord and reading: how often
+        self._first: dict[tuple[frozenset[str], int], Observation] = {}
         self._asked: tuple[str, ...] | None = None
 
     # -- what to ask -------------------------------------------------------------------------------
@@ -82,6 +96,10 @@ class Together:
                 return chord
         self._asked = None
         return None
+
+    def ask(self, chord: tuple[str, ...] | None) -> None:
+        """This was asked for (None: nothing that is known), in a run that is read again."""
+        self._asked = chord
 
     def _wanted(self) -> Iterable[tuple[str, ...]]:
         open_pairs = [one for one in self._neighbours if one not in self._clear and not self._is_bridged(one)]
@@ -104,14 +122,17 @@ class Together:
 
     def _pairs(self) -> tuple[Pair, ...]:
         """Good switches that lie side by side and whose diodes lead to one line."""
-        found: list[Pair] = []
         by_line: dict[int, list[str]] = {}
         for name in self._order:
-            if name in self._good:
-                by_line.setdefault(ends(self._matrix.wiring, self._matrix.switches[name])[1], []).append(name)
-        for names in by_line.values():
-            found += (one for one in pairwise(names) if self._concerns(one, self._touched))
-        return tuple(found)
+            switch = self._matrix.switches[name]
+            if switch.direct is None:
+                by_line.setdefault(ends(self._matrix.wiring, switch)[1], []).append(name)
+        return tuple(
+            one
+            for names in by_line.values()
+            for one in side_by_side(names, self._places)
+            if self._good.issuperset(one) and self._concerns(one, self._touched)
+        )
 
     @staticmethod
     def _concerns(names: Iterable[str], touched: frozenset[str] | None) -> bool:
@@ -157,6 +178,10 @@ class Together:
         held_before, held = self._matrix.read_pressed(before), self._matrix.read_pressed(table)
         asked = self._asked
         ghosts = self._ghosts(held_before, held)
+        if asked and set(asked) <= held and held - {ghost.ghost for ghost in ghosts} == set(asked):
+            reading = (frozenset(asked), table.low & table.readable)
+            self._first.setdefault(reading, table)
+            self._read[reading] += 1
         if held - held_before:
             self._most = max(self._most, len(held - {ghost.ghost for ghost in ghosts}))
             for chord in {*self._chords, *([asked] if asked else ())}:
@@ -217,6 +242,11 @@ class Together:
         """Rectangles that had three corners held at once."""
         return self._rectangles.exercised
 
+    def tables(self) -> dict[frozenset[str], Observation]:
+        """Per chord that was asked for what was read while it, and nothing else, was held: twice alike."""
+        often = [reading for reading, times in reversed(self._read.most_common()) if times >= _AGREEING]
+        return {reading[0]: self._first[reading] for reading in often}
+
     def findings(self) -> HeldTogether:
         bridged = tuple(one for one in self._neighbours if self._is_bridged(one))
         ghosts = tuple(
@@ -228,11 +258,38 @@ class Together:
             chord for chord, n in self._tried.items() if n >= _TRIES and not self._seen_whole[chord]
         )
         return HeldTogether(
-            cleared=len(self._clear),
-            pairs=len(self._neighbours),
+            neighbours=self._neighbours,
+            clear=tuple(one for one in self._neighbours if one in self._clear),
             bridged=bridged,
             most=self._most,
             chords=tuple(chord for chord in self._chords if self._seen_whole[chord]),
             ghosts=ghosts,
             not_seen=tuple(names_in_order(self._matrix.wiring, chord) for chord in not_seen),
         )
+
+
+def side_by_side(names: Sequence[str], places: Mapping[str, tuple[float, float]]) -> list[Pair]:
+    """The pairs of these that no third one lies between, which would be nearer to both (G. T. Toussaint, "The
+    relative neighbourhood graph of a finite planar set", 1980). In a row it is each with the next one; where
+    a line wanders over the board, nobody is left without a neighbour. Without places their order counts."""
+    at = {name: places.get(name, (float(n), 0.0)) for n, name in enumerate(names)}
+
+    def apart(one: str, other: str) -> float:
+        return round(hypot(at[one][0] - at[other][0], at[one][1] - at[other][1]), 3)
+
+    return [
+        (one, other)
+        for one, other in combinations(names, 2)
+        if all(
+            max(apart(one, third), apart(other, third)) >= apart(one, other)
+            for third in names
+            if third not in (one, other)
+        )
+    ]
+
+
+def not_seen_in_words(chords: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """What was asked for, and not seen held together."""
+    if len(chords) > _FEW_TOLD:
+        return (f"{len(chords)} groups of switches side by side: not seen together (--stages together)",)
+    return tuple(f"{in_one_breath(chord)}: not seen together" for chord in chords)

@@ -152,6 +152,16 @@ class Typing:
             seen.close += SUSPECT_US <= gap_us < CLOSE_US
         return name
 
+    def counted(self, name: str, presses: int, shortest_gap_us: int | None) -> None:
+        """All presses of a switch at once, of a run that is read again."""
+        seen = self._seen[name]
+        seen.presses, seen.shortest_us = presses, shortest_gap_us
+
+    def counted_quick(self, name: str, suspect: int, close: int, *, is_down: bool) -> None:
+        """... and its quick ones, and whether its last release never came."""
+        seen = self._seen[name]
+        seen.suspect, seen.close, seen.is_down = suspect, close, is_down
+
     def key(self, key: str, *, down: bool) -> None:
         """The computer has taken a report by which this key went down, or up."""
         if down and key not in self._down:

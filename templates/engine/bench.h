@@ -37,6 +37,7 @@ struct keyc_bench_identity {
     uint32_t cathode_lines; /* its own keyboard's lines, as its wiring has them; 0: it knows none */
     uint32_t anode_lines;
     uint32_t direct_lines;
+    uint32_t lit_high; /* its keymap's lights that are wired to ground: the only pins ever driven high */
     uint8_t flash_id[8]; /* as the flash chip sends it; all zeros or ones: unknown */
     uint8_t wiring[6], keymap[6], engine[6]; /* fingerprints; zeros: none */
 };
@@ -44,12 +45,14 @@ struct keyc_bench_identity {
 /* The hardware. Of `lines`, port_send_report is not called.
  * port_settle waits that many us or a little more; 0 is the shortest wait that the clock shows at all
  * in the end, for loops that look at the lines as often as they can.
+ * port_drive_high leaves the pulls as they are; nothing but `blink` calls it, with one line of `lit_high`.
  * After port_release every line is an input, pulled up, and no edge is told. */
 struct keyc_bench_port {
     struct keyc_port lines; /* its context goes to the functions below too */
     void (*port_pull_down)(void *context, uint32_t lines); /* all inputs; these pulled down, the others up */
     /* Until port_release: `driven` low all the time, and each edge of `watched` to keyc_bench_note_edge. */
     void (*port_hold_low)(void *context, uint32_t driven, uint32_t watched);
+    void (*port_drive_high)(void *context, uint32_t line); /* until port_release */
     uint32_t (*port_console_read)(void *context, uint8_t *bytes, uint32_t room);         /* bytes got */
     uint32_t (*port_console_write)(void *context, const uint8_t *bytes, uint32_t count); /* bytes taken */
     bool (*port_console_empty)(void *context); /* everything written has reached the computer */
@@ -96,6 +99,7 @@ struct keyc_bench {
     /* the work in hand */
     uint8_t work;
     bool announced;     /* the next pin to be driven for the first time has been announced */
+    bool lit;           /* the light that blinks has had its first pulse */
     uint32_t work_mask; /* the lines that it concerns */
     uint32_t work_began_us;
 

@@ -49,6 +49,7 @@ static const char words[KEYC_BENCH_WORDS][13] = {
     [KEYC_BENCH_IMAGE] = "bench",
     [KEYC_BENCH_TRIAL_IMAGE] = "trial",
     [KEYC_BENCH_USABLE] = "pins",
+    [KEYC_BENCH_LIT_HIGH] = "lit-high",
     [KEYC_BENCH_SETTLE] = "settle",
     [KEYC_BENCH_RING] = "ring",
     [KEYC_BENCH_SWITCHES] = "switches",

@@ -20,6 +20,12 @@ static uint32_t own_lines(const struct keyc_bench *bench)
     return (identity->cathode_lines | identity->anode_lines | identity->direct_lines) & identity->usable_pins;
 }
 
+/* No line of the matrix is among them, whatever the identity says. */
+static uint32_t lit_high(const struct keyc_bench *bench)
+{
+    return bench->identity->lit_high & bench->identity->usable_pins & ~own_lines(bench);
+}
+
 static void finished(struct keyc_bench *bench, unsigned word)
 {
     keyc_bench_tell(bench, KEYC_BENCH_FINISHED, word, 0, 0);
@@ -42,6 +48,7 @@ static void say_who(struct keyc_bench *bench)
     say_hello(bench);
     keyc_bench_tell(bench, KEYC_BENCH_CAN_LINES, KEYC_BENCH_USABLE, bench->identity->usable_pins, 0);
     keyc_bench_tell(bench, KEYC_BENCH_CAN_LINES, KEYC_BENCH_WATCH, own_lines(bench), 0);
+    keyc_bench_tell(bench, KEYC_BENCH_CAN_LINES, KEYC_BENCH_LIT_HIGH, lit_high(bench), 0);
     keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_SETTLE, KEYC_BENCH_SETTLE_US, 0);
     keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_RING, KEYC_BENCH_RING_LINES, 0);
     keyc_bench_tell(bench, KEYC_BENCH_CAN, KEYC_BENCH_QUIET, KEYC_BENCH_QUIET_US, 0);
@@ -57,6 +64,7 @@ static void start(struct keyc_bench *bench, unsigned work, uint32_t lines)
     bench->watching = false;
     bench->holding = false;
     bench->announced = false;
+    bench->lit = false;
     bench->work = (uint8_t)work;
     bench->work_mask = lines;
     bench->work_began_us = now_us(bench);
@@ -213,16 +221,49 @@ static void begin_to_watch(struct keyc_bench *bench)
     keyc_bench_plan_polls(bench);
 }
 
-/* In pulses no longer than any other drive, so that no rule needs an exception. */
-static void blink(struct keyc_bench *bench)
+/* One pulse of a light, no longer than any other drive. Returns the levels read meanwhile. */
+static uint32_t pulse(const struct keyc_bench *bench, bool high)
 {
     const struct keyc_port *lines = &bench->port->lines;
     uint32_t levels;
-    lines->port_drive_low(lines->context, bench->work_mask);
+    if (high) {
+        bench->port->port_drive_high(lines->context, bench->work_mask);
+    } else {
+        lines->port_drive_low(lines->context, bench->work_mask);
+    }
     lines->port_settle(lines->context, KEYC_BENCH_SETTLE_US);
     levels = lines->port_read_levels(lines->context);
     lines->port_release(lines->context);
     lines->port_settle(lines->context, KEYC_BENCH_SETTLE_US);
+    return levels;
+}
+
+/* One pulse, with all other pins pulled down: true if another one follows, to which this one is joined. */
+static bool is_followed(struct keyc_bench *bench)
+{
+    uint32_t others = bench->identity->usable_pins & ~bench->work_mask, high;
+    bench->port->port_pull_down(bench->port->lines.context, others);
+    bench->port->lines.port_settle(bench->port->lines.context, KEYC_BENCH_RECOVERY_US);
+    high = others & bench->port->lines.port_read_levels(bench->port->lines.context);
+    return (pulse(bench, true) & others & ~high) != 0;
+}
+
+/* A light that is wired to ground is the one thing ever driven high: a pin that this image's own keymap
+ * declares so, and that no other pin follows. Either kind is let go when it reads otherwise than driven. */
+static void blink(struct keyc_bench *bench)
+{
+    bool high = (bench->work_mask & lit_high(bench)) != 0;
+    uint32_t levels;
+    if (high && !bench->lit && is_followed(bench)) {
+        bench->work = NOTHING;
+        refused(bench, KEYC_BENCH_PIN_NOT_FREE);
+        return;
+    }
+    bench->lit = true;
+    levels = pulse(bench, high);
+    if (high) {
+        levels = ~levels;
+    }
     if ((levels & bench->work_mask) != 0) {
         for (unsigned pin = 0; pin < KEYC_BENCH_PINS; pin++) {
             if (bench->work_mask == keyc_bench_bit(pin)) {

@@ -6,7 +6,7 @@
 #include "engine_internal.h"
 
 struct keyc_grip {
-    uint32_t free[KEYC_SET_WORDS]; /* switches that are up and find their cells on the press's layer */
+    const uint32_t *free; /* switches that are up and find their cells on the press's layer */
     uint32_t has[KEYC_SET_WORDS];  /* what is gathered */
     unsigned words, count;
     uint8_t layer;
@@ -47,21 +47,22 @@ static void keyc_keep(const struct keyc_further_tables *further, const keyc_cell
 }
 
 /* Later layers lie on top, as in keyc_topmost_cell. */
-static void keyc_find_free(const struct keyc_keyboard *keyboard, const uint32_t *on, struct keyc_grip *grip)
+static void keyc_find_free(const struct keyc_keyboard *keyboard, const struct keyc_press *press, uint32_t *free)
 {
     const struct keyc_tables *tables = keyboard->tables;
     const struct keyc_further_tables *further = tables->further;
     const uint32_t *down = keyc_further_of(keyboard)->down;
-    unsigned above = grip->layer;
-    if (grip->layer == keyboard->bottom && !keyc_is_in(on, above))
+    unsigned above = press->found_layer;
+    if (above == keyboard->bottom && !keyc_is_in(press->on, above))
         above = UINT32_MAX; /* all that is on lies above it */
+    keyc_clear(free, KEYC_SET_WORDS * sizeof *free);
     for (unsigned n = 0; n < further->chord_switch_count; ++n)
         if (!keyc_is_in(down, further->chord_switches[n]))
-            keyc_put_in(grip->free, n);
-    keyc_keep(further, tables->cells + (unsigned)grip->layer * tables->switch_count, true, grip->free);
+            keyc_put_in(free, n);
+    keyc_keep(further, tables->cells + (unsigned)press->found_layer * tables->switch_count, true, free);
     for (unsigned layer = tables->layer_count; layer-- > above + 1u;)
-        if (keyc_is_in(on, layer))
-            keyc_keep(further, tables->cells + layer * tables->switch_count, false, grip->free);
+        if (keyc_is_in(press->on, layer))
+            keyc_keep(further, tables->cells + layer * tables->switch_count, false, free);
 }
 
 /* Whether some chord that is possible has all that is gathered; `more`: and more than that. `found`
@@ -111,8 +112,9 @@ static bool keyc_gather(struct keyc_keyboard *keyboard, struct keyc_press *press
     keyc_put_in(grip->has, first);
     if (!keyc_fits(keyboard, first, grip, found, &more))
         return true;
-    for (unsigned n = 1; more && n < keyboard->event_count; ++n) {
-        const struct keyc_event *event = keyc_event_at(keyboard, n);
+    const struct keyc_event *event = keyc_event_at(keyboard, 0);
+    for (unsigned left = keyboard->event_count; more && --left > 0;) {
+        event = event == &keyboard->events[KEYC_EVENTS - 1u] ? keyboard->events : event + 1;
         if (event->time_us - press->time_us >= within_us)
             return true;
         if (!event->pressed) {
@@ -133,22 +135,26 @@ static bool keyc_gather(struct keyc_keyboard *keyboard, struct keyc_press *press
     return !more || keyc_wait_is_over(keyboard, press->time_us, within_us);
 }
 
+/* What is free is found in a step of its own; it stays so while the press waits. */
 bool keyc_match_chords(struct keyc_keyboard *keyboard, struct keyc_press *press)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
+    struct keyc_further *state = keyc_further_of(keyboard);
     struct keyc_grip grip;
     struct keyc_find found = {0, 0};
-    if (further->chord_place_of[press->switch_number] == KEYC_NO_SWITCH || press->found_layer == KEYC_NO_LAYER)
-        return true;
+    if (!state->chord_begun) {
+        keyc_find_free(keyboard, press, state->chord_free);
+        state->chord_begun = true;
+        return false;
+    }
+    state->chord_events = keyboard->event_count;
+    grip.free = state->chord_free;
     grip.words = (further->chord_switch_count + 31u) / 32u;
-    for (unsigned n = 0; n < grip.words; ++n)
-        grip.free[n] = grip.has[n] = 0;
+    keyc_clear(grip.has, sizeof grip.has);
     grip.count = 1;
     grip.layer = press->found_layer;
-    keyc_find_free(keyboard, press->on, &grip);
     if (!keyc_gather(keyboard, press, &grip, &found))
         return false;
-    keyboard->unfinished = true; /* that was long enough for a step */
     if (found.count != 0) {
         press->cell = further->chords[found.number].cell;
         press->by = (uint16_t)(KEYC_BY_CHORD | found.number);

@@ -1,13 +1,13 @@
 /* Keys that do one thing tapped and another held. */
 #include "engine_internal.h"
 
-/* A step looks at so many events, and at the rest in the next; with more than a few it does nothing else. */
+/* A step looks at about so many events, and at the rest in the next; with more than a few it does nothing else. */
 #define KEYC_FEW_EVENTS 3u
-#define KEYC_LOOKS_AT_ONCE 8u
+#define KEYC_LOOKS_AT_ONCE 16u
 
-static bool keyc_pressed_since(struct keyc_keyboard *keyboard, unsigned before, uint8_t switch_number)
+static bool keyc_pressed_since(struct keyc_keyboard *keyboard, unsigned before, uint8_t switch_number, unsigned *looks)
 {
-    while (--before > 0)
+    for (; --before > 0; ++*looks)
         if (keyc_event_at(keyboard, before)->switch_number == switch_number)
             return true; /* the one before a release is a press */
     return false;
@@ -19,7 +19,8 @@ static bool keyc_look_ahead(struct keyc_keyboard *keyboard, const struct keyc_pr
                             const struct keyc_rules *rules, bool *tapped)
 {
     uint8_t *looked_at = &keyc_further_of(keyboard)->looked_at;
-    for (unsigned looks = 0; *looked_at + 1u < keyboard->event_count; ++looks) {
+    unsigned looks = 0;
+    for (; *looked_at + 1u < keyboard->event_count; ++looks) {
         unsigned n = *looked_at + 1u;
         const struct keyc_event *event = keyc_event_at(keyboard, n);
         if (event->time_us - press->time_us >= rules->hold_after_us)
@@ -32,11 +33,11 @@ static bool keyc_look_ahead(struct keyc_keyboard *keyboard, const struct keyc_pr
             if (rules->flags & KEYC_HOLD_IF_ANOTHER_PRESSED)
                 return true;
         } else if ((rules->flags & KEYC_HOLD_IF_ANOTHER_TAPPED) &&
-                   keyc_pressed_since(keyboard, n, event->switch_number)) {
+                   keyc_pressed_since(keyboard, n, event->switch_number, &looks)) {
             return true;
         }
         *looked_at = (uint8_t)n;
-        if (looks == KEYC_LOOKS_AT_ONCE) {
+        if (looks >= KEYC_LOOKS_AT_ONCE) {
             keyboard->unfinished = true;
             return false;
         }

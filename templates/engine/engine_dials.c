@@ -40,6 +40,7 @@ static void keyc_read_dial(struct keyc_keyboard *keyboard, const struct keyc_dia
     uint32_t levels = ((lines >> dial->pin_a) & 1u) << 1 | ((lines >> dial->pin_b) & 1u);
     int edges = (int8_t)(uint8_t)(*known >> KEYC_DIAL_EDGES_SHIFT);
     uint32_t before = *known & KEYC_DIAL_LEVELS;
+    keyc_keep_near(turned_us, now_us, KEYC_DIAL_RESTS_US);
     if ((*known & KEYC_DIAL_BEGUN) && levels != before) {
         if (now_us - *turned_us >= KEYC_DIAL_RESTS_US)
             edges = 0;

@@ -50,8 +50,8 @@ static void keyc_take_out_members(struct keyc_keyboard *keyboard, const struct k
     }
 }
 
-/* Chords are looked for once, first thing in a step; what the key waits for besides is looked at in later
- * steps. */
+/* Chords are looked for when an event has come or the time is over, and in a step that does nothing else; what
+ * comes of it is done in later ones. */
 static bool keyc_chord_is_known(struct keyc_keyboard *keyboard, struct keyc_press *press)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
@@ -63,12 +63,17 @@ static bool keyc_chord_is_known(struct keyc_keyboard *keyboard, struct keyc_pres
             press->cell = further->chords[press->by & KEYC_BY_NUMBER].cell;
         return true;
     }
-    keyboard->unfinished = keyboard->deeds != 0 && further->chord_place_of[press->switch_number] != KEYC_NO_SWITCH;
-    if (keyboard->unfinished || !further->match_chords(keyboard, press))
-        return false;
-    if (KEYC_KIND(press->cell) != KEYC_KIND_DUAL && KEYC_KIND(press->cell) != KEYC_KIND_TAPS)
+    if (further->chord_place_of[press->switch_number] == KEYC_NO_SWITCH || press->found_layer == KEYC_NO_LAYER)
         return true;
-    state->chord_known = keyboard->unfinished = true;
+    if (state->chord_events == keyboard->event_count &&
+        !keyc_wait_is_over(keyboard, press->time_us, keyc_rules_of(keyboard, press->switch_number)->chord_within_us))
+        return false;
+    if (!keyboard->only_tells || keyboard->deeds != 0) {
+        keyboard->only_tells = keyboard->unfinished = true;
+        return false;
+    }
+    state->chord_known = further->match_chords(keyboard, press);
+    keyboard->unfinished = true; /* that was long enough for a step */
     state->chord_by = press->by;
     state->chord_us = press->typed_us;
     return false;
@@ -118,7 +123,8 @@ static void keyc_press(struct keyc_keyboard *keyboard, const struct keyc_press *
     }
     state->tapped = press->is_tap && press->by == press->switch_number ? press->switch_number + 1u : 0u;
     state->acting = press->switch_number;
-    state->chord_known = false;
+    state->chord_begun = state->chord_known = false;
+    state->chord_events = 0;
     state->looked_at = 0;
     keyc_set_down(keyboard, press);
     if (modes && modes->puts_down(keyboard, press->cell, press->switch_number))
@@ -199,11 +205,21 @@ static void keyc_after_scan(struct keyc_keyboard *keyboard)
         further->read_dials(keyboard);
 }
 
+/* No rule looks further back than 10 s. */
+#define KEYC_LONG_AGO_US 0x1000000u
+
 static void keyc_after_telling(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    if (further->show_lights && !keyboard->unfinished)
-        further->show_lights(keyboard);
+    struct keyc_further *state = keyc_further_of(keyboard);
+    /* While nothing else is to be done: events that wait may be as old. */
+    if (further->decide && keyboard->event_count == 0 && keyboard->deeds == 0) {
+        uint32_t now_us = keyc_now_us(keyboard);
+        keyc_keep_near(&state->typed_us, now_us, KEYC_LONG_AGO_US);
+        keyc_keep_near(&state->tapped_us, now_us, KEYC_LONG_AGO_US);
+    }
+    if (further->show_lights && !keyboard->unfinished && !keyboard->in_flight)
+        further->show_lights(keyboard); /* such a step comes before each rest */
 }
 
 static bool keyc_type_next_stroke(struct keyc_keyboard *keyboard)

@@ -35,9 +35,11 @@
 
 #define KEYC_NO_LAYER 0xFFu
 
-/* One step deals with about so many switches that moved, and tells nothing then; what more there are have
- * their turn in the next. So it takes a bounded time, whatever falls on the keys. */
-#define KEYC_SWITCHES_AT_ONCE 6u
+/* A step takes a bounded time, whatever falls on the keys. Its effort for switches that moved is counted:
+ * one for each of them and one for each line that they are on. After more than a little it tells nothing, but
+ * the next step tells and doesn't scan; with this much it leaves other lines to the next scan. */
+#define KEYC_LITTLE_EFFORT 3u
+#define KEYC_EFFORT_OF_A_STEP 8u
 
 /* A press at the queue's head: what it finds, until it is decided, and then what it does. */
 struct keyc_press {
@@ -112,6 +114,14 @@ static inline struct keyc_further *keyc_further_of(const struct keyc_keyboard *k
     return (struct keyc_further *)(uintptr_t)&keyboard->slots[keyboard->tables->switch_count];
 }
 
+/* A time that was more than `most_us` ago is taken for that long ago. So the clock, which comes round after
+ * 71 minutes, can't make a moment ago of it. */
+static inline void keyc_keep_near(uint32_t *time_us, uint32_t now_us, uint32_t most_us)
+{
+    if (now_us - *time_us > most_us)
+        *time_us = now_us - most_us;
+}
+
 static inline bool keyc_is_modifier(keyc_action action)
 {
     return KEYC_USAGE(action) - KEYC_FIRST_MODIFIER < KEYC_MODIFIER_COUNT;
@@ -127,10 +137,10 @@ uint32_t keyc_now_us(const struct keyc_keyboard *keyboard);
 void keyc_clear(void *block, size_t count);
 
 /* engine_settle.c */
-/* Returns how many switches have changed. */
+/* Returns its effort. */
 unsigned keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_t low, uint32_t now_us);
-/* `count`: so many switches were dealt with already. Returns how many it are now. */
-unsigned keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us, unsigned count);
+/* `effort`: of this step so far. Returns what it is afterwards. */
+unsigned keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us, unsigned effort);
 /* Puts an event behind all others; false when there is no room. */
 bool keyc_put_event(struct keyc_keyboard *keyboard, uint8_t switch_number, bool pressed, uint32_t time_us);
 /* The n-th event that waits, from 0. */

@@ -7,7 +7,6 @@
 #define KEYC_KEY_USAGES 0xE0u /* 0x00 to 0xDF; the modifiers come after them */
 #define KEYC_FIRST_BOOT_KEY 2u
 #define KEYC_ERROR_ROLL_OVER 0x01u
-#define KEYC_MANY_HELD 6u
 #define KEYC_DEEDS_OF_A_PRESS 4u /* it has its turn, lifts what it lifts, acts, is told */
 
 _Static_assert(KEYC_FIRST_BITMAP_BYTE + KEYC_KEY_USAGES / 8u == KEYC_KEYBOARD_REPORT_BYTES,
@@ -188,14 +187,16 @@ static bool keyc_tell_next(struct keyc_keyboard *keyboard)
         return further->functions->type_next_stroke(keyboard);
     if (keyboard->event_count != 0 && keyc_take_event(keyboard))
         return true;
-    return further && further->functions->move_pointer(keyboard);
+    return further && !keyboard->unfinished && further->functions->move_pointer(keyboard);
 }
 
-/* A step does what one press needs, or less where much is held: then the rest is left to the next step. */
+/* A step does what one press needs, or less where much is held or the keymap has more to do for each: then
+ * the rest is left to the next step. */
 void keyc_tell_host(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    unsigned most = keyboard->held_count < KEYC_MANY_HELD ? KEYC_DEEDS_OF_A_PRESS - keyboard->held_count / 2u : 1u;
+    unsigned most = further ? KEYC_DEEDS_OF_A_PRESS / 2u : KEYC_DEEDS_OF_A_PRESS;
+    most = keyboard->held_count < 2u * most ? most - keyboard->held_count / 2u : 1u;
     bool more;
     keyboard->unfinished = false;
     keyboard->deeds = 0;

@@ -47,7 +47,7 @@ static unsigned keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
     const struct keyc_tables *tables = keyboard->tables;
     const struct keyc_port *port = keyboard->port;
     uint32_t direct_low = 0;
-    unsigned changed = 0;
+    unsigned effort = 0;
 
     for (unsigned line = 0; line < tables->driven_count; ++line) {
         port->port_drive_low(port->context, keyc_bit(tables->driven[line]));
@@ -55,15 +55,15 @@ static unsigned keyc_scan(struct keyc_keyboard *keyboard, uint32_t started_us)
         uint32_t low = ~port->port_read_levels(port->context);
         if (line == 0)
             direct_low = low;
-        if (changed < KEYC_SWITCHES_AT_ONCE)
-            changed += keyc_note_levels(keyboard, line, low & keyboard->sensed_lines, started_us);
+        if (effort < KEYC_EFFORT_OF_A_STEP)
+            effort += keyc_note_levels(keyboard, line, low & keyboard->sensed_lines, started_us);
     }
     port->port_release(port->context);
     if (tables->driven_count == 0) {
         port->port_settle(port->context, KEYC_SETTLE_US);
         direct_low = ~port->port_read_levels(port->context);
     }
-    return changed + keyc_note_levels(keyboard, tables->driven_count, direct_low & keyboard->direct_lines, started_us);
+    return effort + keyc_note_levels(keyboard, tables->driven_count, direct_low & keyboard->direct_lines, started_us);
 }
 
 static void keyc_restart_when_told(struct keyc_keyboard *keyboard)
@@ -75,19 +75,24 @@ static void keyc_restart_when_told(struct keyc_keyboard *keyboard)
 }
 
 /* A change's time is the start of the scan that saw it, the check's time the end of a scan: a
- * closure is told within the debounce time and one scan, and times are true to one scan. */
+ * closure is told within the debounce time and one scan, and times are true to one scan; to two where
+ * many switches move. */
 void keyc_advance(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
-    unsigned moved = 0;
-    if (!keyboard->restarting) {
-        moved = keyc_scan(keyboard, keyc_now_us(keyboard));
-        moved = keyc_settle(keyboard, keyc_now_us(keyboard), moved);
+    unsigned effort = 0;
+    bool scans = !keyboard->restarting && !keyboard->only_tells;
+    if (scans) {
+        effort = keyc_scan(keyboard, keyc_now_us(keyboard));
+        effort = keyc_settle(keyboard, keyc_now_us(keyboard), effort);
         if (further)
             further->functions->after_scan(keyboard);
     }
-    if (moved < KEYC_SWITCHES_AT_ONCE)
+    if (effort > KEYC_LITTLE_EFFORT)
+        keyboard->only_tells = true;
+    else
         keyc_tell_host(keyboard);
+    keyboard->only_tells &= scans;
     if (keyboard->restarting)
         keyc_restart_when_told(keyboard);
 }

@@ -40,14 +40,14 @@ static bool keyc_tell(struct keyc_keyboard *keyboard, unsigned line, uint32_t bi
 }
 
 /* Those of a line's switches that have a bit: they have changed, or their debounce time is running. Returns
- * how many. Line `driven_count`, one past the driven ones, is the direct switches. */
+ * its effort. Line `driven_count`, one past the driven ones, is the direct switches. */
 static unsigned keyc_for_switches(struct keyc_keyboard *keyboard, unsigned line, uint32_t bits, uint32_t now_us,
                                   bool changed)
 {
     const struct keyc_tables *tables = keyboard->tables;
     const uint8_t *switches = tables->switch_at + line * tables->sensed_count;
     const uint8_t *pins = tables->sensed;
-    unsigned many = tables->sensed_count, count = 0;
+    unsigned many = tables->sensed_count, effort = 1;
     if (line == tables->driven_count) {
         pins = tables->direct;
         many = tables->direct_count;
@@ -59,7 +59,7 @@ static unsigned keyc_for_switches(struct keyc_keyboard *keyboard, unsigned line,
             continue;
         const struct keyc_timing *timing = keyc_timing_of(keyboard, number);
         struct keyc_slot *slot = &keyboard->slots[number];
-        ++count;
+        ++effort;
         if (changed) {
             if (timing->at_once) {
                 if (keyboard->unsettled[line] & bit)
@@ -80,7 +80,7 @@ static unsigned keyc_for_switches(struct keyc_keyboard *keyboard, unsigned line,
         slot->changed_us = now_us;
         keyboard->unsettled[line] |= bit;
     }
-    return count;
+    return effort;
 }
 
 /* One line of one scan. Nearly always nothing has changed: that way is the short one. */
@@ -93,12 +93,12 @@ unsigned keyc_note_levels(struct keyc_keyboard *keyboard, unsigned line, uint32_
     return keyc_for_switches(keyboard, line, changes, now_us, true);
 }
 
-unsigned keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us, unsigned count)
+unsigned keyc_settle(struct keyc_keyboard *keyboard, uint32_t now_us, unsigned effort)
 {
     unsigned line = keyboard->settle_from;
-    for (; line <= keyboard->tables->driven_count && count < KEYC_SWITCHES_AT_ONCE; ++line)
+    for (; line <= keyboard->tables->driven_count && effort < KEYC_EFFORT_OF_A_STEP; ++line)
         if (keyboard->unsettled[line] != 0)
-            count += keyc_for_switches(keyboard, line, keyboard->unsettled[line], now_us, false);
+            effort += keyc_for_switches(keyboard, line, keyboard->unsettled[line], now_us, false);
     keyboard->settle_from = (uint8_t)(line <= keyboard->tables->driven_count ? line : 0u);
-    return count;
+    return effort;
 }

@@ -208,7 +208,7 @@ struct keyc_tables {
     (KEYC_KEYBOARD_REPORT_BYTES + KEYC_CONSUMER_REPORT_BYTES + KEYC_SYSTEM_REPORT_BYTES + KEYC_POINTER_REPORT_BYTES)
 
 /* The hardware, behind a few functions. Lines are bits: bit n is GPIO n.
- * Ports never drive a line high. */
+ * Ports never drive a line high but a light's. */
 struct keyc_port {
     void *context;
     void (*port_drive_low)(void *context, uint32_t lines); /* these low, every other one released */
@@ -263,6 +263,7 @@ struct keyc_keyboard {
     bool turning; /* a dial, a moment ago */
     uint8_t deeds;   /* of this step so far */
     bool unfinished; /* a step was long enough, and there is more to tell */
+    bool only_tells; /* this step, or the next one: it doesn't scan */
     uint8_t settle_from; /* the line with which the next check of debounce times begins */
     uint32_t driven_lines, sensed_lines, direct_lines;
     uint32_t restart_since_us;
@@ -277,6 +278,7 @@ struct keyc_keyboard {
 /* State that only keymaps with further tables have. */
 struct keyc_further {
     uint32_t down[8];     /* switches whose press was dealt with: bit n % 32 of word n / 32 */
+    uint32_t chord_free[8]; /* switches of chords that are up and find their cells where that press does */
     uint32_t typed_us;    /* when a key last went down that counts as typing */
     uint32_t tapped_us;   /* when the dual-role key that was tapped last was let go */
     uint32_t paused_us;   /* when the pause of a sequence began */
@@ -284,7 +286,8 @@ struct keyc_further {
     uint16_t tapped;      /* one more than the dual-role key whose tap was the last press, or 0 */
     uint32_t chord_us;    /* of the press at the queue's head, once chords were looked for: see struct keyc_press */
     uint16_t chord_by;
-    bool chord_known;
+    bool chord_begun, chord_known; /* `chord_free` holds for that press; its chord was found, or none */
+    uint8_t chord_events; /* so many waited when chords were looked for and more could come, or 0 */
     uint8_t looked_at;    /* so many events behind a dual-role key at the head decide nothing */
     uint8_t acting;       /* the switch whose press acts, of a chord the first */
     bool has_typed, pausing, lifting;
@@ -314,7 +317,8 @@ bool keyc_begin(struct keyc_keyboard *keyboard, const struct keyc_tables *tables
 void keyc_advance(struct keyc_keyboard *keyboard);
 
 /* True when nothing is held, settling or waiting to be told: the port may sleep until a sensed or
- * direct line reads low with every driven line low. */
+ * direct line reads low with every driven line low, but for an hour at most: what was a moment ago
+ * has to be seen growing old. */
 bool keyc_at_rest(const struct keyc_keyboard *keyboard);
 
 /* True while a switch's debounce time is running, a dial turns or a step had more to do than it took time

@@ -20,7 +20,7 @@ from hil.link import Link
 from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
-from keyc.tables import fingerprints
+from keyc.fingerprints import fingerprints
 
 PRESSES = 5  # of each switch, on a board of so few
 _SIGMAS = 3

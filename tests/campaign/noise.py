@@ -23,8 +23,8 @@ from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
 from hil.wire import SEQUENCES, Lines, Sentence
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Diodes, Keyboard
-from keyc.tables import fingerprints
 from tests.campaign.figures import Figure
 from tests.campaign.plant import boards, makes_sense, sample, static_faults
 

@@ -22,8 +22,8 @@ from hil.result import PositionVerdict, Result
 from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Diodes, Wiring
-from keyc.tables import fingerprints
 from tests.campaign.figures import Figure
 
 # A place or two for each word of the list of faults.

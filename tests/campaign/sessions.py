@@ -160,7 +160,7 @@ def session(wiring: Wiring, faults: list[Fault], seed: int = 0) -> Result:
     from hil.session import Session
     from hil.transport import BoardTransport
     from hil.virtual import Finger, board_of
-    from keyc.tables import fingerprints
+    from keyc.fingerprints import fingerprints
 
     keyboard = keyboard_of(wiring)
     finger = Finger(board_of(keyboard, faults), seed)

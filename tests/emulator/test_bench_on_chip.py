@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 from random import Random
 
 import pytest
@@ -17,10 +15,7 @@ from hil.transport import BoardTransport
 from hil.virtual import Finger
 from hil.wire import Sentence
 from keyc.firmware import build_uf2
-
-sys.path.append(str(Path(__file__).parents[1] / "hil"))
-from wirings import small, wiring_of
-
+from tests.hil.wirings import small, wiring_of
 from tests.pico_sdk import RUNTIMES
 
 WIRING = small()
@@ -42,7 +37,7 @@ def chip(request: pytest.FixtureRequest) -> Iterator[ChipBoard]:
     board.power_on()
     yield board
     assert board.chip.warnings == []
-    assert board.chip.violations == []
+    assert board.chip.drives.violations == []
 
 
 def table_of(said: list[Sentence]) -> set[tuple[str, ...]]:

@@ -13,7 +13,8 @@ import pytest
 
 from hil.board import GPIO_COUNT, Reading, Table
 from hil.chip import Chip, ChipWarning
-from hil.usb_host import MassStorage, UsbHost
+from hil.mass_storage import MassStorage
+from hil.usb_host import UsbHost
 from tests.emulator import assembled
 
 RESETS, SET, CLEAR = 0x4000C000, 0x2000, 0x3000
@@ -290,20 +291,20 @@ def test_a_reset_of_the_pins_leaves_no_edge_behind(chip: Chip) -> None:
 
 
 def test_what_no_image_may_do_is_noted(chip: Chip) -> None:
-    chip.drive_limit_us = 20
-    assert chip.violations == []
+    chip.drives.limit_us = 20
+    assert chip.drives.violations == []
     chip.write_register(OE_SET, 1 << 2)
     chip.run_us(19)
     chip.write_register(OE_CLR, 1 << 2)
-    assert chip.violations == []
-    assert chip.longest_drive_us[2] == pytest.approx(19, abs=0.1)
+    assert chip.drives.violations == []
+    assert chip.drives.longest_us[2] == pytest.approx(19, abs=0.1)
     chip.write_register(OE_SET, 1 << 3)
     chip.run_us(25)
     chip.write_register(OE_CLR, 1 << 3)
     chip.write_register(OUT_SET, 1 << 7)
     chip.write_register(OE_SET, 1 << 7)
     chip.write_register(IO_BANK0 + 8 * 11 + 4, 2)
-    assert [(v.pin, v.what.split(" for")[0]) for v in chip.violations] == [
+    assert [(v.pin, v.what.split(" for")[0]) for v in chip.drives.violations] == [
         (3, "driven low"),
         (7, "driven high"),
         (11, "given to function 2"),

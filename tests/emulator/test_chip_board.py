@@ -16,7 +16,7 @@ from hil.board import parse_fault
 from hil.chip_board import ChipBoard, report_names
 from hil.usb_host import NoDevice, UsbStall
 from keyc.firmware import build_uf2
-from keyc.keyboard import LayerHeld, UsbBoot, Wiring
+from keyc.keyboard import LayerHeld, Light, UsbBoot, Wiring
 from tests.keyc.hand_made import key, keyboard_of, media, wiring_of
 
 WIRING = wiring_of(rows=(2, 3, 4), columns=(6, 7, 8, 9), direct=(10,))
@@ -123,22 +123,51 @@ def test_a_line_held_high_is_never_driven(bench_uf2: bytes) -> None:
     told = table_told(board)
     assert told["down"] == PINS & ~(1 << 7), "seen by its staying high against the pull-down"
     assert "7" not in told
-    assert board.chip.longest_drive_us[7] == 0
-    assert board.chip.longest_drive_us[6] > 10
+    assert board.chip.drives.longest_us[7] == 0
+    assert board.chip.drives.longest_us[6] > 10
 
 
 def test_no_drive_is_longer_than_20_us_and_none_is_high(bench_uf2: bytes) -> None:
     board = ChipBoard(bench_uf2, WIRING)
-    board.chip.drive_limit_us = 20
+    board.chip.drives.limit_us = 20
     board.power_on()
     said(board, f"look {PINS:X}")
     said(board, f"watch {PINS:X}", for_us=100_000)
     finger(board, "SW3", for_us=50_000)
     finger(board, for_us=50_000)
     said(board, "stop")
-    assert board.chip.violations == []
-    assert max(board.chip.longest_drive_us) > 10
+    assert board.chip.drives.violations == []
+    assert max(board.chip.drives.longest_us) > 10
     assert board.chip.gpio_state.driven_low == 0
+
+
+def test_a_light_wired_to_ground_is_the_one_exception() -> None:
+    """Driven high in pulses as short as any other drive, by the image of the keymap that names it."""
+    wiring = wiring_of(rows=(2, 3), columns=(6, 7), direct=()).replaced(
+        lights=(
+            Light(25, 2, "CapsLock", False, WIRING.switches[0].span),
+            Light(24, 1, "NumLock", True, WIRING.switches[0].span),
+        )
+    )
+    keyboard = keyboard_of(wiring, [key(KEY_A)] * 4)
+    board = ChipBoard(build_uf2(keyboard, image="bench").bytes, wiring)
+    board.chip.drives.limit_us = 20
+    board.power_on()
+    said(board, "look", for_us=60_000)
+    for pin in (24, 25, 25):
+        said(board, f"blink {pin}", for_us=30_000)
+        said(board, "stop")
+    assert board.chip.drives.violations == []
+    high_us = {pin: us for pin, us in enumerate(board.chip.drives.high_us) if us}
+    assert list(high_us) == [25]
+    assert 10_000 < high_us[25] < 60_000
+    assert board.lit_us()[25] == round(high_us[25])
+    board.set_faults([parse_fault("bridge GPIO25 GPIO20", wiring)])
+    assert ["refused", "pin-not-free"] in [line[:2] for line in said(board, "blink 25", for_us=5_000)]
+    board.set_faults([parse_fault("low GPIO25", wiring)])
+    assert ["held-against", "25"] in [line[:2] for line in said(board, "blink 25", for_us=5_000)]
+    assert board.chip.drives.high_us[25] - high_us[25] < 4 * 20
+    assert board.chip.drives.violations == []
 
 
 def test_a_press_is_told_while_watching(bench_uf2: bytes) -> None:
@@ -195,7 +224,7 @@ def test_the_same_run_says_the_same_bytes_at_the_same_times(bench_uf2: bytes) ->
         for _ in range(5):
             finger(board, picks.choice(WIRING.switches).name)
             heard += board.receive()
-        return heard, board.chip.now_ns, board.chip.longest_drive_us
+        return heard, board.chip.now_ns, board.chip.drives.longest_us
 
     assert log() == log()
 

@@ -12,8 +12,10 @@ import pytest
 
 from hil.chip import Chip
 from hil.chip_board import ChipBoard
-from hil.usb_host import UsbError, UsbHost
-from keyc.firmware import Image, Runtime, build_uf2
+from hil.usb_descriptors import UsbError
+from hil.usb_host import UsbHost
+from keyc.firmware import Runtime, build_uf2
+from keyc.identity import Image
 from keyc.keyboard import UsbBoot
 from tests.emulator.test_images import COMPILERS, FIRST_KEY, KEYBOARD, WIRING, board_with, finger, held_in
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
@@ -140,7 +142,7 @@ def test_a_b1_enumerates_behind_a_busy_hub(compiler: str) -> None:
     host = host_behind_busy_hub(build_uf2(KEYBOARD, "daily", compiler).bytes, revision=1)
     assert host.device is not None
     host.enumerate()
-    assert host.chip.violations == [], "GPIO15 isn't driven for it"
+    assert host.chip.drives.violations == [], "GPIO15 isn't driven for it"
     assert host.chip.read_register(GPIO15_CTRL) & 0x1F == 31, "and is what it was before (2.19.6.1: none)"
     assert host.chip.warnings == []
 
@@ -180,7 +182,7 @@ def test_a_key_on_gpio15_is_only_deaf_for_a_moment() -> None:
     board.host.enumerate()
     board.reports()
     assert held_in(finger(board, "SW3")[-1]) == {FIRST_KEY + 2}, "its row works as before"
-    assert board.chip.violations == []
+    assert board.chip.drives.violations == []
 
 
 # --- watchdog and stack

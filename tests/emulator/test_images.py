@@ -15,11 +15,14 @@ import pytest
 
 from hil.board import parse_fault
 from hil.chip_board import ChipBoard
+from hil.mass_storage import MassStorage
 from hil.usb_controller import Answer
-from hil.usb_host import MassStorage, UsbStall
-from keyc.firmware import BOOT2_BYTES, Image, build_uf2, crc32_mpeg2, stack_bytes
+from hil.usb_host import UsbStall
+from keyc.fingerprints import fingerprints
+from keyc.firmware import build_uf2, stack_bytes
+from keyc.identity import Image
 from keyc.keyboard import LayerHeld
-from keyc.tables import fingerprints
+from keyc.uf2 import BOOT2_BYTES, crc32_mpeg2
 from tests.keyc.hand_made import key, keyboard_of, media, system, wiring_of
 from tests.pico_sdk import RUNTIMES, image_of
 
@@ -96,7 +99,7 @@ def test_clocks_resets_and_pads(image: Image, compiler: str) -> None:
         else:
             assert not chip.pad(pin) & 0x08, "no pull-up was switched on"
     assert chip.warnings == []
-    assert chip.violations == []
+    assert chip.drives.violations == []
 
 
 @pytest.mark.parametrize("compiler", COMPILERS)
@@ -191,21 +194,21 @@ def test_a_row_held_high_is_not_driven_and_the_others_work(daily: bytes) -> None
     assert FIRST_KEY in held_in(finger(board, "SW1")[-1])
     finger(board)
     assert finger(board, "SW6") == [], "its row can't be driven"
-    assert board.chip.longest_drive_us[3] < 20, "one look a second whether it is still held"
+    assert board.chip.drives.longest_us[3] < 20, "one look a second whether it is still held"
 
 
 def test_a_row_that_something_pulls_high_later_is_let_go(daily: bytes) -> None:
     board = board_with(daily)
     finger(board, "SW6")
     finger(board)
-    board.chip.longest_drive_us[3] = 0
+    board.chip.drives.longest_us[3] = 0
     board.set_faults([parse_fault("high GPIO3", WIRING)])
     # At rest the lines are looked at once a second; then it is let go for good.
     board.advance(1_100_000)
-    board.chip.longest_drive_us[3] = 0
+    board.chip.drives.longest_us[3] = 0
     finger(board, "SW1")
     board.advance(500_000)
-    assert board.chip.longest_drive_us[3] < 20
+    assert board.chip.drives.longest_us[3] < 20
     board.set_faults([])
     finger(board)
     board.advance(2_100_000)
@@ -377,7 +380,7 @@ def test_the_bench_image_says_whose_it_is(bench: bytes) -> None:
     assert device is not None
     assert device.strings[:2] == ("Nobody", "Handmade (bench)")
     assert device.strings[2] == board.chip.flash_id.hex().upper(), "the flash chip's id as serial number"
-    assert device.version >> 8 == 2
+    assert device.version >> 12 == 2
     board.send(b"who\n")
     board.advance(20_000)
     words = [line.split() for line in board.receive().decode("ascii").splitlines()]

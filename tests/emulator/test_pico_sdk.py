@@ -14,9 +14,11 @@ from pathlib import Path
 import pytest
 
 from hil.chip_board import ChipBoard
-from keyc.firmware import BOOT2_BYTES, Image, build_uf2, crc32_mpeg2, uf2_of_elf
+from keyc.firmware import build_uf2, uf2_of_elf
+from keyc.identity import Image
 from keyc.keyboard import UsbBoot
 from keyc.pico import find_sdk, linked_on_sdk, project_files
+from keyc.uf2 import BOOT2_BYTES, crc32_mpeg2
 from keyc.write import write_files
 from tests.emulator.test_images import FIRST_KEY, KEYBOARD, LINES, ROWS, WIRING, board_with, finger, held_in
 from tests.keyc.c_compilers import WARNINGS
@@ -56,7 +58,7 @@ def test_clocks_and_pads(image: Image) -> None:
         else:
             assert not chip.pad(pin) & 0x08, "no pull-up was switched on"
     assert chip.warnings == []
-    assert chip.violations == []
+    assert chip.drives.violations == []
 
 
 @pytest.mark.parametrize("image", IMAGES)
@@ -121,7 +123,7 @@ def test_a_b1_enumerates_behind_a_busy_hub_and_gets_gpio15_back() -> None:
     assert board.connected
     board.reports()
     assert held_in(finger(board, "SW3")[-1]) == {FIRST_KEY + 2}, "its row works as before"
-    assert board.chip.violations == []
+    assert board.chip.drives.violations == []
 
 
 def test_the_second_stage_is_the_one_that_every_flash_chip_understands() -> None:
@@ -152,7 +154,7 @@ def test_what_a_user_adds(tmp_path: Path) -> None:
     board = board_with(uf2_of_elf(elf, "own").bytes)
     board.advance(20_000)
     # The emulator's pins note whatever is driven high; nothing but this lamp may be.
-    assert {(one.pin, one.what) for one in board.chip.violations} == {(UNUSED_PIN, "driven high")}
+    assert {(one.pin, one.what) for one in board.chip.drives.violations} == {(UNUSED_PIN, "driven high")}
     assert board.chip.gpio_state.driven_low & ROWS == ROWS
     assert held_in(finger(board, "SW1")[-1]) == {FIRST_KEY}
     assert held_in(finger(board)[-1]) == set()

@@ -12,12 +12,13 @@ from hil.link import Link
 from hil.result import PositionVerdict, Result, Verdict
 from hil.session import Session
 from hil.transport import BoardTransport
-from hil.usb_host import UsbStall, descriptors_of
+from hil.usb_descriptors import descriptors_of
+from hil.usb_host import UsbStall
 from hil.virtual import Finger, loader_of
 from hil.wire import Sentence, parse_line
+from keyc.fingerprints import fingerprints
 from keyc.firmware import build_uf2
 from keyc.keyboard import Keyboard
-from keyc.tables import fingerprints
 from tests.emulator.test_images import COMPILERS, FIRST_KEY, KEYBOARD, WIRING, finger, held_in
 from tests.keyc.hand_made import key, keyboard_of, media, wiring_of
 

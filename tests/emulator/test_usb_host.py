@@ -8,17 +8,10 @@ from __future__ import annotations
 import pytest
 
 from hil.chip import Chip
+from hil.mass_storage import MassStorage
 from hil.usb_controller import Answer, Interrupt, Packet, Status, UsbController
-from hil.usb_host import (
-    Endpoint,
-    MassStorage,
-    Transfer,
-    UsbError,
-    UsbHost,
-    UsbStall,
-    descriptors_of,
-    interfaces_of,
-)
+from hil.usb_descriptors import Endpoint, Transfer, UsbError, descriptors_of, interfaces_of
+from hil.usb_host import UsbHost, UsbStall
 
 ADDR_ENDP, MAIN_CTRL, SOF_RD, SIE_CTRL, SIE_STATUS = 0x00, 0x40, 0x48, 0x4C, 0x50
 BUFF_STATUS, SHOULD_HANDLE, STALL_ARM = 0x58, 0x5C, 0x68

@@ -9,14 +9,21 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from keyc.calls import HOW_CALLED
 from keyc.files import shipped
+from keyc.source import Source
+from keyc.statements import Word
+from keyc.syntax import parsed
 from keyc.usages import key_names
+from keyc.words import RESERVED
 
 GRAMMAR = "keys.tmLanguage.json"
 
@@ -49,6 +56,11 @@ def rules() -> tuple[Rule, ...]:
 
 def scopes(line: str) -> list[tuple[str, str]]:
     """(text, scope without its `.keys`) of every scoped piece of a line."""
+    return [(text, scope) for _, text, scope in pieces_of(line)]
+
+
+def pieces_of(line: str) -> list[tuple[int, str, str]]:
+    """As `scopes`, each with the column where it begins."""
     pieces, at = [], 0
     while at < len(line):
         found = [(match, rule) for rule in rules() if (match := rule.pattern.search(line, at))]
@@ -57,8 +69,10 @@ def scopes(line: str) -> list[tuple[str, str]]:
         match, rule = min(found, key=lambda one: one[0].start())
         assert match.end() > match.start(), rule
         if rule.scope:
-            pieces.append((match[0], rule.scope.removesuffix(".keys")))
-        pieces += [(match[n], scope.removesuffix(".keys")) for n, scope in rule.captures.items()]
+            pieces.append((match.start(), match[0], rule.scope.removesuffix(".keys")))
+        pieces += [
+            (match.start(n), match[n], scope.removesuffix(".keys")) for n, scope in rule.captures.items()
+        ]
         at = match.end()
     return pieces
 
@@ -165,3 +179,52 @@ def test_every_word_of_the_language_is_seen_as_one() -> None:
     assert len(words) > 40
     for word in words:
         assert scopes(word)[0][1].startswith("keyword."), word
+
+
+@pytest.mark.parametrize("name", HOW_CALLED)
+def test_every_action_with_brackets_is_seen_as_one(name: str) -> None:
+    assert scopes(HOW_CALLED[name])[0] == (name, "support.function")
+
+
+def words_of(node: object, field: str = "") -> Iterator[tuple[str, Word]]:
+    """Every word of a statement as the compiler reads it, with the name of the field that it is in."""
+    if isinstance(node, Word):
+        yield field, node
+    elif isinstance(node, tuple):
+        for name, part in zip(getattr(node, "_fields", [field] * len(node)), node, strict=True):
+            yield from words_of(part, name)
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "tests/golden/syntax/whole_language.keys",
+        "tests/emulator/everything.keys",
+        "keyc/data/demo/otterbridge.keys",
+    ],
+)
+def test_the_editor_sees_a_file_as_the_compiler_does(path: str) -> None:
+    text = (Path(__file__).parents[2] / path).read_text(encoding="utf-8")
+    seen, at = {}, 0
+    for line in text.splitlines(keepends=True):
+        seen |= {at + column: (piece, scope) for column, piece, scope in pieces_of(line.rstrip("\r\n"))}
+        at += len(line)
+    file = parsed(Source(path, text))
+    assert not file.diagnostics
+    words = [found for statement in file.statements for found in words_of(statement)]
+    assert len(words) > 100
+    for field, word in words:
+        if word.text.startswith("["):
+            word = Word(word.text[1:-1], word.start + 1, word.end - 1)
+        if word.text == ")" or ":" in word.text:  # the bracket is left as it is, an id is two numbers
+            continue
+        piece, scope = seen[word.start]
+        assert piece == word.text, (path, word)
+        if field == "keyword":
+            assert scope.startswith("keyword."), (word, scope)
+        elif word.text[0] == '"':
+            assert scope == "string.quoted.double", (word, scope)
+        elif word.text[0].isdigit() and len(word.text) > 1:
+            assert scope == "constant.numeric", (word, scope)
+        elif word.text not in RESERVED:
+            assert not scope.startswith("keyword.") or word.text in ("/", "+"), (word, scope)

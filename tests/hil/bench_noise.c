@@ -33,7 +33,8 @@ int main(void)
 {
     static struct keyc_host_bench host;
     static const struct keyc_bench_identity identity = {
-        .usable_pins = 0x3FFFFFFFu, .cathode_lines = 0x1Cu, .anode_lines = 0x3C0u, .direct_lines = 0x400u};
+        .usable_pins = 0x3FFFFFFFu, .cathode_lines = 0x1Cu, .anode_lines = 0x3C0u, .direct_lines = 0x400u,
+        .lit_high = 0x2000004u}; /* GPIO25; and GPIO2, which is a line and must not be taken for a light */
     uint8_t bytes[256];
     keyc_host_bench_begin(&host, &identity, 0);
     for (uint32_t round = 0; round < 20000; ++round) {
@@ -58,6 +59,9 @@ int main(void)
             keyc_host_bench_set_resets(&host, noise(20) == 0 ? noisy_mask() : 0);
         }
         keyc_host_bench_run(&host, keyc_host_bench_clock_us(&host) + noise(3000));
+        for (unsigned pin = 0; pin < KEYC_BENCH_PINS; ++pin)
+            if (pin != 25u && host.driven_high_us[pin] != 0)
+                return 1;
         if (noise(5) != 0)
             while (keyc_host_bench_receive(&host, bytes, sizeof bytes) != 0) {
             }

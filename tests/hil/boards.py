@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from wirings import NOWHERE
-
 from hil.board import Board, Table, parse_fault
 from hil.judge import Matrix, lines_of
 from hil.link import Counters
@@ -17,6 +15,7 @@ from hil.stages import lines
 from hil.stages.lines import LineFindings
 from hil.stages.positions import Guide, Kind, Noted, Positions, Question, rows_of_caps
 from keyc.keyboard import Cap, Cell, Keyboard, Layer, Off, Timing, Wiring
+from tests.hil.wirings import NOWHERE
 
 _TOUCH_US = 500_000
 

@@ -7,8 +7,6 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from boards import keyboard_of
-from wirings import small
 
 import hil
 from hil.cli import main
@@ -22,6 +20,8 @@ from hil.session import STAGES, result_without_board
 from hil.stages.alive import Sight, findings
 from keyc.diagnostics import UserError
 from keyc.pins import package_pins
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import small
 
 KEYBOARD = keyboard_of(small())
 SCHEMA = json.loads((Path(hil.__file__).parent / "record.schema.json").read_text("utf-8"))
@@ -115,7 +115,7 @@ def test_an_image_that_cannot_be_built_is_no_fault_of_the_board() -> None:
         looked_for(NoCompiler("drive"), print, wait_s=0)
 
 
-@pytest.mark.parametrize("sight", [sight for sight in Sight if sight is not Sight.ANSWERS])
+@pytest.mark.parametrize("sight", [sight for sight in Sight if sight not in (Sight.ANSWERS, Sight.OPENS)])
 def test_the_result_says_where_to_look(sight: Sight) -> None:
     result = result_without_board(KEYBOARD, findings(sight), Settings())
     jsonschema.validate(json.loads(json.dumps(result.as_json("hil"))), RESULT)

@@ -8,13 +8,13 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from wirings import KNOWN, light, random_fault, random_wiring, small, wiring_of
 
 from hil.board import ALL_PINS, Board, Table, parse_fault
 from hil.host_board import HostBoard
 from hil.wire import LINE_BYTES, Sentence, line_of, parse_line
 from keyc.diagnostics import UserError
 from keyc.keyboard import Wiring
+from tests.hil.wirings import KNOWN, light, random_fault, random_wiring, small, wiring_of
 
 ROOT = Path(__file__).parents[2]
 MASK = sum(1 << pin for pin in (2, 3, 4, 6, 7, 8, 9, 10))  # the lines of `small()`
@@ -66,17 +66,18 @@ def test_it_says_hello_and_who_it_is() -> None:
     ]
     said = told(bench, "who")
     assert [one[:2] for one in said[:1]] == [("hello", "1")]
-    assert said[1:8] == [
+    assert said[1:9] == [
         ("can", "pins", "3FFFFFFF"),
         ("can", "watch", f"{MASK:X}"),
+        ("can", "lit-high", "0"),
         ("can", "settle", "12"),
         ("can", "ring", "512"),
         ("can", "quiet", "5000"),
         ("can", "soonest", "0"),
         ("can", "edges", "5"),
     ]
-    assert said[8][0] == "flash-id"
-    assert said[9:] == [
+    assert said[9][0] == "flash-id"
+    assert said[10:] == [
         ("fingerprint", "wiring", "0123456789AB"),
         ("fingerprint", "keymap", "23456789ABCD"),
         ("fingerprint", "engine", "456789ABCDEF"),
@@ -406,7 +407,7 @@ def test_lines_are_sent_again_with_the_same_bytes_until_acknowledged() -> None:
     assert [one.fields for one in heard(bench, 5_000)] == [("not-kept",)]
     bench.send(b"received 900\n")  # never said: changes nothing
     bench.send(b"send-again 6\n")
-    assert len(heard(bench, 5_000)) == 9
+    assert len(heard(bench, 5_000)) == len(first.splitlines()) - 6 + 1  # and that refusal
 
 
 def test_a_full_ring_throws_the_oldest_away_and_says_how_many() -> None:

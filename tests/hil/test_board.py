@@ -6,12 +6,12 @@ from random import Random
 
 import networkx as nx
 import pytest
-from copper_graph import Reference
-from wirings import light, random_fault, random_wiring, small, wiring_of
 
 from hil.board import ALL_PINS, Board, Fault, Table, duration_us, parse_fault
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring
+from tests.hil.copper_graph import Reference
+from tests.hil.wirings import light, random_fault, random_wiring, small, wiring_of
 
 
 def board(wiring: Wiring, *faults: str) -> Board:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import pytest
-from boards import keyboard_of
-from wirings import small
 
 from hil.board import parse_fault
 from hil.conversation import Settings
@@ -16,8 +14,10 @@ from hil.link import Link
 from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Diodes
-from keyc.tables import fingerprints
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import small
 
 
 def told(*faults: str, diodes: Diodes = Diodes.CATHODE_TO_ROW) -> list[Event]:

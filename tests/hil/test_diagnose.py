@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 
 import pytest
-from boards import Desk
-from wirings import small, wiring_of
 
 from hil.board import parse_fault
 from hil.diagnose import _ORDER, diagnosis
 from keyc.keyboard import Diodes
+from tests.hil.boards import Desk
+from tests.hil.wirings import small, wiring_of
 
 # GPIO → package pin, from the RP2040 datasheet's pinout (QFN-56), copied by hand for these tests.
 PINOUT = {2: 4, 3: 5, 4: 6, 6: 8, 7: 9, 8: 11, 9: 12, 10: 13, 16: 27, 17: 28}

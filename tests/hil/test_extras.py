@@ -6,24 +6,25 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from boards import keyboard_of
-from copper_graph import Reference
-from wirings import dial, light, wiring_of
 
 from hil.board import Board, dial_contacts, parse_fault
 from hil.conversation import Settings
 from hil.events import Event
 from hil.hands import FingerHand
-from hil.link import Link
+from hil.host_board import HostBoard, _BenchImage
+from hil.link import Link, Refused
 from hil.result import PositionVerdict, Result
 from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of, loader_of
 from keyc.compile import check_text
 from keyc.diagnostics import UserError
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Keyboard
 from keyc.source import Source
-from keyc.tables import fingerprints
+from tests.hil.boards import keyboard_of
+from tests.hil.copper_graph import Reference
+from tests.hil.wirings import dial, light, wiring_of
 
 ROWS, COLUMNS = (2, 3, 4), (6, 7, 8, 9)
 WIRING = wiring_of(
@@ -97,14 +98,85 @@ def test_a_dial_may_have_any_detents() -> None:
         assert said(half) == ["open GPIO21"], edges
 
 
-def test_a_light_that_is_wired_to_ground_is_left_alone() -> None:
-    """The bench image drives no pin high, so it can't light it, and says so."""
-    wiring = wiring_of(ROWS, COLUMNS, lights=(light(25),))
-    for faults in ([], ["open GPIO25"]):
-        result = bench(*faults, keyboard=keyboard_of(wiring))
-        assert result.verdict.value == "incomplete"
-        assert result.lights[0].verdict is PositionVerdict.UNTESTED
-        assert any("driven high" in text for text in result.not_tested)
+TO_GROUND = keyboard_of(wiring_of(ROWS, COLUMNS, lights=(light(25),)))
+
+
+@pytest.mark.parametrize(
+    ("faults", "titles"),
+    [
+        ((), []),
+        (("open GPIO25",), ["open GPIO25"]),
+        (("low GPIO25",), ["low GPIO25"]),
+        (("bridge GPIO24 GPIO25",), ["bridge GPIO24 GPIO25"]),
+        (("high GPIO25",), ["high GPIO25"]),
+    ],
+)
+def test_a_light_that_is_wired_to_ground(faults: tuple[str, ...], titles: list[str]) -> None:
+    for seed in (0, 1):  # whether the LED's leak reads low or high
+        result = bench(*faults, keyboard=TO_GROUND, seed=seed)
+        if seed and faults and faults[0].startswith("bridge"):
+            # Both pins read low at rest, as that LED alone would have it: the board sees it as it drives.
+            assert any("another pin follows its pin" in text for text in result.not_tested)
+        else:
+            assert said(result) == titles
+        lit = result.lights[0].verdict
+        hidden = faults and faults[0].split()[0] in ("bridge", "high")
+        assert lit.value == ("untested" if hidden else "open" if faults else "proven")
+        if titles == ["open GPIO25"]:
+            assert "its anode goes towards GPIO25" in result.faults[0].causes[0].look_at
+
+
+@pytest.mark.parametrize(
+    ("fault", "most_us"),
+    [
+        ("bridge GPIO24 GPIO25", 0),
+        ("high GPIO25", 0),
+        ("low GPIO25", 4 * 20),  # asked for twice, two pulses each
+        ("open GPIO25", 6_000_000),
+        ("", 3_000_000),
+    ],
+)
+def test_nothing_but_that_light_is_ever_driven_high(fault: str, most_us: int) -> None:
+    """The C on this computer counts how long each pin is driven high; not at all where it isn't free."""
+    planted = [parse_fault(fault, TO_GROUND.wiring)] if fault else []
+    board = HostBoard(TO_GROUND.wiring, planted, fingerprints=fingerprints(TO_GROUND))
+    finger = Finger(board)
+    stages = ("lines", "positions", "together", "bounce", "flex", "extras")
+    settings = Settings(stages=stages, flex_us=1_000_000)
+    prints = fingerprints(TO_GROUND).wiring
+    Session(TO_GROUND, Link(BoardTransport(finger)), FingerHand(finger), prints, settings).run()
+    assert isinstance(board._image, _BenchImage)
+    high_us = board._image.driven_us[1]
+    assert {pin for pin, us in enumerate(high_us) if us} <= {25}
+    assert high_us[25] <= most_us
+
+
+def test_the_board_itself_lets_a_light_go_that_another_pin_follows() -> None:
+    """Whatever the computer says: one pulse, and `refused`. A pin that is no light is refused without one."""
+    planted = [parse_fault("bridge GPIO25 GPIO24", TO_GROUND.wiring)]
+    board = HostBoard(TO_GROUND.wiring, planted, fingerprints=fingerprints(TO_GROUND))
+    link = Link(BoardTransport(board))
+    link.who()
+    with pytest.raises(Refused, match="pin-not-free"):
+        link.blink(25)
+    assert isinstance(board._image, _BenchImage)
+    assert 0 < board._image.driven_us[1][25] <= 2 * 20  # asked twice
+    for pin in (2, 6, 30):
+        with pytest.raises(Refused, match="pin-not-free"):
+            link.blink(pin)
+    link.blink(20)  # any free pin may be pulled low
+    assert {pin for pin, us in enumerate(board._image.driven_us[1]) if us} == {25}
+
+
+def test_an_image_that_knows_no_keymap_drives_nothing_high() -> None:
+    board = HostBoard(TO_GROUND.wiring)
+    finger = Finger(board)
+    prints = fingerprints(TO_GROUND).wiring
+    result = Session(TO_GROUND, Link(BoardTransport(finger)), FingerHand(finger), prints, ALONE).run()
+    assert result.lights[0].verdict is PositionVerdict.UNTESTED
+    assert any("load the bench image of this file" in text for text in result.not_tested)
+    assert isinstance(board._image, _BenchImage)
+    assert not any(board._image.driven_us[1])
 
 
 def test_without_dials_and_lights_it_is_skipped_and_says_why() -> None:

@@ -7,13 +7,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from boards import Desk
-from wirings import small
 
 from hil.history import changes, compared_text, last_of_board, regressions, runs_in, touched_switches
 from hil.record import Record
 from hil.result import Result
 from keyc.diagnostics import UserError
+from tests.hil.boards import Desk
+from tests.hil.wirings import small
 
 
 def write(path: Path, result: Result | None, after: str, when: str) -> None:

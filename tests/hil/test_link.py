@@ -6,7 +6,6 @@ import errno
 from random import Random
 
 import pytest
-from wirings import KNOWN, small, wiring_of
 
 from hil.board import Board, parse_fault
 from hil.host_board import HostBoard
@@ -24,6 +23,7 @@ from hil.virtual import Finger
 from hil.wire import Sentence
 from keyc.diagnostics import UserError
 from keyc.keyboard import Wiring
+from tests.hil.wirings import KNOWN, small, wiring_of
 
 MASK = sum(1 << pin for pin in (2, 3, 4, 6, 7, 8, 9, 10))  # the lines of `small()`
 
@@ -97,7 +97,7 @@ def test_a_conversation() -> None:
     link = Link(BoardTransport(finger), kept.extend)
     assert [one.name for one in link.who()] == [
         "hello",
-        *["can"] * 7,
+        *["can"] * 8,
         "flash-id",
         *["fingerprint"] * 3,
         "finished",
@@ -143,7 +143,7 @@ def test_old_lines_in_the_port_are_no_introduction() -> None:
     said = link.who()
     assert said[0].name == "hello"
     assert said[-1].fields == ("who",)
-    assert len(said) == 13
+    assert len(said) == 14
 
 
 def test_a_board_that_says_nothing() -> None:

@@ -72,6 +72,15 @@ def test_one_fault_after_the_other_until_all_is_proven(
     assert prompts[-1] == "SW8"
 
 
+def test_pairs_held_before_a_mend_still_count_after_it(file: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Three rows of three switches have six pairs side by side; two of them concern SW5."""
+    status, result, said = bench(capsys, file, *faults("reversed SW5"), "--mend")
+    assert (status, result["faults"]) == (0, [])
+    assert result["together"]["pairs"] == {"cleared": 6, "of": 6}
+    held = re.findall(r"hold down (.*?) together", said)
+    assert held == ["SW1, SW2 and SW3", "SW7, SW8 and SW9", "SW4, SW5 and SW6"]
+
+
 def test_what_is_not_mended_still_stands(
     file: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -4,32 +4,38 @@ from __future__ import annotations
 
 import http.client
 import json
+import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 import webbrowser
+from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import browser
 import pytest
-from boards import keyboard_of
-from browser import Browser, Tab
-from wirings import small
 
 from hil.board import parse_fault
 from hil.conversation import Settings
 from hil.events import Event
 from hil.hands import FingerHand, Person
+from hil.host_board import HostBoard
 from hil.link import Link
 from hil.page import Heard, Page, show_in_browser
 from hil.result import Result
 from hil.session import Session
-from hil.transport import BoardTransport
-from hil.virtual import Finger, board_of
-from keyc.tables import fingerprints
+from hil.stages.typing import KeyReceived
+from hil.transport import BoardTransport, SerialTransport
+from hil.virtual import Finger, PtyPort, Server, board_of
+from keyc.fingerprints import fingerprints
+from keyc.tables import tables_of
+from tests.hil import browser
+from tests.hil.boards import keyboard_of
+from tests.hil.browser import Browser, Tab
+from tests.hil.wirings import small
 
 KEYBOARD = keyboard_of(small())
 PROMPT = Event(
@@ -565,3 +571,65 @@ def test_keys_are_handed_on_while_typing_and_only_then(page: Page, tab: Tab) -> 
     tab.key("KeyB", "b", down=False)
     asked(page, "silent", True)
     assert [one.code for one in heard if one.code == "KeyB"] == []
+
+
+@in_a_browser
+def test_typing_over_a_port_with_the_browsers_own_keys_beside_it(
+    page: Page, tab: Tab, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The trial image behind a pseudo terminal, in real time. The keys that it holds down on its computer are
+    pressed in the browser as they come."""
+    from test_typing import KEYBOARD as LETTERED
+
+    monkeypatch.setattr("hil.dialogues.typing._PAUSE_US", 2_000_000)
+    finger = Finger(
+        HostBoard(LETTERED.wiring, (), "trial", tables_of(LETTERED), fingerprints(LETTERED)), bouncing=True
+    )
+    names: list[str] = []
+    stopped = threading.Event()
+    reading, writing = (os.fdopen(end, mode) for end, mode in zip(os.pipe(), "rw", strict=True))
+    server = Server(finger, PtyPort(), names.append, lambda error: None)
+    thread = threading.Thread(target=server.serve, args=(reading, stopped.is_set))
+    thread.start()
+    heard: deque[Heard] = deque()
+    page.listener = heard.append
+    held: set[str] = set()
+
+    def tell(event: Event) -> None:
+        page.show(event)
+        if event.kind == "line" and "keep the page in front" in event.text:
+            tab.wait("!document.getElementById('typing').hidden")
+            writing.write("".join(f"tap SW{n} 90ms\nwait 150ms\n" for n in (1, 2, 3, 1, 5)))
+            writing.flush()
+        elif event.kind == "sent":
+            now = set(event.text.split())
+            for code in sorted(held ^ now):
+                tab.key(code, code[-1].lower(), down=code in now)
+            held.clear()
+            held.update(now)
+
+    def arrived() -> list[KeyReceived]:
+        return [KeyReceived(one.code, one.down) for one in (heard.popleft() for _ in range(len(heard)))]
+
+    try:
+        end = time.monotonic() + 20
+        while not names and time.monotonic() < end:
+            time.sleep(0.01)
+        prints, settings = fingerprints(LETTERED).wiring, Settings(stages=("typing",))
+        link = Link(SerialTransport(names[0]))
+        session = Session(LETTERED, link, Person(), prints, settings, tell=tell, arrived=arrived)
+        result = session.run()
+        link.close()
+    finally:
+        stopped.set()
+        thread.join(20)
+        for end_ in (reading, writing):
+            end_.close()
+    assert result.trouble is None
+    assert result.typing is not None
+    pressed = {one.switch: one.presses for one in result.typing.switches if one.presses}
+    assert pressed == {"SW1": 2, "SW2": 1, "SW3": 1, "SW5": 1}
+    # UI Events' names on both sides, each as often as the other has it.
+    assert [(one.sent, one.received) for one in result.typing.keys] == [(2, 2), (1, 1), (1, 1), (1, 1)]
+    assert all(one.key.startswith("Key") and not one.still_down for one in result.typing.keys)
+    assert not any("arrived at the page" in note for note in result.notes)

@@ -7,13 +7,13 @@ from dataclasses import replace
 from random import Random
 
 import pytest
-from boards import Desk
-from wirings import random_fault, random_wiring, small, wiring_of
 
 from hil.board import Board, Fault, gpio_of, parse_fault
 from hil.stages.positions import Kind
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring
+from tests.hil.boards import Desk
+from tests.hil.wirings import random_fault, random_wiring, small, wiring_of
 
 DIODES = [Diodes.CATHODE_TO_ROW, Diodes.CATHODE_TO_COLUMN]
 ALL = [f"SW{n}" for n in range(1, 14)]

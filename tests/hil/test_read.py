@@ -10,8 +10,6 @@ from random import Random
 from tempfile import TemporaryDirectory
 
 import pytest
-from boards import keyboard_of
-from wirings import small
 
 from hil.board import Board, parse_fault
 from hil.hands import FingerHand
@@ -22,8 +20,10 @@ from hil.result import Result
 from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Diodes, Keyboard
-from keyc.tables import fingerprints
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import small
 
 KEYBOARD = keyboard_of(small())
 WIRING = fingerprints(KEYBOARD).wiring
@@ -80,7 +80,7 @@ def test_a_dump_gives_what_the_live_run_gave(faults: Sequence[str]) -> None:
 
 
 def test_a_restart_at_a_pin_is_in_the_dump() -> None:
-    from wirings import wiring_of
+    from tests.hil.wirings import wiring_of
 
     keyboard = keyboard_of(wiring_of((16, 17), (6, 7)))
     prints = fingerprints(keyboard).wiring

@@ -7,14 +7,14 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from boards import Desk
-from wirings import small
 
 from hil.bench import Bench
 from hil.cli import _parser
 from hil.result import SCHEMA
 from keyc.compile import check_text, read_source
 from keyc.keyboard import Diodes
+from tests.hil.boards import Desk
+from tests.hil.wirings import small
 
 ROOT = Path(__file__).parents[2] / "hil"
 PUBLISHED = json.loads((ROOT / "record.schema.json").read_text())

@@ -12,8 +12,6 @@ from xml.etree import ElementTree
 
 import jsonschema
 import pytest
-from boards import Desk, keyboard_of
-from wirings import NOWHERE, small, wiring_of
 
 from hil.events import Event
 from hil.junit import junit_of
@@ -24,6 +22,8 @@ from hil.result import LineVerdict, PositionVerdict, Result, Verdict
 from hil.view import LiveView, PlainView, keyboard_lines, view_on
 from keyc.caps import Side
 from keyc.keyboard import Cap, Diodes, Keyboard, Switch
+from tests.hil.boards import Desk, keyboard_of
+from tests.hil.wirings import NOWHERE, small, wiring_of
 
 TOOL = "hil 1.2.3"
 HEADINGS = [
@@ -173,8 +173,8 @@ def test_suggested_wiring_is_a_diff_that_mends_the_file() -> None:
     from hil.transport import BoardTransport
     from hil.virtual import Finger, board_of
     from keyc.compile import check_text
+    from keyc.fingerprints import fingerprints
     from keyc.source import Source
-    from keyc.tables import fingerprints
 
     text = """keyboard "Four" { usb 0x1209:0x0001 maker "Nobody" }
 wiring {

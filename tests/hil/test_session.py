@@ -7,8 +7,6 @@ from collections.abc import Callable, Sequence
 from random import Random
 
 import pytest
-from boards import keyboard_of
-from wirings import small, wiring_of
 
 from hil.board import parse_fault
 from hil.conversation import Settings
@@ -22,8 +20,10 @@ from hil.session import Session
 from hil.stages.positions import Question
 from hil.transport import BoardTransport, PortGone
 from hil.virtual import Finger, board_of
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Keyboard
-from keyc.tables import fingerprints
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import small, wiring_of
 
 KEYBOARD = keyboard_of(small())
 ALL = [f"SW{n}" for n in range(1, 14)]
@@ -351,6 +351,22 @@ def test_something_else_on_the_port_is_no_board() -> None:
     result = Session(KEYBOARD, Link(Silent(finger)), FingerHand(finger), fingerprints(KEYBOARD).wiring).run()
     assert result.verdict.value == "error"
     assert "nothing that answers like a bench image" in (result.trouble or "")
+
+
+@pytest.mark.parametrize("answers", [True, False])
+def test_a_port_that_opens_says_no_more_of_the_chip_than_that(answers: bool) -> None:
+    told: list[Event] = []
+    finger = Finger(board_of(KEYBOARD))
+    transport = BoardTransport(finger) if answers else Silent(finger)
+    settings = Settings(stages=("hello",))
+    prints = fingerprints(KEYBOARD).wiring
+    result = Session(KEYBOARD, Link(transport), FingerHand(finger), prints, settings, tell=told.append).run()
+    assert any("told next" in event.text for event in told if event.stage == "alive")
+    assert result.stages[0].verdict.value == ("pass" if answers else "incomplete")
+    # What `alive` would say to it comes with the trouble: what to do, and how to look for the chip itself.
+    advice = " ".join(result.notes)
+    for words in ("BOOTSEL", "--stages alive", "hil ports"):
+        assert (words in advice) is not answers
 
 
 class Elsewhere(BoardTransport):

@@ -5,12 +5,11 @@ from __future__ import annotations
 import re
 
 import pytest
-from boards import Desk
 
 from hil.suggested import suggested_wiring
-from keyc.compile import check_text
 from keyc.keyboard import Keyboard
-from keyc.source import Source
+from tests.hil.boards import Desk
+from tests.keymaps import keyboard_in
 
 TEXT = """keyboard "Nine" { usb 0x1209:0x0001 maker "Nobody" }
 wiring {   # soldered by hand
@@ -32,12 +31,6 @@ layer base {
     G H I J usb-boot
 }
 """
-
-
-def keyboard_of(text: str) -> Keyboard:
-    keyboard, found = check_text(Source("nine.keys", text))
-    assert keyboard is not None, found
-    return keyboard
 
 
 def changed_lines(keyboard: Keyboard, *faults: str) -> list[str] | None:
@@ -111,10 +104,10 @@ def changed_lines(keyboard: Keyboard, *faults: str) -> list[str] | None:
     ],
 )
 def test_only_the_words_that_differ_change(faults: list[str], changed: list[str]) -> None:
-    assert changed_lines(keyboard_of(TEXT), *faults) == changed
+    assert changed_lines(keyboard_in(TEXT), *faults) == changed
 
 
 def test_what_no_word_can_say_is_not_offered() -> None:
     """A contact between two columns has no place in a `wiring`."""
-    assert changed_lines(keyboard_of(TEXT), "moved SW2 GPIO9 GPIO8") is None
-    assert changed_lines(keyboard_of(TEXT), "open SW2") is None
+    assert changed_lines(keyboard_in(TEXT), "moved SW2 GPIO9 GPIO8") is None
+    assert changed_lines(keyboard_in(TEXT), "open SW2") is None

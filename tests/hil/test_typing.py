@@ -7,8 +7,6 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from boards import keyboard_of
-from wirings import small
 
 import hil
 from hil.board import parse_fault
@@ -25,8 +23,11 @@ from hil.stages.typing import NO_COMPUTER, KeyReceived, Typing
 from hil.transport import BoardTransport
 from hil.virtual import Finger, loader_of
 from hil.wire import LINE_BYTES, Sentence, line_of, parse_line
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Cell, Layer, Press, Usage
-from keyc.tables import fingerprints, tables_of
+from keyc.tables import tables_of
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import small
 
 MATRIX = keyboard_of(small())
 LETTERS = {

@@ -12,7 +12,6 @@ from pathlib import Path
 
 import pytest
 import serial
-from wirings import KNOWN, small, wiring_of
 
 from hil.board import parse_fault
 from hil.host_board import HostBoard
@@ -21,6 +20,7 @@ from hil.transport import BoardTransport, PortGone, SerialTransport
 from hil.virtual import Finger, Port, PtyPort, Server, SocketPort, VirtualBoard
 from hil.wire import Sentence, line_of
 from keyc.diagnostics import UserError
+from tests.hil.wirings import KNOWN, small, wiring_of
 
 ROOT = Path(__file__).parents[2]
 
@@ -235,7 +235,7 @@ def test_a_board_that_does_not_show_itself(fault: str) -> None:
 def test_the_daily_image_types() -> None:
     """The same engine as in the image, over the same model: SW1 pressed and released is two reports."""
     from keyc.keyboard import Press, Usage
-    from keyc.tables import CELL_OFF, KIND_KEY, KIND_SHIFT, NO_SWITCH, Tables, TimingRow
+    from keyc.table_rows import CELL_OFF, KIND_KEY, KIND_SHIFT, NO_SWITCH, Tables, TimingRow
 
     wiring = wiring_of((2,), (6, 7))
     tables = Tables(

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from wirings import KNOWN, wiring_of
 
 from hil.board import parse_fault
 from hil.host_board import HostBoard
 from hil.wire import LINE_BYTES, Damaged, Lines, Sentence, crc_32, line_of, parse_line
+from tests.hil.wirings import KNOWN, wiring_of
 
 words = st.from_regex(r"[a-z][a-z-]{0,9}", fullmatch=True)
 fields = st.lists(st.from_regex(r"[0-9A-Za-z-]{1,8}", fullmatch=True), max_size=2)

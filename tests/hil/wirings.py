@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from random import Random
 
+from keyc.fingerprints import Fingerprints
 from keyc.keyboard import Dial, Diodes, Light, Switch, Wiring
 from keyc.source import Source, Span
-from keyc.tables import Fingerprints
 
 NOWHERE = Span(Source("test", ""), 0, 0)
 KNOWN = Fingerprints("0123456789ab", "23456789abcd", "456789abcdef")

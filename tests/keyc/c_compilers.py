@@ -1,4 +1,4 @@
-"""The C compilers that the tests find here, and the warnings that all of our C must be free of."""
+"""The C compilers that the tests find here, and CMake. All of our C must be free of an image's warnings."""
 
 from __future__ import annotations
 
@@ -9,17 +9,8 @@ from importlib.util import find_spec
 from pathlib import Path
 from shutil import which
 
-WARNINGS = [
-    "-Wall",
-    "-Wextra",
-    "-Wpedantic",
-    "-Wconversion",
-    "-Wsign-conversion",
-    "-Wshadow",
-    "-Wundef",
-    "-Wmissing-prototypes",
-    "-Werror",
-]
+from keyc.toolchain import WARNINGS
+
 COMMON = ["-std=c11", "-Os", "-ffreestanding", *WARNINGS]
 CHIP = ["-mcpu=cortex-m0plus", "-mthumb"]
 ZIG = [sys.executable, "-m", "ziglang", "cc"]
@@ -59,3 +50,10 @@ def compile_objects(compiler: list[str], folder: Path, files: Iterable[str], *mo
             said += f"{file}: exit status {done.returncode}\n"
         said += done.stderr
     return said
+
+
+def cmake(folder: Path, *arguments: str) -> str:
+    """What CMake says, run in a folder; the test fails where it does."""
+    done = subprocess.run(["cmake", *arguments], cwd=folder, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout

@@ -41,9 +41,12 @@ BESIDE_SUPPLY = {0, 7, 8, 15, 16, 21, 22, 29}
 FAULTS = (
     "diode-reversed",
     "diode-reversed in-series",
+    "diode-reversed array",
     "diode-package-differs",
+    "diode-package-differs array",
     "diode-missing",
     "diode-not-connected",
+    "diode-not-connected array",
     "switch-not-connected",
     "switches-at-one-position near",
     "switches-at-one-position far",
@@ -57,7 +60,9 @@ FAULTS = (
     "line-both-ways",
     "dial-not-wired",
     "diode-direction-unknown",
+    "diode-direction-unknown array",
     "pitch-unusual",
+    "place-not-told",
     "netlist-end",
     "netlist-line-unreadable",
     "netlist-units",
@@ -124,6 +129,7 @@ class MadeBoard:
     def __init__(self, seed: int, fault: str | None = None) -> None:
         self.random = random.Random(seed)
         self.seed = seed
+        self.fault = fault
         self.parts: list[MadePart] = []
         self.loose_holes: list[tuple[float, float, float]] = []
         self.keys: dict[str, TrueKey] = {}
@@ -148,6 +154,16 @@ class MadeBoard:
         self.dual_pins = chosen(random.Random(seed + 2), "numbers", "numbers", "letters", "shared")
         if self.diodes == "dual" and self.dual_pins == "letters" and seed % 2:
             self.diodes = "all dual"
+        # Arrays as in a SOT-363: two pairs with a common pin each, or three diodes of their own.
+        more = random.Random(seed + 3)
+        self.array = chosen(more, "pairs", "apart", "lettered pairs", "lettered apart")
+        self.array_starts_at_line = more.random() < 0.5
+        if more.random() < 0.3 and fault in (None, "netlist-end", "line-without-pin", "line-on-two-pins"):
+            self.diodes = "array"
+        # Some programs leave bare holes out of the file; then only pads tell where a switch is.
+        self.has_holes = more.random() < 0.7
+        if not self.has_holes and more.random() < 0.4:
+            self.footprint = "own"
         if fault is not None:
             self._suit(fault)
         self._lay_out()
@@ -183,6 +199,16 @@ class MadeBoard:
             self.diodes = "row"
         if fault in ("diode-direction-unknown", "diode-package-differs"):
             self.diodes, self.dual_pins = "all dual", "numbers"
+        if fault.endswith(" array"):
+            self.diodes = "all array" if "unknown" in fault else "array"
+            if "reversed" in fault:
+                self.array = "lettered apart"
+            elif "unknown" in fault:
+                self.array = self.array.removeprefix("lettered ")
+            elif "differs" in fault:
+                self.array = "apart"
+        if fault == "place-not-told":
+            self.has_holes, self.footprint = False, "own"
         if fault == "line-on-wrong-pin" and self.package not in ("chip", "module"):
             self.package = "chip"
         if fault == "pitch-unusual":
@@ -195,6 +221,12 @@ class MadeBoard:
     def _lay_out(self) -> None:
         r = self.random
         kind = chosen(r, "grid", "staggered", "columns", "thumbs", "halves")
+        # Without neighbours that are turned by much nothing tells where a turned one is.
+        self.is_all_one_way = self.fault == "place-not-told"
+        if self.is_all_one_way:
+            kind = "thumbs"
+        elif self.footprint == "own":
+            kind = chosen(r, "grid", "staggered")
         self.kind = kind
         self.caps: list[tuple[int, int, float, float, float]] = []  # row, column, x, y, turn
         if kind == "grid":
@@ -250,7 +282,9 @@ class MadeBoard:
     def _switch_part(
         self, name: str, x: float, y: float, turn: float, first: str | None, second: str | None
     ) -> MadePart:
-        turned_over = turn + self.random.choice([0, 0, 180])
+        turned_over = turn + self.random.choice([0, 0, 0 if self.is_all_one_way else 180])
+        if self.footprint == "own" and not self.is_all_one_way:
+            turned_over = turn + (180 if len(self.keys) % 3 == 0 else 0)  # enough of both to tell
         p1: list[tuple[float, float, float | None, bool]]
         p2: list[tuple[float, float, float | None, bool]]
         holes = [(0.0, 0.0, 4.0), (-5.08, 0.0, 1.7), (5.08, 0.0, 1.7)]
@@ -262,9 +296,13 @@ class MadeBoard:
         elif self.footprint == "reversible":
             p1 = [(-3.81, -2.54, 1.5, True), (3.81, -2.54, 1.5, True)]
             p2 = [(2.54, -5.08, 1.5, True), (-2.54, -5.08, 1.5, True)]
+        elif self.footprint == "own":  # nobody's: only its neighbours tell where its centre is
+            p1, p2 = [(-2.0, 4.4, 1.2, True)], [(5.2, 1.3, 1.2, True)]
         else:
             p1 = [(-3.25, -2.25, 1.0, True), (3.25, -2.25, 1.0, True)]
             p2 = [(-3.25, 2.25, 1.0, True), (3.25, 2.25, 1.0, True)]
+            holes = []
+        if not self.has_holes:
             holes = []
         return MadePart(
             name,
@@ -314,6 +352,7 @@ class MadeBoard:
             switch = "SWITCH_"
         self.switch_prefix = switch
         pending: tuple[str, str, str] | None = None
+        self.in_arrays: list[tuple[str, str]] = []  # switches and the lines that their diodes lead to
         for number, (row, column, x, y, turn) in enumerate(self.caps, start=1):
             line, sense = self.rows[row], self.columns[column]
             if not self.diode_at_row:
@@ -335,6 +374,9 @@ class MadeBoard:
                 self.keys[name].diode = self.keys[pending[2]].diode = package.name
                 pending = None
                 continue
+            if self.diodes == "all array" or (self.diodes == "array" and number % 4):
+                self.in_arrays.append((name, line))
+                continue
             diode = f"D{number}"
             dx, dy = _turned(0.0, 7.2, turn)
             if dual:
@@ -354,6 +396,7 @@ class MadeBoard:
                 }
                 self.parts.append(self._two_pins(diode, place[0] + dx, place[1] + dy, nets, turn))
             self.keys[name].diode = diode
+        self._arrays()
         self._extras()
 
     def _dual_names(self) -> tuple[str, str, str]:
@@ -372,6 +415,56 @@ class MadeBoard:
             for pin, net, place in zip(self._dual_names(), nets, places, strict=True)
         }
         return MadePart(name, x, y, turn, pins, on_back=True)
+
+    def _arrays(self) -> None:
+        """Packages of six pins for the switches that get one (common practice: BAV70S, BAW56S, BAS16VY).
+
+        Pairs: pins 1 and 2 share 6, 4 and 5 share 3. Apart: 1 and 6, 2 and 5, 3 and 4 belong together.
+        """
+        if self.array.endswith("apart"):
+            groups = [[one] for one in self.in_arrays]
+            ways = (("1",), "6"), (("2",), "5"), (("3",), "4")
+        else:
+            by_line: dict[str, list[tuple[str, str]]] = {}
+            for one in self.in_arrays:
+                by_line.setdefault(one[1], []).append(one)
+            groups = [found[i : i + 2] for found in by_line.values() for i in range(0, len(found), 2)]
+            ways = (("1", "2"), "6"), (("4", "5"), "3")
+        for at in range(0, len(groups), len(ways)):
+            name = f"D{700 + at}"
+            nets: dict[str, str | None] = dict.fromkeys("123456")
+            for group, (own, common) in zip(groups[at : at + len(ways)], ways, strict=False):
+                for (switch, line), pin in zip(group, own, strict=False):
+                    mid = f"Net-({switch}-Pad2)"
+                    ends = (line, mid) if self._is_turned_array(pin) else (mid, line)
+                    nets[pin], nets[common] = ends
+                    self.keys[switch].diode = name
+            pins = {
+                self._array_pin(pin): Pin(net, [(float(pin), 0.0, None, True)]) for pin, net in nets.items()
+            }
+            x, y = self.mm(self.keys[groups[at][0][0]].x, self.keys[groups[at][0][0]].y)
+            self.parts.append(MadePart(name, x, y + 7.2, 0.0, pins, on_back=True))
+
+    def _is_turned_array(self, pin: str) -> bool:
+        """Whether pin 1 is at the line: only where each diode has two pins of its own."""
+        return self.array.endswith("apart") and self.array_starts_at_line
+
+    def _array_pin(self, pin: str) -> str:
+        """A pin's number, or its letters: the cathodes are at the row."""
+        if not self.array.startswith("lettered"):
+            return pin
+        at_switch, at_line = ("A", "K") if self.diode_at_row else ("K", "A")
+        if self.array == "lettered pairs":
+            return {
+                "1": f"{at_switch}1",
+                "2": f"{at_switch}2",
+                "3": f"{at_line}34",
+                "4": f"{at_switch}3",
+                "5": f"{at_switch}4",
+                "6": f"{at_line}12",
+            }[pin]
+        first, last = (at_line, at_switch) if self.array_starts_at_line else (at_switch, at_line)
+        return f"{first}{pin}" if pin in "123" else f"{last}{7 - int(pin)}"
 
     def _controller(self) -> None:
         r = self.random
@@ -468,9 +561,9 @@ class MadeBoard:
                 self.keys["ENC1-push"] = TrueKey(
                     "ENC1-push", right, 2.0, 0.0, "PUSH", "", None, is_direct=True
                 )
-            # The middle of the push switch's pads is the key's place: this dial has no centre hole.
+            # Its shaft is between its pads, 7.5 mm from one row and 7 mm from the other (common practice).
             x, y = self.mm(right, 2.0)
-            self.parts.append(MadePart("ENC1", x, y + 7.0, 0.0, pins))
+            self.parts.append(MadePart("ENC1", x, y, 0.0, pins))
             for number, net in enumerate(("TURN_A", "TURN_B"), start=5):
                 self.parts.append(self._two_pins(f"C{number}", x + 20, y, {"1": net, "2": "GND"}))
                 self.parts.append(self._two_pins(f"R{number}", x + 20, y, {"1": net, "2": "+3V3"}))
@@ -482,7 +575,7 @@ class MadeBoard:
             self.parts.append(self._two_pins("R9", -80.0, 0.0, {"1": "CAPS_LED", "2": "LEDMID"}))
             self.parts.append(self._two_pins(part, -80.0, 5.0, {"1": "LEDMID", "2": far}))
             self.lights.append((gpio, is_low))
-        if self.footprint != "flat":
+        if self.footprint != "flat" and self.has_holes:
             self.loose_holes += [(*self.mm(-1.0, -0.6), 3.2), (*self.mm(right + 1.5, 4.0), 2.2)]
 
     # ---- what is wrong
@@ -554,6 +647,53 @@ class MadeBoard:
         x, y = self.mm(key.x, key.y)
         self.parts.append(self._package(key.diode, x, y + 7.2, 0.0, mid, sense))
         self.expected |= {("diode-package-differs", key.diode), ("diode-direction-unknown", None)}
+
+    def _array_key(self) -> tuple[TrueKey, MadePart, list[Pin]]:
+        """A key in an array whose lines have others, too; its package and its two pins, the switch's first.
+
+        In a pair the second pin belongs to another key as well.
+        """
+        keys = [self.keys[name] for name, _ in self.in_arrays]
+        key = self.random.choice(
+            [key for key in keys if min(len(self._on_line(net)) for net in (key.row, key.column)) > 2]
+        )
+        package = self.part(key.diode or "")
+        numbered = list(package.pins.values())  # pins 1 to 6
+        apart = self.array.endswith("apart")
+        mate = {at: 5 - at for at in range(6)} if apart else {0: 5, 1: 5, 3: 2, 4: 2}
+        near = next(i for i, pin in enumerate(numbered) if pin.net == f"Net-({key.name}-Pad2)")
+        return key, package, [numbered[near], numbered[mate[near]]]
+
+    def _plant_diode_reversed_array(self) -> None:
+        _, package, (near, far) = self._array_key()
+        near.net, far.net = far.net, near.net
+        self.expected.add(("diode-reversed", package.name))
+
+    def _plant_diode_package_differs_array(self) -> None:
+        """All of a package's diodes end for end: the same part, put in the other way round."""
+        _, package, _ = self._array_key()
+        numbered = list(package.pins.values())
+        for one, other in zip(numbered[:3], numbered[:2:-1], strict=True):
+            one.net, other.net = other.net, one.net
+        self.expected.add(("diode-package-differs", package.name))
+
+    def _plant_diode_not_connected_array(self) -> None:
+        key, package, (_, far) = self._array_key()
+        lost = far.net
+        far.net = None
+        self.expected.add(("diode-not-connected", package.name))
+        numbered = list(package.pins.values())
+        shared = {0: (1, 5), 1: (0, 5), 3: (4, 2), 4: (3, 2)}
+        for name, line in self.in_arrays:
+            is_mate = any(
+                numbered[at].net == f"Net-({name}-Pad2)" and numbered[common] is far
+                for at, (_, common) in shared.items()
+            )
+            if name == key.name or (line == lost and not self.array.endswith("apart") and is_mate):
+                self.left_out.add(name)
+
+    def _plant_diode_direction_unknown_array(self) -> None:
+        self.expected.add(("diode-direction-unknown", None))
 
     def _plant_diode_missing(self) -> None:
         key = self._matrix_key()
@@ -741,6 +881,9 @@ class MadeBoard:
 
     def _plant_diode_direction_unknown(self) -> None:
         self.expected.add(("diode-direction-unknown", None))
+
+    def _plant_place_not_told(self) -> None:
+        self.expected.add(("place-not-told", None))
 
     def _plant_pitch_unusual(self) -> None:
         self.wrong_units = "CUST 0"

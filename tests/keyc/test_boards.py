@@ -26,6 +26,7 @@ from keyc.netlist import netlist_of
 from keyc.source import Source
 from keyc.traced import traced
 from tests.keyc.made_boards import FAULTS, MadeBoard, MadePart, Pin
+from tests.keymaps import keyboard_in
 from tests.many_boards import fault_of, traced_board, wrong_with
 
 SEEDS = 150
@@ -52,6 +53,15 @@ def test_the_matrix_is_the_graph_s(seed: int) -> None:
         nets = [pin.net for pin in part.pins.values() if pin.net]
         if part.name in made.keys or (part.name.startswith("D") and len(nets) == 2):
             graph.add_edge(nets[0], nets[1], part=part.name)
+        elif part.name.startswith("D") and len(part.pins) == 6:
+            ends = [pin.net for pin in part.pins.values()]
+            if made.array.endswith("apart"):
+                pairs = [(0, 5), (1, 4), (2, 3)]
+            else:
+                pairs = [(0, 5), (1, 5), (3, 2), (4, 2)]
+            for one, other in pairs:
+                if ends[one] and ends[other]:
+                    graph.add_edge(ends[one], ends[other], part=part.name)
         elif part.name.startswith("D") and len(nets) == 3:
             common = list(part.pins.values())[-1].net
             for net in nets:
@@ -253,8 +263,7 @@ def test_odd_names_become_names_of_the_language() -> None:
     for name, part in zip(odd, [part for part in made.parts if part.name in made.keys], strict=False):
         part.name = name.replace(" ", "_")
     text = board_text(traced_board(made))
-    keyboard, found = check_text(Source("odd.keys", keymap_text(text, 'odd "title" \\', off_layer(text))))
-    assert keyboard is not None, found
+    keyboard = keyboard_in(keymap_text(text, 'odd "title" \\', off_layer(text)), "odd.keys")
     assert keyboard.title == 'odd "title" \\'
 
 

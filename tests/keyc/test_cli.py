@@ -213,13 +213,13 @@ def test_nothing_is_made_of_a_keyboard_whose_scenario_fails(
 def test_without_a_compiler_build_says_what_was_not_tried(
     small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from keyc import engine
+    from keyc import engine_library
     from keyc.diagnostics import UserError
 
     def none_here() -> None:
         raise UserError("there is no C compiler", "install one", exit_status=3)
 
-    monkeypatch.setattr(engine, "load", none_here)
+    monkeypatch.setattr(engine_library, "load", none_here)
     small.write_text(FAILING, encoding="utf-8")
     assert cli.main(["build", str(small), "-o", str(tmp_path / "out")]) == 0
     said = capsys.readouterr().err

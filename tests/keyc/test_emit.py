@@ -8,21 +8,23 @@ import os
 import re
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 from shutil import which
 
 import pytest
-from c_compilers import chip_compilers, compile_objects, every_compiler, host_compilers
-from hand_made import key, keyboard_of, media, wiring_of
 
 from keyc import __version__
 from keyc.emit import ENGINE_FILES, comment, depfile_text, files_of
-from keyc.engine import _Tables
+from keyc.engine_tables import CTables
 from keyc.files import shipped
 from keyc.keyboard import Cell, Debounce, Diodes, Keyboard, LayerHeld
 from keyc.source import Source
-from keyc.tables import TABLES_VERSION, tables_of
+from keyc.table_rows import TABLES_VERSION
+from keyc.tables import tables_of
 from keyc.write import write_files
+from tests.keyc.c_compilers import chip_compilers, cmake, compile_objects, every_compiler, host_compilers
+from tests.keyc.hand_made import key, keyboard_of, media, wiring_of
 
 HOSTILE = "*/ int x; /* ??/ \\ {{ 7 * 7 }} {% raw %} <b>&\"'\n#error \\\n é \u202e ?\u003f/ //*/"
 
@@ -94,7 +96,7 @@ def test_the_text_says_what_the_tables_say(name: str, tmp_path: Path) -> None:
         cwd=tmp_path,
         check=True,
     )
-    made = _Tables.in_dll(ctypes.CDLL(str(tmp_path / "made.so")), "keyc_keyboard_tables")
+    made = CTables.in_dll(ctypes.CDLL(str(tmp_path / "made.so")), "keyc_keyboard_tables")
     count, layers = tables.switch_count, tables.layer_count
     assert (made.version, made.switch_count, made.layer_count) == (TABLES_VERSION, count, layers)
     assert made.driven[: made.driven_count] == list(tables.driven)
@@ -194,8 +196,8 @@ def test_a_small_edit_is_a_small_diff() -> None:
 
 def test_the_same_bytes_under_every_hash_seed() -> None:
     script = (
-        "import sys; sys.path[:0] = ['tests/keyc', '.']\n"
-        "from test_emit import KEYBOARDS, files, hostile_keyboard\n"
+        "import sys; sys.path.insert(0, '.')\n"
+        "from tests.keyc.test_emit import KEYBOARDS, files, hostile_keyboard\n"
         "print([files(k) for k in (*KEYBOARDS.values(), hostile_keyboard())])"
     )
     outputs = {
@@ -295,12 +297,7 @@ def test_the_cmake_function(tmp_path: Path, generator: str, program_of_it: str, 
         'add_library(small STATIC)\nkeyc_sources(small "small board.keys")\n'
     )
 
-    def built(*arguments: str) -> str:
-        done = subprocess.run(
-            ["cmake", *arguments], cwd=tmp_path, capture_output=True, text=True, check=False
-        )
-        assert done.returncode == 0, done.stdout + done.stderr
-        return done.stdout
+    built = partial(cmake, tmp_path)
 
     def does_nothing() -> bool:
         said = built("--build", "build")

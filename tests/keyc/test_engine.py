@@ -7,10 +7,10 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from hand_made import key, keyboard_of, media, system, wiring_of
 
 from hil.board import Board, parse_fault
-from keyc.engine import Engine, EngineLibrary, Report, load
+from keyc.engine import Engine, Report
+from keyc.engine_library import EngineLibrary, load
 from keyc.keyboard import (
     Debounce,
     Diodes,
@@ -19,6 +19,7 @@ from keyc.keyboard import (
     UsbBoot,
 )
 from keyc.tables import tables_of
+from tests.keyc.hand_made import key, keyboard_of, media, system, wiring_of
 
 CONTROL, SHIFT, ALT, RIGHT_ALT = 0xE0, 0xE1, 0xE2, 0xE6
 A, B, C, D, E, F, G, H, Z = 0x04, 0x05, 0x06, 0x07, 0x08, 0x09, 0x0A, 0x0B, 0x1D
@@ -475,30 +476,30 @@ def test_the_state_can_be_copied(library: EngineLibrary) -> None:
 
 
 def test_without_a_compiler(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    from keyc import engine
+    from keyc import engine_library
     from keyc.diagnostics import UserError
 
     monkeypatch.setenv("KEYC_CACHE", str(tmp_path))
-    monkeypatch.setattr(engine, "compilers", list)
+    monkeypatch.setattr(engine_library, "compilers", list)
     with pytest.raises(UserError) as raised:
-        engine.load()
+        engine_library.load()
     assert raised.value.exit_status == 3
     assert "pip install" in (raised.value.help or "")
 
 
 def test_a_damaged_object_is_built_again(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    from keyc import engine
+    from keyc import engine_library
 
     monkeypatch.setenv("KEYC_CACHE", str(tmp_path))
-    (tmp_path / engine._object_name()).write_bytes(b"not an object")
-    assert engine.load().functions.keyc_host_tables_bytes() > 0
-    assert [path.name for path in tmp_path.iterdir()] == [engine._object_name()]
+    (tmp_path / engine_library._object_name()).write_bytes(b"not an object")
+    assert engine_library.load().functions.keyc_host_tables_bytes() > 0
+    assert [path.name for path in tmp_path.iterdir()] == [engine_library._object_name()]
 
 
 def test_a_compiler_that_fails_is_passed_over(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    from keyc import engine
+    from keyc import engine_library
 
     monkeypatch.setenv("KEYC_CACHE", str(tmp_path))
-    good = engine.compilers()
-    monkeypatch.setattr(engine, "compilers", lambda: [["false"], *good])
-    assert engine.load().functions.keyc_host_tables_bytes() > 0
+    good = engine_library.compilers()
+    monkeypatch.setattr(engine_library, "compilers", lambda: [["false"], *good])
+    assert engine_library.load().functions.keyc_host_tables_bytes() > 0

@@ -9,11 +9,12 @@ from itertools import pairwise
 
 import pytest
 
-from keyc.compile import check_text
-from keyc.engine import Engine, EngineLibrary, Report, load
+from keyc.engine import Engine, Report
+from keyc.engine_library import EngineLibrary, load
 from keyc.keyboard import Keyboard
-from keyc.source import Source
-from keyc.tables import SECOND_POINTER, tables_of
+from keyc.table_rows import SECOND_POINTER
+from keyc.tables import tables_of
+from tests.keymaps import keyboard_in
 
 SW1, SW2, SW3, SW4 = (1 << pin for pin in range(4))  # direct switches from GPIO0 to GPIO3
 DIAL_A, DIAL_B = 1 << 20, 1 << 21
@@ -45,9 +46,7 @@ layer base {{ {cells} }}
 layer more {{ }}
 {rest}
 """
-    keyboard, found = check_text(Source("second.keys", text))
-    assert keyboard is not None, found
-    return keyboard
+    return keyboard_in(text, "second.keys")
 
 
 class Bench:

@@ -12,6 +12,7 @@ from keyc import explain
 from keyc.compile import check_text
 from keyc.diagnostics import Diagnostic, UserError
 from keyc.source import Source
+from tests.keymaps import keyboard_in
 
 # What an example takes for granted; a page's own statements replace those of the same kind.
 FRAME = {
@@ -24,7 +25,7 @@ FRAME = {
     "layer": "layer base {\n    A B\n    C usb-boot\n}\n",
 }
 # Told of boards: test_board_pages has their examples.
-BOARDS = ("netlist.py", "board_findings.py", "witnesses.py")
+BOARDS = ("netlist.py", "board_findings.py", "switch_findings.py", "line_findings.py", "witnesses.py")
 # Told by running scenarios or by exploring, or of a file too long for a page.
 ELSEWHERE = {
     "scenario-failed",
@@ -41,7 +42,7 @@ def codes_in(*files: str) -> set[str]:
     """Every code that these files of the package tell: each call that makes a diagnostic names it first."""
     folder = Path(keyc.__file__).parent
     calls = re.compile(
-        r"(?:\btell|_tell|Diagnostic|Misread|_length)\(\s*\"([a-z-]+)\"|code(?:, where)? = \"([a-z-]+)\""
+        r"(?:\btell|_tell|_at|Diagnostic|Misread|_length)\(\s*\"([a-z-]+)\"|code(?:, where)? = \"([a-z-]+)\""
     )
     return {
         match[1] or match[2]
@@ -76,8 +77,7 @@ def test_a_failing_scenario() -> None:
 
     codes = []
     for fragment in examples("scenario-failed"):
-        keyboard, found = check_text(Source("example.keys", "".join(list(FRAME.values())[:3]) + fragment))
-        assert keyboard is not None, found
+        keyboard = keyboard_in("".join(list(FRAME.values())[:3]) + fragment, "example.keys")
         codes.append([one.code for one in findings(keyboard)])
     if codes == [["scenario-not-run"]] * 2:
         pytest.skip("no C compiler here")

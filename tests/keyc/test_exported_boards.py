@@ -1,7 +1,8 @@
 """Netlists that PCB programs have written themselves: KiCad 6.0.11 and pcb-rnd 3.0.6, both from Debian 12.
 
 The boards are Quayside boards, laid out with KiCad's own Python module and as a file of pcb-rnd's. What is
-true of them stands in exported.json, in the words of the scenario that they were laid out from.
+true of them stands in exported.json, in the words of the scenario that they were laid out from. A dial's
+place is its shaft, 7 mm from its push switch's pads.
 """
 
 from __future__ import annotations
@@ -15,11 +16,10 @@ import pytest
 
 from keyc.boards import read_board, starting_text
 from keyc.circuit import circuit_of
-from keyc.compile import check_text
 from keyc.diagnostics import UserError
 from keyc.netlist import netlist_of, read_netlist
-from keyc.source import Source
 from keyc.traced import traced
+from tests.keymaps import keyboard_in
 
 FOLDER = Path(__file__).parents[1] / "golden" / "netlists"
 TRUTH: dict[str, Any] = json.loads((FOLDER / "exported.json").read_text())
@@ -30,8 +30,7 @@ def test_a_program_s_own_file(name: str) -> None:
     true = TRUTH[name]
     read = read_board(FOLDER / name)
     assert [one for one in read.found if one.severity == "error"] == []
-    keyboard, told = check_text(Source("board.keys", starting_text(read)))
-    assert keyboard is not None, told
+    keyboard = keyboard_in(starting_text(read), "board.keys")
     switches = keyboard.wiring.switches
     pins = {
         one.name: sorted(pin for pin in (one.row, one.column, one.direct) if pin is not None)

@@ -7,6 +7,7 @@ import os
 import struct
 import subprocess
 import sys
+from collections import Counter
 from importlib.util import find_spec
 from pathlib import Path
 from shutil import which
@@ -16,26 +17,18 @@ from elftools.elf.elffile import ELFFile
 from uf2utils.family import Family
 from uf2utils.file import UF2File
 
-from keyc.compile import check_text, read_source
 from keyc.diagnostics import UserError
+from keyc.elf import FLASH_ORIGIN, RAM_ORIGIN, Segment
 from keyc.files import shipped
-from keyc.firmware import (
-    BOOT2_BYTES,
-    FLASH_ORIGIN,
-    RAM_ORIGIN,
-    Image,
-    Segment,
-    build_uf2,
-    crc32_mpeg2,
-    find_compiler,
-    image_source,
-    uf2_of,
-    usb_id_of,
-)
+from keyc.fingerprints import Fingerprints, fingerprints
+from keyc.firmware import build_uf2
+from keyc.identity import IMAGES, Image, device_version, image_source, tells_keymap, usb_id_of
 from keyc.keyboard import LayerHeld
-from keyc.tables import fingerprints
+from keyc.toolchain import find_compiler
+from keyc.uf2 import BOOT2_BYTES, crc32_mpeg2, uf2_of
 from tests.keyc.c_compilers import every_compiler
 from tests.keyc.hand_made import key, keyboard_of, media, wiring_of
+from tests.keymaps import keyboard_in_file
 
 KEYBOARD = keyboard_of(wiring_of(), [key(4), media(0xE9), key(5, 0xE1), LayerHeld("upper")], [key(6)])
 COMPILERS = [
@@ -102,8 +95,7 @@ def test_crc_of_a_message_with_its_crc_is_zero() -> None:
 @pytest.mark.parametrize("compiler", COMPILERS)
 def test_the_demo_keyboards_daily_image_is_small(compiler: str, tmp_path: Path) -> None:
     (file,) = shipped("data", "demo").glob("*.keys")
-    keyboard, _ = check_text(read_source(file))
-    assert keyboard is not None
+    keyboard = keyboard_in_file(file)
     assert 20 <= len(keyboard.wiring.switches) <= 30
     built = build_uf2(keyboard, "daily", compiler)
     assert built.sizes.flash <= 8192
@@ -229,8 +221,29 @@ def test_each_image_may_have_an_id_of_its_own() -> None:
         0x5A18,
         0x5A19,
     ]
-    assert "0x1209, 0x5A19, 0x0300" in image_source(own, "trial")
+    assert "0x1209, 0x5A19, 0x3" in image_source(own, "trial")
     assert len({usb_id_of(KEYBOARD, image) for image in ("daily", "bench", "trial")}) == 1
+
+
+def test_the_device_version_tells_image_and_keymap() -> None:
+    """Four decimal digits (USB 2.0, 9.6.1); three are the sum of the fingerprints, modulo 1000."""
+    prints = Fingerprints("0000000003e7", "0000000007d0", "00000000000a")  # 999, 2000, 10
+    versions = [device_version(image, prints) for image in IMAGES]
+    assert versions == [0x1009, 0x2009, 0x3009]
+    assert all(map(tells_keymap, versions))
+    assert not any(map(tells_keymap, (0x0100, 0x0200, 0x100A, 0x4100, 0xFFFF)))
+
+
+def test_keymaps_and_wirings_that_differ_have_the_same_digits_once_in_1000() -> None:
+    """900 keyboards make 404,550 pairs: 405 alike, with a spread of 20 (binomial, from memory); were one
+    digit fewer of use it would be ten times as many."""
+    keymaps = [keyboard_of(wiring_of(), [key(a), key(b)]) for a in range(4, 34) for b in range(4, 34)]
+    pins = range(30)
+    wirings = [keyboard_of(wiring_of((a,), (b,), direct=()), [key(4)]) for a in pins for b in pins if a != b]
+    for keyboards in (keymaps, wirings):
+        counts = Counter(device_version("daily", fingerprints(one)) for one in keyboards)
+        alike = sum(count * (count - 1) // 2 for count in counts.values())
+        assert 200 < alike < 600, alike
 
 
 # --- compilers
@@ -243,7 +256,7 @@ def test_a_daily_image_of_nothing_is_refused() -> None:
 
 
 def test_no_compiler_is_said_with_the_mend(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("keyc.firmware.find_spec", lambda _: None)
+    monkeypatch.setattr("keyc.toolchain.find_spec", lambda _: None)
     monkeypatch.setenv("PATH", "")
     for wanted in (None, "zig", "gcc", "/nowhere/arm-none-eabi-gcc"):
         with pytest.raises(UserError) as raised:
@@ -254,7 +267,7 @@ def test_no_compiler_is_said_with_the_mend(monkeypatch: pytest.MonkeyPatch) -> N
 
 @pytest.mark.skipif(not which("arm-none-eabi-gcc"), reason="no arm-none-eabi-gcc")
 def test_the_systems_compiler_is_found_when_there_is_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("keyc.firmware.find_spec", lambda _: None)
+    monkeypatch.setattr("keyc.toolchain.find_spec", lambda _: None)
     assert find_compiler().name == "arm-none-eabi-gcc"
 
 

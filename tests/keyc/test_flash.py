@@ -9,14 +9,19 @@ from pathlib import Path
 import pytest
 
 from hil.chip_board import ChipBoard
+from hil.mass_storage import MassStorage
 from hil.ports import Drive
-from hil.usb_host import MassStorage, UsbError
+from hil.usb_descriptors import UsbError
 from keyc import flash
 from keyc.cli import main
 from keyc.diagnostics import UserError
-from keyc.firmware import Segment, build_uf2, uf2_of
+from keyc.elf import Segment
+from keyc.fingerprints import fingerprints
+from keyc.firmware import build_uf2
 from keyc.flash import BoardSeen, ThisComputer, UsbIdentity, flashed, image_of
-from keyc.tables import fingerprints
+from keyc.identity import device_version
+from keyc.uf2 import uf2_of
+from keyc.usb_seen import version_text
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
 
 WIRING = wiring_of()
@@ -89,7 +94,7 @@ def until_taken(rig: Simulated) -> Sequence[Drive]:
 def came(image: bytes, *, port: str | None = None) -> Callable[[Simulated], Sequence[BoardSeen]]:
     identity = image_of(image, "it").identity
     assert identity is not None
-    seen = BoardSeen(identity, "Handmade (bench)" if identity.version >= 0x0200 else "Handmade", port)
+    seen = BoardSeen(identity, "Handmade (bench)" if identity.version >= 0x2000 else "Handmade", port)
     return lambda rig: [seen] if rig.after_copy_s() > 1.0 else []
 
 
@@ -98,9 +103,25 @@ def test_an_image_is_copied_and_the_board_comes_back(daily: bytes) -> None:
     done = flashed(image_of(daily, "it"), rig)
     assert rig.written == daily
     assert done.board is not None
-    assert done.board.identity == UsbIdentity(0x1209, 0x0001, 0x0100)
-    assert "Handmade is back (1209:0001, version 1.00)" in done.summary
-    assert "can't be asked" in done.summary, "what isn't checked is said"
+    version = device_version("daily", fingerprints(KEYBOARD))
+    assert done.board.identity == UsbIdentity(0x1209, 0x0001, version)
+    digits = f"{version:04x}"
+    assert f"Handmade is back (1209:0001, version {digits[:2]}.{digits[2:]}) and carries this" in done.summary
+    assert "once in 1000" in done.summary, "what isn't sure is said"
+
+
+def test_a_flash_chip_that_kept_the_old_keymap(daily: bytes) -> None:
+    """It comes back under the same id and title; the version tells."""
+    old = build_uf2(keyboard_of(WIRING, [key(5), key(4)]), "daily").bytes
+    rig = Simulated(until_taken, came(old))
+    with pytest.raises(UserError, match="Handmade came back with another image or keymap") as caught:
+        flashed(image_of(daily, "it"), rig)
+    identities = [image_of(image, "it").identity for image in (old, daily)]
+    assert None not in identities
+    old_version, new_version = (version_text(one.version) for one in identities if one)
+    assert f"its version is {old_version}, and {new_version} was copied" in caught.value.message
+    assert old_version != new_version
+    assert caught.value.exit_status == 1
 
 
 def test_another_board_of_the_same_id_is_not_taken_for_it(daily: bytes) -> None:
@@ -219,6 +240,17 @@ def test_images_of_others_are_taken_too() -> None:
     assert (image.blocks, image.in_flash, image.identity) == (3, True, None)
 
 
+def test_no_keymap_is_seen_in_an_image_of_others() -> None:
+    """It has a device descriptor laid out as ours is; its version says nothing of a keymap."""
+    descriptor = bytes.fromhex("12010002 00000040 09120100 00010102 0001")
+    title = b"\x04\x03x\0"
+    image = image_of(uf2_of([Segment(0x10000000, descriptor + title)]), "x.uf2")
+    assert image.identity == UsbIdentity(0x1209, 0x0001, 0x0100)
+    seen = BoardSeen(image.identity, "x")
+    done = flashed(image, Simulated(until_taken, lambda rig: [seen] if rig.after_copy_s() > 1 else []))
+    assert done.summary == "x is back (1209:0001, version 1.00), as this image calls itself"
+
+
 # --- this computer
 
 
@@ -310,6 +342,7 @@ def test_the_roms_own_drive(which: str, how: dict[str, object], request: pytest.
     done = flashed(image_of(data, "it"), OnChip(board, **how))
     assert done.board is not None
     assert done.board.title == ("Handmade" if which == "daily" else "Handmade (bench)")
+    assert "carries this keymap" in done.summary, "the chip says the version that stands in the image"
     if which == "bench":
         assert board.chip.flash == before, "a RAM image leaves the flash as it was"
     board.uf2 = data

@@ -3,6 +3,10 @@
 * libxkbcommon and xkeyboard-config (Debian: libxkbcommon0, xkb-data): what Linux makes of a key. Other
   editions of xkeyboard-config than 2.35.1 may differ in rare characters; the printable ASCII may not.
 * hid-tools (hidtools.hut): names some usages by the characters of a US keyboard ("1 and !").
+* W3C UI Events KeyboardEvent code Values: says for some places what is on the cap in some countries.
+* Windows and macOS: xkeyboard-config has those countries' keyboards too, and some as on a Macintosh; what one
+  system has otherwise than the other stands below by hand. For the accents Unicode's canonical composition,
+  and its mapping tables of the systems' old code pages (Python's codecs).
 """
 
 from __future__ import annotations
@@ -10,19 +14,31 @@ from __future__ import annotations
 import ctypes
 import ctypes.util
 import re
+import unicodedata
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from keyc import layouts, usages
-from keyc.files import data_rows
+from keyc import layout_help, layouts, usages
+from keyc.files import data_rows, shipped
 from keyc.keyboard import Press, Usage
 
 ASCII = [chr(code) for code in range(0x20, 0x7F)]
 SHIFT = (0xE1,)
 ALT_RIGHT = (0xE6,)
 BOTH = (0xE1, 0xE6)
+LEVELS = ((), SHIFT, ALT_RIGHT, BOTH)
+LINUX = [name for name in layouts.LAYOUT_NAMES if name.startswith("linux-")]
+WINDOWS = [name for name in layouts.LAYOUT_NAMES if name.startswith("windows-")]
+MACOS = [name for name in layouts.LAYOUT_NAMES if name.startswith("macos-")]
+# The alphanumeric section, whose keys differ from country to country.
+WRITING = [
+    *(f"Key{letter}" for letter in "ABCDEFGHIJKLMNOPQRSTUVWXYZ"),
+    *(f"Digit{digit}" for digit in "1234567890"),
+    "Minus", "Equal", "BracketLeft", "BracketRight", "Backslash", "Semicolon", "Quote", "Backquote", "Comma",
+    "Period", "Slash", "IntlBackslash", "Space",
+]  # fmt: skip
 
 
 def key(name: str, modifiers: tuple[int, ...] = ()) -> Press:
@@ -37,7 +53,7 @@ class Xkb:
     PRESSED, RELEASED = 1, 0
     COMPOSED = 2  # enum xkb_compose_status: XKB_COMPOSE_COMPOSED
 
-    def __init__(self, layout: str) -> None:
+    def __init__(self, layout: str, variant: str = "") -> None:
         path = ctypes.util.find_library("xkbcommon")
         if path is None or not Path("/usr/share/X11/xkb/rules/evdev").exists():
             pytest.skip("libxkbcommon or xkb-data is not installed")
@@ -62,10 +78,10 @@ class Xkb:
         ):
             entry = getattr(library, function)
             entry.restype, entry.argtypes = result, arguments
-        names = (ctypes.c_char_p * 5)(b"evdev", b"pc105", layout.encode(), b"", b"")
+        names = (ctypes.c_char_p * 5)(b"evdev", b"pc105", layout.encode(), variant.encode(), b"")
         self.context = library.xkb_context_new(0)
         self.keymap = library.xkb_keymap_new_from_names(self.context, ctypes.byref(names), 0)
-        assert self.keymap, f"libxkbcommon has no layout {layout}"
+        assert self.keymap, f"libxkbcommon has no layout {layout} {variant}"
         self.codes = {name: int(code) for _, _, name, code, _ in data_rows("w3c-code-hid.tsv") if code}
         self.codes["IntlHash"] = self.codes["Backslash"]  # the kernel gives 07:31 and 07:32 one input code
 
@@ -119,24 +135,22 @@ class Xkb:
 
 
 def xkb(name: str) -> Xkb:
-    return Xkb(name.removeprefix("linux-"))
+    country = name.removeprefix("linux-")
+    return Xkb(*{"ch-de": ("ch", ""), "us-intl": ("us", "intl")}.get(country, (country, "")))
 
 
-@pytest.mark.parametrize("name", layouts.LAYOUT_NAMES)
+@pytest.mark.parametrize("name", LINUX)
 def test_every_stroke_types_its_character(name: str) -> None:
-    host, layout = xkb(name), layouts.layout(name)
+    host = xkb(name)
     wrong = []
-    for row in data_rows(f"layout-{name.removeprefix('linux-')}.tsv"):
-        character = chr(int(row[1].removeprefix("U+"), 16))
-        presses = layout.strokes(character)
-        assert presses is not None
+    for character, presses in typable(layouts.layout(name)):
         typed = host.typed(presses).replace("\r", "\n")  # Enter
         if typed != character:
-            wrong.append((character, row[2], typed))
+            wrong.append((character, typed))
     assert wrong == []
 
 
-@pytest.mark.parametrize("name", layouts.LAYOUT_NAMES)
+@pytest.mark.parametrize("name", LINUX)
 def test_what_each_key_types_on_every_level(name: str) -> None:
     host, layout = xkb(name), layouts.layout(name)
     for code in host.codes:
@@ -144,7 +158,7 @@ def test_what_each_key_types_on_every_level(name: str) -> None:
         assert usage is not None
         if usage.page != 7 or host.codes[code] >= 248:  # X has no key codes above 255
             continue
-        for modifiers in ((), SHIFT, ALT_RIGHT, BOTH):
+        for modifiers in LEVELS:
             if name == "linux-us" and 0xE6 in modifiers:
                 continue  # there AltRight is a second Alt: Alt with a key is a command, not text
             press = Press(usage, modifiers)
@@ -184,28 +198,200 @@ def test_us_legends_are_the_standards() -> None:
     assert compared == 26 + 10 + 11
 
 
-def characters(layout: layouts.Layout) -> Iterator[str]:
-    for row in data_rows(f"layout-{layout.name.removeprefix('linux-')}.tsv"):
-        yield chr(int(row[1].removeprefix("U+"), 16))
+def typable(layout: layouts.Layout) -> Iterator[tuple[str, tuple[Press, ...]]]:
+    """Every character of the Basic Multilingual Plane that a layout can type, and how."""
+    for code in (*range(0xD800), *range(0xE000, 0x10000)):
+        presses = layout.strokes(chr(code))
+        if presses is not None:
+            yield chr(code), presses
 
 
 @pytest.mark.parametrize("name", layouts.LAYOUT_NAMES)
 def test_strokes_and_what_they_type_are_inverse(name: str) -> None:
     layout = layouts.layout(name)
-    for character in characters(layout):
-        presses = layout.strokes(character)
-        assert presses is not None
+    for character, presses in typable(layout):
         if len(presses) == 1:
             # Tab and Enter do something rather than type something.
             assert layout.types(presses[0]) == (None if character in "\t\n" else character)
         else:
-            assert layout.dead(presses[0]) is not None, character
+            assert layout.composes(*presses) == character
+
+
+@pytest.mark.parametrize("name", layouts.LAYOUT_NAMES)
+def test_every_character_that_a_key_types_can_be_typed(name: str) -> None:
+    layout = layouts.layout(name)
+    for code in WRITING:
+        for modifiers in LEVELS:
+            character = layout.types(key(code, modifiers))
+            assert character is None or layout.strokes(character)
 
 
 @pytest.mark.parametrize("name", layouts.LAYOUT_NAMES)
 def test_all_of_ascii_can_be_typed(name: str) -> None:
     layout = layouts.layout(name)
-    assert [character for character in ASCII if layout.strokes(character) is None] == []
+    # Windows, Italian: neither on a key; people type Alt and 96 or 126 on the number pad. Common practice.
+    missing = ["`", "~"] if name == "windows-it" else []
+    assert [character for character in ASCII if layout.strokes(character) is None] == missing
+
+
+def test_there_is_a_file_for_every_layout() -> None:
+    files = {path.stem for path in shipped("data", "host-layouts").iterdir()}
+    assert files == {name.removesuffix("-iso") for name in layouts.LAYOUT_NAMES}
+
+
+@pytest.mark.parametrize("system", layouts.SYSTEMS)
+@pytest.mark.parametrize(
+    ("country", "code", "signs"),
+    [
+        # W3C UI Events KeyboardEvent code Values, 3.1.1 Writing System Keys: "Labelled …".
+        ("us", "Backquote", "`~"),
+        ("us", "Backslash", "\\|"),
+        ("gb", "Backslash", "#~"),
+        ("us", "BracketLeft", "[{"),
+        ("us", "BracketRight", "]}"),
+        ("us", "Comma", ",<"),
+        ("us", "Digit0", "0)"),
+        ("us", "Digit2", "2@"),
+        ("us", "Digit8", "8*"),
+        ("us", "Equal", "=+"),
+        ("gb", "IntlBackslash", "\\|"),
+        ("fr", "KeyA", "qQ"),
+        ("fr", "KeyQ", "aA"),
+        ("fr", "KeyW", "zZ"),
+        ("de", "KeyY", "zZ"),
+        ("fr", "KeyZ", "wW"),
+        ("de", "KeyZ", "yY"),
+        ("us", "Minus", "-_"),
+        ("us", "Period", ".>"),
+        ("us", "Quote", "'\""),
+        ("us", "Semicolon", ";:"),
+        ("us", "Slash", "/?"),
+    ],
+)
+def test_what_the_web_standard_says_is_on_the_caps(system: str, country: str, code: str, signs: str) -> None:
+    if (system, country) == ("macos", "gb"):
+        return  # the standard's is the PC's: Apple's British board is the US one but for £ (common practice)
+    layout = layouts.layout(f"{system}-{country}")
+    assert [layout.types(key(code, modifiers)) for modifiers in ((), SHIFT)] == list(signs)
+
+
+# What Windows has otherwise than Linux, alone and with Shift, and why.
+OTHERWISE_ON_WINDOWS = {
+    # The extra key of an ISO board: xkb gives it < and > where a country's boards have no such key.
+    "windows-us": {"IntlBackslash", "Shift+IntlBackslash"},
+    # xkb follows the boards that have ~ on the key of ².
+    "windows-fr": {"Shift+Backquote"},
+    # ~ is an accent on Windows alone (common practice: it takes a Space after it); IntlBackslash as above.
+    "windows-pl": {"Shift+Backquote", "IntlBackslash", "Shift+IntlBackslash"},
+}
+
+
+def moved(here: layouts.Layout, there: layouts.Layout, levels: tuple[tuple[int, ...], ...]) -> set[str]:
+    """The presses that type or compose otherwise on one layout than on another."""
+    presses = [key(code, modifiers) for code in WRITING for modifiers in levels]
+    return {
+        layouts.written_press(press)
+        for press in presses
+        if (here.types(press), here.dead(press)) != (there.types(press), there.dead(press))
+    }
+
+
+@pytest.mark.parametrize("name", WINDOWS)
+def test_windows_and_linux_agree_but_for_what_is_known(name: str) -> None:
+    """Two tables that don't come from one another; dead keys count too."""
+    there = layouts.layout(name.replace("windows", "linux"))
+    assert moved(layouts.layout(name), there, ((), SHIFT)) == OTHERWISE_ON_WINDOWS.get(name, set())
+
+
+@pytest.mark.parametrize("name", WINDOWS)
+def test_dead_keys_with_alt_gr_are_those_of_linux(name: str) -> None:
+    here, there = layouts.layout(name), layouts.layout(name.replace("windows", "linux"))
+    found = {
+        layouts.written_press(press)
+        for press in (key(code, modifiers) for code in WRITING for modifiers in (ALT_RIGHT, BOTH))
+        if here.dead(press) is not None and here.dead(press) != there.dead(press)
+    }
+    # On these xkb types ~ and ` at once. From memory: on Windows they wait for a letter.
+    from_memory = {
+        "windows-fr": {"AltRight+Digit2", "AltRight+Digit7"},
+        "windows-es": {"AltRight+Digit4"},
+    }
+    assert found == from_memory.get(name, set())
+
+
+@pytest.mark.parametrize("name", ["macos-us", "macos-gb-iso", "macos-de-iso", "macos-fr-iso", "macos-es-iso"])
+def test_macos_and_xkbs_macintosh_agree(name: str) -> None:
+    """Alone and with Shift, dead keys too, wholly; with Option xkb fills up with signs that macOS hasn't. Its
+    Italian one is another board (QZERTY), and it has no Polish one."""
+    host, layout = Xkb(name.split("-")[1], "mac"), layouts.layout(name)
+    for code in WRITING:
+        for modifiers in ((), SHIFT):
+            press = key(code, modifiers)
+            keysym = host.keysym(press)
+            dead = host.keysym_name(keysym)
+            if dead.startswith("dead_"):
+                assert layout.dead(press) == dead.removeprefix("dead_")
+            else:
+                assert layout.types(press) == host.character(keysym)
+
+
+def test_macos_with_option_as_xkb_has_it_on_a_us_macintosh() -> None:
+    """That one xkb has filled in itself. With Shift and Option it has accents where macOS has signs (˝ on G),
+    and other signs where macOS has capitals with an accent."""
+    host, layout = Xkb("us", "mac"), layouts.layout("macos-us")
+    other = {"KeyH", "KeyK"}  # ˙ and ˚: dead in xkb
+    for code in WRITING:
+        keysym = host.keysym(key(code, ALT_RIGHT))
+        if code not in other | {"Space"}:
+            dead = host.keysym_name(keysym)
+            expected = dead.removeprefix("dead_") if dead.startswith("dead_") else host.character(keysym)
+            assert expected in (layout.dead(key(code, ALT_RIGHT)), layout.types(key(code, ALT_RIGHT)))
+
+
+def test_macos_swaps_two_keys_of_an_iso_board() -> None:
+    for name in MACOS:
+        if name.endswith("-iso"):
+            ansi, iso = layouts.layout(name.removesuffix("-iso")), layouts.layout(name)
+            for modifiers in LEVELS:
+                for one, other in (("Backquote", "IntlBackslash"), ("IntlBackslash", "Backquote")):
+                    press, swapped = key(one, modifiers), key(other, modifiers)
+                    assert (iso.types(press), iso.dead(press)) == (ansi.types(swapped), ansi.dead(swapped))
+    # Common practice: on a German Mac keyboard ^ is left of 1, and < beside the left Shift.
+    assert layouts.layout("macos-de-iso").dead(key("Backquote")) == "circumflex"
+    assert layouts.layout("macos-de-iso").strokes("<") == (key("IntlBackslash"),)
+
+
+@pytest.mark.parametrize("name", [*WINDOWS, *MACOS])
+def test_accents_compose_as_unicode_does(name: str) -> None:
+    layout = layouts.layout(name)
+    composed = 0
+    for character, presses in typable(layout):
+        if len(presses) == 2:
+            accent, letter = layout.dead(presses[0]), layout.types(presses[1])
+            assert accent is not None
+            assert letter is not None
+            mark = unicodedata.lookup(f"COMBINING {LONG.get(accent, accent)}")
+            if letter != " ":
+                assert unicodedata.normalize("NFC", letter + mark) == character
+                composed += 1
+            else:  # the accent by itself: ´ is a blank with an acute to Unicode, ^ is just like one
+                assert unicodedata.normalize("NFKD", character) == f" {mark}" or character in SPACING[accent]
+    has_accents = any(layout.dead(key(code, m)) for code in WRITING for m in LEVELS)
+    assert bool(composed) == (has_accents and "-pl" not in name)
+
+
+LONG = {"grave": "grave accent", "circumflex": "circumflex accent", "acute": "acute accent"}
+# ASCII's, and Unicode's modifier letters, which macOS has; ' and " are US International's (common practice).
+SPACING = {"grave": "`", "circumflex": "^ˆ", "tilde": "~˜", "acute": "'", "diaeresis": '"'}
+
+
+@pytest.mark.parametrize("name", [*WINDOWS, *MACOS])
+def test_characters_are_in_the_old_code_page_of_the_country(name: str) -> None:
+    """Python's codecs, from Unicode's mapping tables. The layouts are older than Unicode, and show it."""
+    east = "-pl" in name
+    code_page = ("cp1250" if east else "cp1252") if name in WINDOWS else "mac_latin2" if east else "mac_roman"
+    younger = {"windows-de": "ẞ", "windows-br": "₢"}.get(name, "€" if name.startswith("macos-pl") else "")
+    assert [c for c, _ in typable(layouts.layout(name)) if c not in younger and not c.encode(code_page)] == []
 
 
 def test_some_well_known_places() -> None:
@@ -222,10 +408,52 @@ def test_some_well_known_places() -> None:
         ("linux-es", "ñ", key("Semicolon")),
         ("linux-se", "å", key("BracketLeft")),
         ("linux-us", "<", key("Comma", SHIFT)),
+        ("linux-ch-de", "è", key("BracketLeft", SHIFT)),
+        ("linux-be", "@", key("Digit2", ALT_RIGHT)),
+        ("linux-hu", "ű", key("Backslash")),
+        ("windows-us", "\\", key("Backslash")),
+        ("windows-gb", "€", key("Digit4", ALT_RIGHT)),
+        ("windows-de", "@", key("KeyQ", ALT_RIGHT)),
+        ("windows-de", "{", key("Digit7", ALT_RIGHT)),
+        ("windows-fr", "@", key("Digit0", ALT_RIGHT)),
+        ("windows-fr", "^", key("Digit9", ALT_RIGHT)),
+        ("windows-es", "@", key("Digit2", ALT_RIGHT)),
+        ("windows-se", "@", key("Digit2", ALT_RIGHT)),
+        ("windows-se", "|", key("IntlBackslash", ALT_RIGHT)),
+        ("windows-it", "@", key("Semicolon", ALT_RIGHT)),
+        ("windows-dk", "ø", key("Quote")),
+        ("windows-no", "ø", key("Semicolon")),
+        ("windows-pl", "ż", key("KeyZ", ALT_RIGHT)),
+        ("windows-br", "ç", key("Semicolon")),
+        ("macos-us", "€", key("Digit2", BOTH)),
+        ("macos-gb", "£", key("Digit3", SHIFT)),
+        ("macos-gb", "#", key("Digit3", ALT_RIGHT)),
+        ("macos-de", "@", key("KeyL", ALT_RIGHT)),
+        ("macos-de", "|", key("Digit7", ALT_RIGHT)),
+        ("macos-fr", "!", key("Digit8")),
+        ("macos-es", "@", key("Digit2", ALT_RIGHT)),
     ):
         assert layouts.layout(name).strokes(character) == (press,), (name, character)
     assert layouts.layout("linux-de").strokes("é") == (key("Equal"), key("KeyE"))
     assert layouts.layout("linux-us").strokes("é") is None
+    # Accents, from memory.
+    for name, character, presses in (
+        ("windows-de", "é", (key("Equal"), key("KeyE"))),
+        ("windows-de", "^", (key("Backquote"), key("Space"))),
+        ("windows-fr", "ê", (key("BracketLeft"), key("KeyE"))),
+        ("windows-fr", "ñ", (key("Digit2", ALT_RIGHT), key("KeyN"))),
+        ("windows-es", "à", (key("BracketLeft"), key("KeyA"))),
+        ("windows-se", "~", (key("BracketRight", ALT_RIGHT), key("Space"))),
+        ("windows-us-intl", "'", (key("Quote"), key("Space"))),
+        ("windows-us-intl", "Ö", (key("KeyP", BOTH),)),
+        ("macos-us", "é", (key("KeyE", ALT_RIGHT), key("KeyE"))),
+        ("macos-us", "ñ", (key("KeyN", ALT_RIGHT), key("KeyN"))),
+        ("macos-de", "~", (key("KeyN", ALT_RIGHT), key("Space"))),
+    ):
+        assert layouts.layout(name).strokes(character) == presses, (name, character)
+    # Better none than a wrong one: ~ and A make another letter on a Polish Windows.
+    assert layouts.layout("windows-pl").strokes("ã") is None
+    assert layouts.layout("windows-us").strokes("é") is None
 
 
 def test_commands_type_nothing() -> None:
@@ -238,6 +466,15 @@ def test_commands_type_nothing() -> None:
     assert layout.types(Press(Usage(0x07, 0x03))) is None
 
 
+def test_option_is_either_alt() -> None:
+    layout = layouts.layout("macos-de")
+    for option in (0xE2, 0xE6):
+        assert layout.types(key("KeyL", (option,))) == "@"
+        assert layout.types(key("KeyL", (0xE0, option))) is None  # with Control a command
+    assert layout.composes(key("KeyN", (0xE2,)), key("KeyA", SHIFT)) == "Ã"
+    assert layouts.layout("windows-de").types(key("KeyQ", (0xE2,))) is None
+
+
 def test_number_pad() -> None:
     layout = layouts.layout("linux-de")
     assert layout.types(key("NumpadAdd")) == "+"
@@ -246,23 +483,63 @@ def test_number_pad() -> None:
     assert layout.types_with_num_lock(key("NumpadDecimal")) == ","
     assert layouts.layout("linux-us").types_with_num_lock(key("NumpadDecimal")) == "."
     assert layout.types_with_num_lock(key("KeyA")) is None
+    assert layouts.layout("windows-de").types_with_num_lock(key("NumpadDecimal")) == ","
+    assert layouts.layout("macos-de").types(key("Numpad7")) == "7"  # macOS knows no NumLock
 
 
 def test_differences_name_what_moved() -> None:
-    assert layouts.differences("linux-us") == ""
-    assert "y on KeyZ, z on KeyY" in layouts.differences("linux-de")
-    assert "q on KeyA" in layouts.differences("linux-fr")
-    assert '" on Shift+Digit2' in layouts.differences("linux-gb")
+    assert layout_help.differences("linux-us") == layout_help.differences("linux-gb") == ""
+    for name in ("linux-de", "windows-ch-de", "macos-de"):
+        assert layout_help.differences(name) == "y on KeyZ, z on KeyY"
+    assert "q on KeyA" in layout_help.differences("linux-fr")
+
+
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [
+        ("win-fr", "write windows-fr"),
+        ("Windows_German", "write windows-de"),
+        ("mac-de", "write macos-de"),
+        ("mac-de-iso", "write macos-de-iso"),
+        ("osx-uk", "write macos-gb"),
+        ("linux-it-it", "write linux-it"),
+        ("lunix-de", "write linux-de"),
+        ("windws-us", "write windows-us"),
+        ("windows-pt-br", "write windows-br"),
+        ("linux-de-ch", "write linux-ch-de"),
+        ("windows-en-intl", "write windows-us-intl"),
+        ("german", "write linux-de, windows-de or macos-de, by the computer's system"),
+        ("dk", "write linux-dk or windows-dk, by the computer's system; there is none for macOS here"),
+        ("cz", "write linux-cz, by the computer's system; there is none for Windows and macOS here"),
+    ],
+)
+def test_the_layout_that_is_meant(name: str, meant: str) -> None:
+    assert layout_help.unknown_layout_help(name) == meant
 
 
 def test_an_unknown_layout_is_answered_with_those_there_are() -> None:
-    text = layouts.unknown_layout_help("windows-de")
-    for name in layouts.LAYOUT_NAMES:
-        assert name in text
-    assert "Windows" in text
-    assert "Windows" not in layouts.unknown_layout_help("linux-pl")
+    text = layout_help.unknown_layout_help("klingon")
+    listed = text.split("Their letters")[0]
+    assert set(re.findall(r"\b(?:linux|windows|macos)-[\w-]+", listed)) == {
+        name for name in layouts.LAYOUT_NAMES if not name.endswith("-iso") or name == "macos-us-iso"
+    }
+    assert "linux-de, linux-cz, linux-hu, linux-ch-de, windows-de, windows-ch-de, macos-de: y on KeyZ" in text
+    for name in ("windows", "windows-klingon"):
+        text = layout_help.unknown_layout_help(name)
+        assert "windows-se" in text
+        assert "linux" not in text
+    text = layout_help.unknown_layout_help("mac-swedish")
+    assert text.startswith("No Swedish layout of macOS is known here, only linux-se and windows-se.\n")
+    assert layout_help.unknown_layout_help("fr-ch").startswith("Linux: ")  # Swiss French is none of these
     with pytest.raises(KeyError):
-        layouts.layout("linux-pl")
+        layouts.layout("klingon")
+
+
+def test_what_a_layout_rests_on() -> None:
+    assert "xkeyboard-config" in layouts.basis("linux-de")
+    assert "From memory: which keys are dead" in layouts.basis("windows-de")
+    assert "macos-de-iso" in layouts.basis("macos-de")
+    assert "else it's macos-de." in layouts.basis("macos-de-iso")
 
 
 def test_presses_are_written_as_in_a_keymap() -> None:

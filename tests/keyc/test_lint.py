@@ -130,6 +130,12 @@ def test_a_row_of_digits_is_no_number_pad() -> None:
         ("linux-fr", "AMQWZ"),
         ("linux-es", ""),
         ("linux-se", ""),
+        ("linux-be", "AMQWZ"),
+        ("windows-fr", "AMQWZ"),
+        ("windows-ch-de", "YZ"),
+        ("windows-us-intl", ""),
+        ("macos-de", "YZ"),
+        ("macos-es", ""),
     ],
 )
 def test_bare_letters_that_type_another(host: str, letters: str) -> None:
@@ -154,6 +160,8 @@ def test_punctuation_that_types_another_while_nothing_types_its_sign() -> None:
     assert codes('layer base { Semicolon ";" C usb-boot }', host="linux-de") == []
     assert codes("layer base { Semicolon Semicolon C usb-boot }", host="linux-de") == ["sign-types-another"]
     assert codes("layer base { Semicolon B C usb-boot }", host="linux-us") == []
+    assert codes("layer base { Backquote B C usb-boot }", host="windows-de") == ["sign-types-another"]
+    assert codes("layer base { Backquote B C usb-boot }", host="macos-us") == []
 
 
 def test_punctuation_is_named_after_what_a_us_keyboard_types() -> None:

@@ -9,7 +9,7 @@ import pytest
 from keyc import names
 from keyc.cli import main
 from keyc.diagnostics import UserError
-from keyc.layouts import LAYOUT_NAMES
+from keyc.layouts import LAYOUT_NAMES, basis
 from keyc.usages import key_names, usage_of
 
 
@@ -47,6 +47,12 @@ def test_a_character_is_found_on_the_key_that_types_it() -> None:
     assert names.matching("é", "linux-de").strokes == ("Equal", "KeyE")
     assert found("z", "linux-de") == ["KeyY", "KeyZ"]  # what types z, and what is called Z
     assert not names.matching("é", "linux-us")
+    assert names.matching("@", "macos-de").strokes == ("AltRight+KeyL",)
+
+
+def test_the_list_says_what_the_layout_rests_on() -> None:
+    text = " ".join(names.as_text(names.matching(None, "windows-de")).split())
+    assert f"windows-de: {basis('windows-de')}" in text
 
 
 def test_nothing_found_says_what_to_do() -> None:
@@ -69,6 +75,7 @@ def test_json_says_the_same(capsys: pytest.CaptureFixture[str]) -> None:
     assert value["schema"] == 1
     assert value["tool"].startswith("keyc ")
     assert value["host_layout"] == "linux-fr"
+    assert value["host_layout_basis"] == basis("linux-fr")
     assert [key["name"] for key in value["keys"]] == list(key_names())
     by_name = {key["name"]: key for key in value["keys"]}
     assert by_name["KeyQ"]["types"][:2] == ["a", "A"]
@@ -85,7 +92,7 @@ def test_json_says_the_same(capsys: pytest.CaptureFixture[str]) -> None:
 def test_exit_statuses(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["names", "PgUp"]) == 0
     assert main(["names", "sporran"]) == 1
-    assert main(["names", "--host-layout", "linux-pl"]) == 2
+    assert main(["names", "--host-layout", "linux-klingon"]) == 2
     assert "linux-se" in capsys.readouterr().err
     with pytest.raises(UserError):
-        names.matching(None, "linux-pl")
+        names.matching(None, "linux-klingon")

@@ -111,7 +111,7 @@ WRITTEN = [
     ("0x1234:0x0001", "0x0:0x0", "number-out-of-range", "0x1209:0x0001"),
     ("linux-us", "us", "unknown-host-layout", "write linux-us"),
     ("linux-us", "de-DE", "unknown-host-layout", "write linux-de"),
-    ("linux-us", "windows-de", "unknown-host-layout", "Only Linux"),
+    ("linux-us", "win-de", "unknown-host-layout", "write windows-de"),
     ("5ms", "5", "number-without-unit", "5ms"),
     ("5ms", "5 ms", "number-form", "5ms"),
     ("SW9  2u", "SW9  1,5u", "number-form", "1.5u"),

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -15,7 +15,7 @@ from keyc.files import shipped
 from keyc.firmware import build_uf2, chosen_runtime, uf2_of_elf
 from keyc.pico import find_sdk, linked_on_sdk, project_files, shipped_files
 from keyc.write import write_files
-from tests.keyc.c_compilers import compile_objects, every_compiler
+from tests.keyc.c_compilers import cmake, compile_objects, every_compiler
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
 from tests.pico_sdk import needs_sdk
 
@@ -134,7 +134,7 @@ def test_bare_is_taken_where_there_is_a_compiler(
 def test_the_sdk_is_taken_where_its_toolchain_is_the_only_compiler(
     machine: dict[str, str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr("keyc.firmware.find_spec", lambda _: None)
+    monkeypatch.setattr("keyc.toolchain.find_spec", lambda _: None)
     Path(machine["PATH"], "arm-none-eabi-gcc").rename(tmp_path / "arm-none-eabi-gcc")
     monkeypatch.setenv("PATH", machine["PATH"])
     machine["PICO_TOOLCHAIN_PATH"] = str(tmp_path)
@@ -262,13 +262,7 @@ def test_the_cmake_function_in_a_project_on_the_sdk(tmp_path: Path) -> None:
     )
     (tmp_path / "lamp.c").write_text("int lamp;\n")
 
-    def built(*arguments: str) -> str:
-        done = subprocess.run(
-            ["cmake", *arguments], cwd=tmp_path, capture_output=True, text=True, check=False
-        )
-        assert done.returncode == 0, done.stdout + done.stderr
-        return done.stdout
-
+    built = partial(cmake, tmp_path)
     built("-G", "Ninja", "-B", "build", f"-DKEYC_PROGRAM={program}")
     built("--build", "build")
     uf2 = tmp_path / "build" / "board.uf2"

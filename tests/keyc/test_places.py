@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import pytest
 
-from keyc.places import Spot, layout_of
+from keyc.places import layout_of
+from keyc.spots import Spot
 from tests.keyc.test_sheet import bundled, full_size
 
 Size = tuple[float, float]
@@ -50,6 +51,16 @@ LAYOUTS: dict[str, tuple[Caps, set[str]]] = {
     "demo": (caps_of("demo"), {"SW26"}),
     "sixty": (lines_of(*SIXTY, "1.25 1.25 1.25 6.25 1.25 1.25 1.25 1.25"), set()),
     "sixty, a long bar": (lines_of(*SIXTY, "1.5 1 1.5 7 1.5 1 1.5"), set()),
+    "an Enter of two rows": (
+        lines_of(
+            f"{ONES} 1 1 1 2 1",
+            f"1.5 {ONES} 1 1 [0.25] 1.25x2 1",
+            f"1.75 {ONES} 1 1 [1.25] 1",
+            f"1.25 {ONES} 1 1.75 1 1",
+            "1.25 1.25 1.25 6.25 1 1 1 1 1 1",
+        ),
+        set(),
+    ),
     "number pad": (lines_of("1 1 1 1", "1 1 1 1x2", "1 1 1", "1 1 1 1x2", "2 1"), set()),
     "grid": (lines_of(*[f"{ONES} 1 1"] * 4), set()),
     "two halves": (lines_of(*["1 1 1 1 1 1 [3] 1 1 1 1 1 1"] * 4), set()),

@@ -11,18 +11,18 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from test_explain import FRAME, examples
 
-from keyc import cli, engine, prove
-from keyc.compile import check_text
-from keyc.engine import MOVE_DOWN, MOVE_UP, Engine, load
+from keyc import cli, engine, engine_library, prove
+from keyc.engine import MOVE_DOWN, MOVE_UP, Engine
+from keyc.engine_library import load
 from keyc.files import shipped
 from keyc.keyboard import Keyboard
 from keyc.prove import Level, Proof, Verdict, as_text, diagnostics_of, moved_switches, proved
 from keyc.scenarios import held_names, usages_in
-from keyc.source import Source
 from keyc.tables import tables_of
 from keyc.trial import tried
+from tests.keyc.test_explain import FRAME, examples
+from tests.keymaps import keyboard_in
 
 HEAD = "".join(FRAME[kind] for kind in ("keyboard", "wiring", "shape"))
 FEW = (Level(1, 2), Level(2, 2))
@@ -44,9 +44,7 @@ SOUND = "layer base {\n A lock(more)\n next(Shift) usb-boot\n}\nlayer more { SW1
 
 
 def keyboard_of(layers: str) -> Keyboard:
-    keyboard, found = check_text(Source("x.keys", HEAD + layers))
-    assert keyboard is not None, found
-    return keyboard
+    return keyboard_in(HEAD + layers, "x.keys")
 
 
 def verdicts(proof: Proof) -> set[Verdict]:
@@ -106,8 +104,7 @@ def test_a_way_over_a_dial_is_no_script() -> None:
     wiring = FRAME["wiring"].replace("}", "    dial GPIO20 GPIO21 DIAL1\n}")
     head = FRAME["keyboard"] + wiring + FRAME["shape"] + FRAME["layer"] + "layer more { }\n"
     dial = "dial DIAL1 on base { clockwise = lock(more) }\ndial DIAL1 on more { clockwise = wheel(up) }\n"
-    keyboard, _ = check_text(Source("x.keys", head + dial))
-    assert keyboard is not None
+    keyboard = keyboard_in(head + dial, "x.keys")
     assert failures(proved(keyboard)) == {"lock(more) can be undone": None}
 
 
@@ -191,7 +188,7 @@ def broken_engine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     folders = tmp_path / "engine", tmp_path / "port"
     shutil.copytree(shipped("templates", "engine"), folders[0])
     shutil.copytree(shipped("templates", "port", "host"), folders[1])
-    monkeypatch.setattr(engine, "source_folders", lambda: folders)
+    monkeypatch.setattr(engine_library, "source_folders", lambda: folders)
     monkeypatch.setenv("KEYC_CACHE", str(tmp_path / "cache"))
     return folders[0]
 

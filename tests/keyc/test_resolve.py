@@ -76,6 +76,15 @@ def test_defaults() -> None:
     assert keyboard.wiring.dials[0].edges_per_detent == 4
 
 
+def test_each_image_may_have_an_id_of_its_own() -> None:
+    ids = 'keyboard "X" { usb 0x1234:0x1  bench-usb 0x1234:0x2  trial-usb 0x1234:0x3 }\n'
+    keyboard = board(head=ids)
+    assert (keyboard.bench_usb, keyboard.trial_usb) == ((0x1234, 2), (0x1234, 3))
+    for name in ("usb", "bench-usb", "trial-usb"):
+        twice = ids.replace("}", f"{name} 0x1234:0x4 }}")
+        assert errors(twice + WIRING + SHAPE + LAYER) == ["said-twice"], name
+
+
 @pytest.mark.parametrize(
     ("name", "stem"),
     [
@@ -432,3 +441,21 @@ def test_two_digits_in_one_cell_are_told_once() -> None:
     layer = "layer base {\n    12\n    usb-boot\n}\n"
     found = checked(HEAD + WIRING + shape + layer)[1]
     assert [one.code for one in found if one.severity == "error"] == ["digits-in-cell", "row-too-short"]
+
+
+def test_a_package_holds_eight_diodes_at_most() -> None:
+    """Common practice: arrays of diodes have up to sixteen pins."""
+    switches = [f"SW{n}" for n in range(1, 10)]
+    rows = f"{' '.join(switches)}\n"
+    text = (
+        HEAD
+        + "wiring {\n    diodes cathode-to-row\n    columns "
+        + " ".join(f"GPIO{n}" for n in range(9))
+        + f"\n    row GPIO20 {rows}"
+        + "".join(f"    diode D1 of {name}\n" for name in switches)
+        + f"}}\nshape {{\n    {rows}}}\nlayer base {{\n    A B C D E F G H usb-boot\n}}\n"
+    )
+    found = [one for one in checked(text)[1] if one.severity == "error"]
+    assert [one.code for one in found] == ["name-taken"]
+    assert "8 other switches" in found[0].message
+    assert checked(text.replace("diode D1 of SW9", "diode D2 of SW9"))[0] is not None

@@ -6,7 +6,6 @@ The rules are those of the language page, "Meaning", last paragraph.
 from __future__ import annotations
 
 import pytest
-from hand_made import SOURCE, key, keyboard_of, media, span_at, system, wiring_of
 
 from keyc.diagnostics import UserError, render_text
 from keyc.engine import Report
@@ -27,7 +26,8 @@ from keyc.keyboard import (
     UsbBoot,
     Wait,
 )
-from keyc.scenarios import ScenarioResult, diagnostics_of, findings, run, usages_in, written_press
+from keyc.scenarios import ScenarioResult, diagnostics_of, findings, press_in_short, run, usages_in
+from tests.keyc.hand_made import SOURCE, key, keyboard_of, media, span_at, system, wiring_of
 
 CONTROL, SHIFT, ALT = 0xE0, 0xE1, 0xE2
 A, B, Z = 0x04, 0x05, 0x1D
@@ -50,7 +50,7 @@ UPPER = [key(B), Through(), system(0x82)]
 
 
 def expect(*presses: Press, nothing_held: bool = False) -> Expect:
-    return Expect(presses, tuple(map(written_press, presses)), nothing_held, HERE)
+    return Expect(presses, tuple(map(press_in_short, presses)), nothing_held, HERE)
 
 
 def tap(switch: str, time_us: int = 20_000) -> Tap:
@@ -190,12 +190,14 @@ def test_expect_waits_for_the_debounce_and_nothing_else() -> None:
 
 
 def test_without_a_compiler_it_is_a_warning(monkeypatch: pytest.MonkeyPatch) -> None:
-    from keyc import engine
+    from keyc import engine_library
 
-    def none() -> engine.EngineLibrary:
-        raise UserError("no C compiler was found on this computer", engine.NO_COMPILER_HELP, exit_status=3)
+    def none() -> engine_library.EngineLibrary:
+        raise UserError(
+            "no C compiler was found on this computer", engine_library.NO_COMPILER_HELP, exit_status=3
+        )
 
-    monkeypatch.setattr(engine, "load", none)
+    monkeypatch.setattr(engine_library, "load", none)
     (diagnostic,) = findings(keyboard_with(tap("SW1")))
     assert (diagnostic.code, diagnostic.severity) == ("scenario-not-run", "warning")
     assert "no C compiler" in diagnostic.message
@@ -220,7 +222,7 @@ def test_what_a_report_says() -> None:
 
 
 def test_presses_as_people_write_them() -> None:
-    assert written_press(key(A, SHIFT, 0xE6)) == "Shift+AltRight+A"
-    assert written_press(key(0x1E, CONTROL)) == "Control+1"
-    assert written_press(key(0x2B)) == "Tab"
-    assert written_press(media(0x1FF)) == "usage(0x0C, 0x01FF)"
+    assert press_in_short(key(A, SHIFT, 0xE6)) == "Shift+AltRight+A"
+    assert press_in_short(key(0x1E, CONTROL)) == "Control+1"
+    assert press_in_short(key(0x2B)) == "Tab"
+    assert press_in_short(media(0x1FF)) == "usage(0x0C, 0x01FF)"

@@ -1,8 +1,9 @@
 """`keyc sheet`: what stands on a cap and where, and that a browser draws it so that it can be read.
 
-Where characters stand on a cap follows ISO/IEC 9995-1 (from memory): the first level below the second, the
-third to the right of the first, the fourth above the third. What keys type is read from xkeyboard-config's
-data, as in the tests of layouts. The pictures are drawn by Chromium, which also measures them.
+Where characters stand on a cap is compared with the pictures of layouts in xkeyboard-config (that they follow
+ISO/IEC 9995-1 is from memory, as is one capital for both cases of a letter). What keys type is read from
+xkeyboard-config's data, as in the tests of layouts. The pictures are drawn by Chromium, which also measures
+them.
 """
 
 from __future__ import annotations
@@ -23,34 +24,29 @@ import pytest
 from keyc.caps import laid_out
 from keyc.chord_marks import left_of_another
 from keyc.cli import main
-from keyc.compile import check_text
+from keyc.figure import PAPER_HEIGHT, PAPER_WIDTH
 from keyc.files import data_rows, shipped
 from keyc.keyboard import Keyboard
 from keyc.legends import Kind, Legend, Step, Way, legends, ways
 from keyc.paper import folded, width_of, wrapped
-from keyc.sheet import PAPER_HEIGHT, PAPER_WIDTH, html_of, sheet_of, svg_of
-from keyc.source import Source
+from keyc.sheet import sheet_of
+from keyc.sheet_pages import html_of, svg_of
+from tests.keymaps import keyboard_in
 
 SVG = "{http://www.w3.org/2000/svg}"
-
-
-def keyboard_of(text: str) -> Keyboard:
-    keyboard, found = check_text(Source("example.keys", text))
-    assert keyboard is not None, found
-    return keyboard
 
 
 def small(layers: str, *, count: int = 6, host: str = "linux-us", more: str = "") -> Keyboard:
     wiring = "\n".join(f"direct GPIO{number} SW{number}" for number in range(1, count + 1))
     names = " ".join(f"SW{number}" for number in range(1, count + 1))
-    return keyboard_of(
+    return keyboard_in(
         f'keyboard "Tern & <Co>" {{ usb 0x1209:0x5A17 host-layout {host} }}\n'
         f"wiring {{\ndiodes none\n{wiring}\n{more}}}\nshape {{ {names} }}\n{layers}\n"
     )
 
 
 def bundled() -> Keyboard:
-    return keyboard_of(shipped("data", "demo", "otterbridge.keys").read_text(encoding="utf-8"))
+    return keyboard_in(shipped("data", "demo", "otterbridge.keys").read_text(encoding="utf-8"))
 
 
 def full_size(host: str = "linux-de", more: str = "") -> Keyboard:
@@ -90,7 +86,7 @@ def full_size(host: str = "linux-de", more: str = "") -> Keyboard:
         for index, row in enumerate(rows)
     )
     columns = " ".join(f"GPIO{pin}" for pin in range(18))
-    return keyboard_of(
+    return keyboard_in(
         f'keyboard "Full size" {{ usb 0x1209:0x5A17  maker "Millpond Works"  host-layout {host} }}\n'
         f"wiring {{\ndiodes cathode-to-row\ncolumns {columns}\n{matrix}\nlight GPIO28 CapsLock\n}}\n"
         "shape {\n" + "\n".join(shape) + f"\n}}\nlayer base {{\n{cells}\n}}\n"
@@ -122,6 +118,10 @@ def first_cap(cell: str, host: str = "linux-us") -> Legend:
         ("KeyE", "linux-de", [None, "E", "€", None]),  # AltGr and Shift+AltGr type the same
         ("Minus", "linux-de", ["ß", "?", "\\", "¿"]),
         ("1", "linux-fr", ["&", "1", "¹", "¡"]),
+        ("KeyQ", "windows-de", [None, "Q", "@", None]),
+        ("2", "windows-fr", ["é", "2", "~", None]),
+        ("KeyL", "macos-de", [None, "L", "@", "ﬂ"]),
+        ("Numpad7", "macos-us", ["7", None, None, None]),
         ('"!"', "linux-us", ["!", None, None, None]),
         ('"@"', "linux-de", ["@", None, None, None]),
         ("NumpadDivide", "linux-us", ["/", None, None, None]),
@@ -139,8 +139,8 @@ def test_levels(cell: str, host: str, levels: list[str | None]) -> None:
 def test_every_accent_of_the_layouts_has_a_sign() -> None:
     names = {
         level
-        for layout in ("us", "gb", "de", "fr", "es", "se")
-        for row in data_rows(f"levels-{layout}.tsv")
+        for file in shipped("data", "host-layouts").iterdir()
+        for row in data_rows(f"host-layouts/{file.name}")
         for level in row[1:]
         if level.startswith("dead_")
     }
@@ -297,7 +297,7 @@ def test_members_side_by_side_are_joined_by_a_bar() -> None:
 
 
 def test_which_caps_lie_side_by_side() -> None:
-    caps = laid_out(keyboard_of(SPLIT).caps).caps
+    caps = laid_out(keyboard_in(SPLIT).caps).caps
     assert [one.cap.switch for one in left_of_another(caps)] == ["L1", "L2", "T1", "R1", "R2", "T3"]
 
 
@@ -416,6 +416,32 @@ def test_where_characters_stand() -> None:
     assert one["!"][1] < one["1"][1]
 
 
+@pytest.mark.parametrize(
+    ("file", "legend"), [("latin", "│ 2 4 │ │ 1 3 │"), ("fr", "│ S A │ │ s a │"), ("cm", "│ 2 4 │ │ 1 3 │")]
+)
+def test_where_characters_stand_in_other_people_s_pictures(file: str, legend: str) -> None:
+    """xkeyboard-config explains its pictures of layouts with a cap on which the levels have their names."""
+    path = Path("/usr/share/X11/xkb/symbols") / file
+    if not path.is_file():
+        pytest.skip("the data of xkeyboard-config (Debian: xkb-data) isn't installed")
+    explained = re.search(
+        r"// +┌─────┐\n"
+        r"// +(│ (?P<b>\S) (?P<d>\S) │) [^\n]*\n"
+        r"// +(│ (?P<a>\S) (?P<c>\S) │)(?P<words>[^\n]*)\n",
+        path.read_text("utf-8"),
+    )
+    assert explained is not None
+    assert f"{explained[1]} {explained[4]}" == legend
+    assert re.search(rf"{explained['a']} = normal", explained["words"], re.I)
+    assert re.search(rf"{explained['c']} = (AltGr|Level3)", explained["words"])
+    # So: alone at the lower left, with Shift above it, with AltGr at the lower right, with both above that.
+    cap = placed(sheet_of(full_size()).layers[0].body, "SW20")
+    alone, shifted, alt, both = (cap[text] for text in ("3", "§", "³", "£"))
+    assert alone[0] == shifted[0] < alt[0] == both[0]
+    assert shifted[1] < alone[1]
+    assert both[1] < alt[1]
+
+
 def placed(body: str, switch: str) -> dict[str, tuple[float, float]]:
     cap = re.search(rf'<g class="cap" data-switch="{switch}".*?</g>', body)
     assert cap is not None
@@ -437,7 +463,7 @@ def test_the_solder_side_is_mirrored_but_can_be_read() -> None:
 def test_lines_of_the_matrix_join_all_switches_of_a_pin_with_as_little_as_possible() -> None:
     """Against networkx's minimum spanning tree."""
     networkx = pytest.importorskip("networkx")
-    from keyc.sheet import _tree
+    from keyc.matrix_figure import _tree
 
     points = [(float(x * 7 % 11), float(x * x % 13)) for x in range(12)]
     path = _tree(points, "#000", "")
@@ -553,7 +579,7 @@ KEYBOARDS = {
     "bundled": bundled,
     "full": full_size,
     "full-fr": lambda: full_size("linux-fr"),
-    "split": lambda: keyboard_of(SPLIT),
+    "split": lambda: keyboard_in(SPLIT),
     "dual": dual,
     "chords": lambda: full_size("linux-de", CHORDS),
 }
@@ -628,12 +654,19 @@ def unfiltered(kind: int, line: bytearray, above: bytearray, samples: int) -> by
 
 
 @needs_browser
-def test_pages(tmp_path: Path) -> None:
-    """The full-size board takes three pages: two layers to the first, both sides of the matrix to the second,
-    the pins to the third."""
+@pytest.mark.parametrize(
+    ("paper", "size"), [("A4", (841.9, 595.3)), ("letter", (792.0, 612.0))], ids=["A4", "Letter"]
+)
+def test_pages(paper: str, size: tuple[float, float], tmp_path: Path) -> None:
+    """The full-size board takes three pages of either paper (ISO 216 and ANSI/ASME Y14.1, in points): two
+    layers to the first, both sides of the matrix to the second, the pins to the third."""
     page, pdf = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
-    page.write_text(html_of(sheet_of(full_size())), encoding="utf-8")
+    text = html_of(sheet_of(full_size()))
+    chosen = text.replace("size: landscape;", f"size: {paper} landscape;")  # what a printer's own paper does
+    assert chosen != text
+    page.write_text(chosen, encoding="utf-8")
     browser(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri())
     boxes = re.findall(rb"/MediaBox ?\[0 0 ([\d.]+) ([\d.]+)\]", pdf.read_bytes())
     assert len(boxes) == 3
-    assert all(float(width) > float(height) for width, height in boxes)
+    for box in boxes:
+        assert [float(length) for length in box] == pytest.approx(size, abs=1.0)

@@ -10,10 +10,8 @@ import pytest
 
 from keyc import show
 from keyc.cli import main
-from keyc.compile import check_text, read_source
 from keyc.files import shipped
-from keyc.keyboard import Keyboard
-from keyc.source import Source
+from tests.keymaps import keyboard_in, keyboard_in_file
 
 DEMO = shipped("data", "demo", "otterbridge.keys")
 
@@ -48,20 +46,16 @@ layer more {
 """
 
 
-def keyboard_of(text: str) -> Keyboard:
-    keyboard, found = check_text(Source("small.keys", text))
-    assert keyboard is not None, found
-    return keyboard
-
-
 def test_json_has_the_published_shape() -> None:
-    value = show.as_json(keyboard_of(SMALL))
+    value = show.as_json(keyboard_in(SMALL))
     json.dumps(value)
     assert value["schema"] == 1
     assert value["name"] == "Small"
     assert value["host_layout"] == "linux-de"
     assert set(value["fingerprints"]) == {"wiring", "keymap", "engine"}
     assert all(len(mark) == 12 for mark in value["fingerprints"].values())
+    digits = sum(int(mark, 16) for mark in value["fingerprints"].values()) % 1000
+    assert value["usb"]["version"] == f"1{digits // 100}.{digits % 100:02}"
     assert value["wiring"]["diodes"] == "cathode-to-column"
     assert value["wiring"]["rows"] == ["GPIO2", "GPIO3"]
     assert value["wiring"]["columns"] == ["GPIO6", "GPIO7"]
@@ -113,7 +107,7 @@ def test_json_has_the_published_shape() -> None:
 
 
 def test_text_has_pins_matrix_and_every_layer_on_the_shape() -> None:
-    text = show.as_text(keyboard_of(SMALL))
+    text = show.as_text(keyboard_in(SMALL))
     assert "debounce 5ms after-quiet, SW3 7ms at-once" in text
     # Package and module pins: RP2040 and Raspberry Pi Pico pinouts (tests/keyc/test_pins.py).
     assert "  GPIO6    8            9           column" in text
@@ -145,7 +139,7 @@ def test_text_has_pins_matrix_and_every_layer_on_the_shape() -> None:
 
 
 def test_what_is_cut_short_is_written_in_full_beneath() -> None:
-    shown = show.as_text(keyboard_of(SMALL.replace("    off\n", "    AudioVolumeDown\n")))
+    shown = show.as_text(keyboard_in(SMALL.replace("    off\n", "    AudioVolumeDown\n")))
     assert "│Audio   │        │\n│VolumeD…│        │" in shown
     assert "In full: SW3 AudioVolumeDown" in shown
 
@@ -159,15 +153,14 @@ def test_a_wide_matrix_is_drawn_in_parts() -> None:
         f"shape {{\n{' '.join(names[:10])}\n{' '.join(names[10:])}\n}}\n"
         f"layer base {{ {' '.join(f'{name} = F{n}' for n, name in enumerate(names, start=1))} }}\n"
     )
-    shown = show.as_text(keyboard_of(text))
+    shown = show.as_text(keyboard_in(text))
     assert max(map(len, shown.split("\n"))) <= 80
     for name in names:
         assert len(re.findall(rf"\b{name}\b", shown)) == 2, name  # in the matrix and in the picture
 
 
 def test_the_demo_keyboard_is_shown_in_eighty_columns() -> None:
-    keyboard, _ = check_text(read_source(str(DEMO)))
-    assert keyboard is not None
+    keyboard = keyboard_in_file(DEMO)
     text = show.as_text(keyboard)
     assert max(map(len, text.split("\n"))) <= 80
     picture = text.split("Layer base\n")[1].split("\n\nLayer")[0]
@@ -192,15 +185,14 @@ def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
 def test_one_of_a_kind_is_told_in_the_singular() -> None:
     text = 'keyboard "One" { }\nwiring { diodes none\ndirect GPIO2 SW1 }\nshape { SW1 }\n'
     text += 'layer base { usb-boot }\nscenario "s" { expect nothing }\n'
-    keyboard, _ = check_text(Source("one.keys", text))
-    assert keyboard is not None
+    keyboard = keyboard_in(text, "one.keys")
     assert show.as_text(keyboard).splitlines()[2] == "1 switch, 1 layer, 1 scenario"
 
 
 def test_a_key_with_two_roles_has_both_in_json() -> None:
     """The contract's `"tap":…,"hold":…`: each with its text and what it puts down (HID page 7)."""
     text = SMALL.replace("    Y           more\n", "    Control+Z/more  A/Shift+AltRight\n")
-    cells = show.as_json(keyboard_of(text))["layers"][0]["cells"]
+    cells = show.as_json(keyboard_in(text))["layers"][0]["cells"]
     control, z, a, shift, alt_right = ({"page": 7, "id": n} for n in (0xE0, 0x1D, 0x04, 0xE1, 0xE6))
     assert cells["SW1"]["tap"] == {"text": "Control+Z", "usages": [control, z]}
     assert cells["SW1"]["hold"] == {"text": "more", "layer": "more", "usages": []}

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from keyc.cap_lines import PlacedCap
 from keyc.cli import main
 from keyc.compile import check_text, read_source
 from keyc.diagnostics import UserError
@@ -88,3 +89,51 @@ def test_wide_rows_get_the_usual_letters() -> None:
     assert [does[name] for name in rows[3][1:8]] == list("ZXCVBNM")
     assert [does[name] for name in rows[0][1:11]] == list("1234567890")
     assert "Space" in [does[name] for name in rows[4]]
+
+
+def test_rows_without_room_at_their_ends_still_have_what_everybody_needs() -> None:
+    from keyc.starter import _guessed
+
+    rows = [[f"S{row}_{column}" for column in range(count)] for row, count in enumerate((12, 12, 12, 6))]
+    assert {"Enter", "Backspace", "Space", "Shift", "Tab"} <= set(_guessed(rows).values())
+
+
+def _rows_of(*widths: str) -> list[list[tuple[str, PlacedCap]]]:
+    """Caps from lines of widths, called after line and place; `1.25x2` hangs down, `[1]` is a gap."""
+    rows = []
+    for line, words in enumerate(widths):
+        row, x = [], 0.0
+        for place, word in enumerate(words.split()):
+            if word.startswith("["):
+                x += float(word[1:-1])
+                continue
+            width, _, height = word.partition("x")
+            high = float(height or 1)
+            name = f"{line}.{place}"
+            row.append(
+                (name, PlacedCap(name, x + float(width) / 2, line + high / 2, float(width), high, 0.0))
+            )
+            x += float(width)
+        rows.append(row)
+    return rows
+
+
+def test_an_enter_of_two_rows_is_enter() -> None:
+    """ISO/IEC 9995-2 places C12 left of such an Enter, and B00 right of the left Shift (from memory)."""
+    from keyc.starter import _guessed, _with_two_row_enter
+
+    ones = " ".join(["1"] * 10)
+    rows = _rows_of(
+        f"{ones} 1 1 1 2",
+        f"1.5 {ones} 1 1 [0.25] 1.25x2",
+        f"1.75 {ones} 1 1",
+        f"1.25 {ones} 1 2.75",
+        "1.25 1.25 1.25 6.25 1.25 1.25 1.25 1.25",
+    )
+    does = _guessed([[name for name, _ in row] for row in rows])
+    _with_two_row_enter(does, rows)
+    assert does["1.14"] == "Enter"
+    assert does["2.12"] == "Backslash"
+    lower = [does[name] for name, _ in rows[3]]
+    assert lower[:3] == ["Shift", "IntlBackslash", "Z"]
+    assert lower[-1] == "ShiftRight"

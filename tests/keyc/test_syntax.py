@@ -5,13 +5,14 @@ Expected values come from the language page's lexical rules, worked out by hand 
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
 from keyc import grammar, syntax
 from keyc.source import Source
-from keyc.syntax import (
+from keyc.statements import (
     Assignment,
     Call,
     CapItem,
@@ -102,6 +103,16 @@ def every_word(node: object) -> list[Word]:
     if isinstance(node, tuple):
         return [word for part in node for word in every_word(part)]
     return []
+
+
+def test_every_terminal_that_is_kept_is_a_word() -> None:
+    kept = re.findall(r"^([A-Z][A-Z_]*)(?:\.\d+)?:", grammar.grammar_text(), re.MULTILINE)
+    assert len(kept) > 50
+    for terminal in kept:
+        assert isinstance(
+            getattr(syntax._Nodes(), terminal)(grammar.parser_module().Token(terminal, "x")), Word
+        )
+    assert not any(hasattr(syntax._Nodes(), name) for name in ("_OPEN", "__default__", "no_rule"))
 
 
 def test_every_word_is_where_it_says() -> None:

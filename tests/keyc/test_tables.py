@@ -6,22 +6,15 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from c_compilers import chip_compilers, compile_objects
-from hand_made import key, keyboard_of, media, system, wiring_of
 
 from keyc.files import shipped
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Debounce, Diodes, LayerHeld, Off, Through, Usage, UsbBoot
-from keyc.tables import (
-    SECOND_CONTROLS,
-    SECOND_NONE,
-    TABLES_VERSION,
-    Tables,
-    TimingRow,
-    fingerprints,
-    is_reportable,
-    tables_of,
-)
-from keyc.usages import data_rows
+from keyc.table_rows import SECOND_CONTROLS, SECOND_NONE, TABLES_VERSION, Tables, TimingRow
+from keyc.tables import tables_of
+from keyc.usages import data_rows, is_reportable
+from tests.keyc.c_compilers import chip_compilers, compile_objects
+from tests.keyc.hand_made import key, keyboard_of, media, system, wiring_of
 
 HEADER = shipped("templates", "engine", "keyc_engine.h")
 

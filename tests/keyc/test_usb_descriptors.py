@@ -15,11 +15,12 @@ import pytest
 from hidtools.hid import ReportDescriptor
 
 from keyc.diagnostics import UserError
-from keyc.engine import load
+from keyc.engine_library import load
 
 NOTHING, PACKET, STALL = 0, 1, 2  # enum keyc_usb_next
 TO_HOST, FROM_HOST = 0, 1  # pipes of endpoint 0
 KEYBOARD, CONSUMER, SYSTEM, POINTER = 0, 1, 2, 3
+TRIAL = "keyc_usb_trial"  # put together in memory: a keyboard with a second interface, and a console
 
 
 class _Identity(ctypes.Structure):
@@ -52,15 +53,23 @@ class Device:
         self.context = ctypes.create_string_buffer(4096)
         self.c.keyc_usb_keys_send.restype = ctypes.c_bool
         self.title = string_descriptor(title)
-        device_class = 2 if kind == "keyc_usb_console" else 0
-        self.descriptor_of_device = bytes((18, 1, 0, 2, device_class, 0, 0, 64)) + bytes.fromhex(
-            "0912 0100 2301 01 02 00 01"
+        device_class = {"keyc_usb_console": b"\x02\0\0", TRIAL: b"\xef\x02\x01"}.get(kind, bytes(3))
+        self.descriptor_of_device = (
+            bytes((18, 1, 0, 2)) + device_class + b"\x40" + bytes.fromhex("0912 0100 2301 01 02 00 01")
         )
         strings = (b"\x04\x03\x09\x04", string_descriptor("Bench"), self.title, None)
         self.identity = _Identity(self.descriptor_of_device, (ctypes.c_char_p * 4)(*strings))
         begin = "keyc_usb_console_begin" if kind == "keyc_usb_console" else "keyc_usb_keys_begin"
         getattr(self.c, begin)(self.context)
-        device = ctypes.addressof(ctypes.c_uint8.in_dll(self.c, kind))
+        if kind == TRIAL:
+            self.console = ctypes.create_string_buffer(4096)
+            self.made = ctypes.create_string_buffer(1024)
+            self.c.keyc_usb_console_begin(self.console)
+            keys = ctypes.addressof(ctypes.c_uint8.in_dll(self.c, "keyc_usb_keyboard_and_controls"))
+            self.c.keyc_usb_trial_begin(self.made, ctypes.c_void_p(keys), self.console)
+            device = ctypes.addressof(self.made)
+        else:
+            device = ctypes.addressof(ctypes.c_uint8.in_dll(self.c, kind))
         self.c.keyc_usb_begin(self.state, ctypes.c_void_p(device), ctypes.byref(self.identity), self.context)
         self.toggles = [0] * 10
         self.taken_back = 0
@@ -153,6 +162,7 @@ KINDS = [
     "keyc_usb_keyboard_and_controls",
     "keyc_usb_console",
     "keyc_usb_keyboard_and_pointer",
+    TRIAL,
 ]
 
 
@@ -592,7 +602,7 @@ def test_nothing_a_host_sends_breaks_the_device(kind: str) -> None:
                 device.c.keyc_usb_suspended(device.state, picks.random() < 0.5)
             case 5 if picks.random() < 0.1:
                 device.c.keyc_usb_bus_reset(device.state)
-            case 6 if "keyboard" in kind:
+            case 6 if kind != "keyc_usb_console":
                 device.send_report(picks.randrange(4), picks.randbytes(36), picks.randrange(1 << 32))
             case _:
                 device.c.keyc_usb_take_back(device.state)

@@ -20,7 +20,7 @@ from keyc.usb_seen import (
     devices_of_sysfs,
 )
 
-BOARD = UsbDevice(UsbIdentity(0x1209, 0x0001, 0x0100), "Löwe 4")
+BOARD = UsbDevice(UsbIdentity(0x1209, 0x0001, 0x1427), "Löwe 4")
 OTHER = UsbDevice(UsbIdentity(0x2E8A, 0x0003, 0x0200), "")
 
 
@@ -72,8 +72,8 @@ def test_macos() -> None:
 
 def test_windows() -> None:
     """Interfaces of a device are listed beside it, and so are hubs that tell no product string."""
-    ids = ["USB\\VID_1209&PID_0001&REV_0100", "USB\\VID_1209&PID_0001"]
-    interface = ["USB\\VID_1209&PID_0001&REV_0100&MI_01", "USB\\VID_1209&PID_0001&MI_01"]
+    ids = ["USB\\VID_1209&PID_0001&REV_1427", "USB\\VID_1209&PID_0001"]
+    interface = ["USB\\VID_1209&PID_0001&REV_1427&MI_01", "USB\\VID_1209&PID_0001&MI_01"]
     told = [
         {"ids": ids, "title": "Löwe 4"},
         {"ids": interface, "title": "Löwe 4"},
@@ -98,7 +98,7 @@ def test_each_system_is_asked_with_its_own_program(
     answer = (
         plistlib.dumps(_ioreg_entry(BOARD)).decode()
         if platform == "darwin"
-        else ('[{"ids":["USB\\\\VID_1209&PID_0001&REV_0100"],"title":"Löwe 4"}]')
+        else ('[{"ids":["USB\\\\VID_1209&PID_0001&REV_1427"],"title":"Löwe 4"}]')
     )
     (tmp_path / program).write_text(f"#!{sys.executable}\nprint({answer!r})\n", encoding="utf-8")
     (tmp_path / program).chmod(0o755)

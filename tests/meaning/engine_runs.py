@@ -11,10 +11,12 @@ from dataclasses import dataclass
 
 from hil.board import Board
 from keyc.compile import check_text
-from keyc.engine import Engine, EngineLibrary, Report
+from keyc.engine import Engine, Report
+from keyc.engine_library import EngineLibrary
 from keyc.scenarios import usages_in
 from keyc.source import Source
-from keyc.tables import Tables, tables_of
+from keyc.table_rows import Tables
+from keyc.tables import tables_of
 from tests.meaning.generator import Features, RandomKeymap, random_changes, random_keymap
 from tests.meaning.reference import Change, Usage, dial_switch, outcome
 
@@ -103,17 +105,21 @@ def states_expected(states: Iterable[frozenset[Usage]], page: int) -> list[State
 
 
 def scanned_reports(
-    library: EngineLibrary, made: RandomKeymap, tables: Tables, changes: Iterable[Change]
+    library: EngineLibrary,
+    made: RandomKeymap,
+    tables: Tables,
+    changes: Iterable[Change],
+    begins_us: int = 0,
 ) -> list[Report]:
     """The same through the whole board: an ideal one, whose switches the engine scans and debounces."""
     keyboard, _ = check_text(Source(f"random{made.seed}.keys", made.text))
     assert keyboard is not None
     board = Board(keyboard.wiring)
-    engine = Engine(library, tables)
+    engine = Engine(library, tables, begins_us)
     closed: frozenset[str] = frozenset()
     reports: list[Report] = []
     for change in changes:
-        reports += engine.run_until(change.time_us)
+        reports += engine.run_until(begins_us + change.time_us)
         closed ^= {change.switch}
         table = board.table(closed)
         rows = [row.low for row in table.driven]

@@ -18,10 +18,13 @@ from dataclasses import dataclass
 from random import Random
 
 from keyc.compile import check_text
-from keyc.engine import Engine, EngineLibrary, Report, load
+from keyc.engine import Engine, Report
+from keyc.engine_library import EngineLibrary, load
 from keyc.scenarios import usages_in
 from keyc.source import Source
-from keyc.tables import FIRST_MODIFIER, Tables, tables_of
+from keyc.table_rows import Tables
+from keyc.tables import tables_of
+from keyc.usages import FIRST_MODIFIER
 
 HOLD_AFTER_MS = tuple(range(100, 301, 20))
 DEFAULT_MS = 180

@@ -50,6 +50,7 @@ def _crowd(made: MadeBoard, count: int) -> MadeBoard:
 def _many_keys() -> MadeBoard:
     made = _keyboard()
     made.habits.designators = "overflow"
+    made.habits.units = "CUST 0"  # counts of 0.001 mm have too few digits for two metres
     for number in range(5000):
         row, column = divmod(number, 100)
         x, y = 300.0 + 19.05 * column, 19.05 * row

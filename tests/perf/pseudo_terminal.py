@@ -19,9 +19,9 @@ from hil.session import Session
 from hil.stages.positions import Question
 from hil.transport import SerialTransport
 from keyc.compile import check_text
+from keyc.fingerprints import fingerprints
 from keyc.keyboard import Keyboard
 from keyc.source import Source
-from keyc.tables import fingerprints
 from tests.perf import Figure
 from tests.perf.commands import keymap_text
 

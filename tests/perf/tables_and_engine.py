@@ -63,7 +63,8 @@ def _emission() -> list[Figure]:
 def _engine_here() -> list[Figure]:
     from hil.board import Board
     from keyc.compile import check_text, read_source
-    from keyc.engine import Engine, load
+    from keyc.engine import Engine
+    from keyc.engine_library import load
     from keyc.files import shipped
     from keyc.scenarios import run
 

@@ -11,6 +11,7 @@
 
 #include "engine_usb_console.h"
 #include "engine_usb_keys.h"
+#include "engine_usb_trial.h"
 #include "keyc_engine.h"
 
 #define STEPS_BETWEEN_CHECKS 40
@@ -40,14 +41,16 @@ static void check(int holds, const char *what)
 static const uint8_t device_of_keys[] = KEYC_USB_DEVICE_DESCRIPTOR(KEYC_USB_KEYS_CLASS, 0x1209, 1, 0x0100);
 static const uint8_t device_of_console[] =
     KEYC_USB_DEVICE_DESCRIPTOR(KEYC_USB_CONSOLE_CLASS, 0x1209, 1, 0x0200);
+static const uint8_t device_of_trial[] = KEYC_USB_DEVICE_DESCRIPTOR(KEYC_USB_TRIAL_CLASS, 0x1209, 1, 0x0300);
 static const uint8_t maker[] = {6, 3, 'm', 0, 'e', 0};
 static const uint8_t title[64] = {64, 3, 'x'}; /* fills its packet */
 
 static struct keyc_usb usb;
 static struct keyc_usb_keys keys;
 static struct keyc_usb_console console;
+static struct keyc_usb_trial trials[2]; /* with the fewest interfaces, and with the most */
 static const struct keyc_usb_device *device;
-static int is_console;
+static int has_keys, has_console;
 static uint32_t now_us, toggles; /* bit n: DATA1 is due on pipe n */
 
 /* What the port does after every event. */
@@ -99,10 +102,13 @@ static const uint8_t sensible[][8] = {
     {0x21, 10, 0, 9, 1, 0, 0, 0},    {0x21, 11, 0, 0, 0, 0, 0, 0},  {0x21, 11, 1, 0, 0, 0, 0, 0},
     {0xA1, 0x21, 0, 0, 0, 0, 7, 0},  {0x21, 0x20, 0, 0, 0, 0, 7, 0}, {0x21, 0x22, 3, 0, 0, 0, 0, 0},
     {0x02, 3, 0, 0, 0x84, 0, 0, 0},  {0x02, 1, 0, 0, 0x84, 0, 0, 0}, {0x40, 1, 0, 0, 0, 0, 0, 0},
+    {0xA1, 0x21, 0, 0, 2, 0, 7, 0},  {0x21, 0x20, 0, 0, 2, 0, 7, 0}, {0x21, 0x22, 3, 0, 2, 0, 0, 0},
+    {0x21, 0x20, 0, 0, 1, 0, 7, 0},  {0x02, 3, 0, 0, 4, 0, 0, 0},    {0x81, 0, 0, 0, 3, 0, 2, 0},
 };
 
 /* A control transfer. `manners` 0: as the standard says; else the host may stop anywhere, answer too early
- * or with packets of any length. Returns the bytes that came, or -1 after a STALL. */
+ * or with packets of any length. Returns how many bytes came, or -1 after a STALL; `answer` gets them, or what
+ * was sent. */
 static int control(const uint8_t setup[8], int manners, uint8_t *answer)
 {
     uint32_t wanted = (uint32_t)(setup[6] | setup[7] << 8), got = 0;
@@ -150,6 +156,8 @@ static int control(const uint8_t setup[8], int manners, uint8_t *answer)
             if (!(setup[0] & KEYC_USB_TO_HOST))
                 length = manners ? chance(65) : wanted < 64u ? wanted : 64u;
             random_bytes(out, length);
+            if (answer && length)
+                memcpy(answer, out, length);
             keyc_usb_done(&usb, pipe, out, length);
             if (setup[0] & KEYC_USB_TO_HOST)
                 return (int)got;
@@ -213,17 +221,17 @@ static void any_event(void)
         break;
     }
     case 3:
-        if (is_console) {
+        if (has_console) {
             random_bytes(bytes, sizeof bytes);
             (void)keyc_usb_console_write(&console, bytes, (uint16_t)chance(sizeof bytes));
             (void)keyc_usb_console_read(&console, bytes, (uint16_t)chance(sizeof bytes));
-        } else {
-            (void)keyc_usb_keys_repeat_idle(&usb, now_us);
         }
+        if (has_keys)
+            (void)keyc_usb_keys_repeat_idle(&usb, now_us);
         break;
     case 4:
     case 5:
-        if (!is_console)
+        if (has_keys)
             stroke();
         break;
     case 6:
@@ -250,6 +258,47 @@ static void expect(int got, const uint8_t *answer, const uint8_t *wanted, uint32
     check(got == (int)length && memcmp(answer, wanted, length) == 0, what);
 }
 
+/* Everything that waits on the console's pipe to the host; returns how many bytes. The last of them, at most
+ * `room`, are in `last`. */
+static uint32_t console_says(uint8_t *last, uint32_t room)
+{
+    struct keyc_usb_packet packet;
+    uint8_t copy[64];
+    uint32_t count = 0, pipe = KEYC_USB_PIPE_TO_HOST(4u);
+    for (uint32_t packets = 0; next(pipe, &packet, copy) == KEYC_USB_PACKET; packets++) {
+        check(packets <= KEYC_USB_CONSOLE_RING_BYTES / 64u + 2u, "text without end");
+        for (uint32_t i = 0; i < packet.length; i++)
+            last[count++ % room] = copy[i];
+        done(pipe, copy, 0);
+    }
+    return count;
+}
+
+/* Its requests reach it, and only it; what is written comes out whole; what the host sends can be read. */
+static void check_that_the_console_talks(void)
+{
+    static const uint8_t text[100] = {'t', 'e', 'x', 't', [99] = 'e'};
+    uint8_t got[KEYC_USB_CONSOLE_RING_BYTES], coding[7], out[64] = {'t', 'o', [49] = 'o'};
+    const uint8_t interface = (uint8_t)(usb.device->interfaces - 2u);
+    struct keyc_usb_packet packet;
+    uint32_t pipe = KEYC_USB_PIPE_FROM_HOST(4u);
+    check(control((const uint8_t[8]){0x21, 0x20, 0, 0, interface, 0, 7, 0}, 0, coding) == 0, "not settable");
+    check(control((const uint8_t[8]){0xA1, 0x21, 0, 0, interface, 0, 7, 0}, 0, got) == 7, "no line coding");
+    check(memcmp(got, coding, sizeof coding) == 0, "another line coding");
+    check(control((const uint8_t[8]){0xA1, 0x21, 0, 0, (uint8_t)(interface + 1u), 0, 7, 0}, 0, got) == -1,
+          "the data interface has a line coding");
+    (void)console_says(got, sizeof got); /* of before */
+    check(keyc_usb_console_write(&console, text, sizeof text) == sizeof text, "the console takes no text");
+    check(console_says(got, sizeof got) == sizeof text, "more or less than was written came out");
+    check(memcmp(got, text, sizeof text) == 0, "another text came out");
+    while (keyc_usb_console_read(&console, got, sizeof got))
+        ;
+    check(next(pipe, &packet, got) == KEYC_USB_PACKET, "no room for what the host sends");
+    done(pipe, out, 50);
+    check(keyc_usb_console_read(&console, got, sizeof got) == 50, "what the host sent was lost");
+    check(memcmp(got, out, 50) == 0, "the host sent something else");
+}
+
 /* As on the first day: every descriptor, and no key down. */
 static void check_that_all_is_well(void)
 {
@@ -268,7 +317,10 @@ static void check_that_all_is_well(void)
     (void)control((const uint8_t[8]){0, 9, 1, 0, 0, 0, 0, 0}, 0, NULL);
     check(keyc_usb_is_configured(&usb), "it can't be configured");
     take_back();
-    if (is_console)
+    check(usb.context == (has_keys ? (void *)&keys : (void *)&console), "another state in its place");
+    if (has_console)
+        check_that_the_console_talks();
+    if (!has_keys)
         return;
     for (uint32_t kind = 0; kind < KEYC_USB_REPORT_KINDS; kind++)
         for (uint32_t tries = 0; !keyc_usb_keys_send(&usb, kind, nothing, sizeof nothing, now_us); tries++) {
@@ -294,20 +346,31 @@ static void check_that_all_is_well(void)
 
 int main(int argc, char **argv)
 {
-    static const struct keyc_usb_device *const devices[] = {
-        &keyc_usb_keyboard, &keyc_usb_keyboard_and_controls, &keyc_usb_keyboard_and_pointer, &keyc_usb_console};
+    const struct {
+        const struct keyc_usb_device *device;
+        const uint8_t *descriptor;
+        int has_keys, has_console;
+    } devices[] = {
+        {&keyc_usb_keyboard, device_of_keys, 1, 0},
+        {&keyc_usb_keyboard_and_controls, device_of_keys, 1, 0},
+        {&keyc_usb_keyboard_and_pointer, device_of_keys, 1, 0},
+        {&keyc_usb_console, device_of_console, 0, 1},
+        {&trials[0].device, device_of_trial, 1, 1},
+        {&trials[1].device, device_of_trial, 1, 1},
+    };
     unsigned long steps = argc > 1 ? strtoul(argv[1], NULL, 10) : 10000;
     struct keyc_usb_identity identity = {NULL, {keyc_usb_languages, maker, title, NULL}};
     state = argc > 2 ? strtoull(argv[2], NULL, 10) : 0;
-    for (uint32_t which = 0; which < 4; which++) {
-        is_console = which == 3;
-        device = devices[which];
-        identity.device = is_console ? device_of_console : device_of_keys;
-        if (is_console)
-            keyc_usb_console_begin(&console);
-        else
-            keyc_usb_keys_begin(&keys);
-        keyc_usb_begin(&usb, device, &identity, is_console ? (void *)&console : (void *)&keys);
+    keyc_usb_trial_begin(&trials[0], &keyc_usb_keyboard, &console);
+    keyc_usb_trial_begin(&trials[1], &keyc_usb_keyboard_and_pointer, &console);
+    for (size_t which = 0; which < sizeof devices / sizeof *devices; which++) {
+        has_keys = devices[which].has_keys;
+        has_console = devices[which].has_console;
+        device = devices[which].device;
+        identity.device = devices[which].descriptor;
+        keyc_usb_console_begin(&console);
+        keyc_usb_keys_begin(&keys);
+        keyc_usb_begin(&usb, device, &identity, has_keys ? (void *)&keys : (void *)&console);
         check_that_all_is_well();
         for (step = 0; step < steps; step++) {
             any_event();

@@ -1,6 +1,7 @@
 """`python -m tests.usb.fuzz [STEPS [SEED]]`: the USB code under the sanitizers against a host gone mad.
 
-Steps are for each of the three devices; 10^6 by default. See `fuzz.c` for what a step is.
+Steps are for each device: three keyboards, the console, and the trial image's keyboard with a console, with
+the fewest and with the most interfaces; 10^6 by default. See `fuzz.c` for what a step is.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import tempfile
 from pathlib import Path
 
 from keyc.files import shipped
-from keyc.firmware import WARNINGS
+from keyc.toolchain import WARNINGS
 
 _SANITIZED = ("-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 

@@ -14,7 +14,7 @@ from hil.usb_controller import Packet
 from hil.usb_host import UsbStall
 from tests.emulator.test_images import FIRST_KEY, WIRING
 from tests.keyc.test_usb_descriptors import KEYBOARD as KEYBOARD_REPORT
-from tests.keyc.test_usb_descriptors import Device, Stalled, report_of
+from tests.keyc.test_usb_descriptors import TRIAL, Device, Stalled, report_of
 from tests.usb.usbip_server import UsbIpServer
 
 
@@ -23,9 +23,16 @@ class Refused(Exception):
 
 
 class HostedDevice(ABC):
-    """A configured boot keyboard with a second interface, as its host meets it."""
+    """A configured boot keyboard with a second interface, as its host meets it; in the trial image there is
+    a console behind them."""
 
     title: str
+    has_console = False
+    has_serial_number = False
+
+    @property
+    def interfaces(self) -> range:
+        return range(4 if self.has_console else 2)
 
     @abstractmethod
     def control(
@@ -52,10 +59,13 @@ class HostedDevice(ABC):
         return self.control(0x81, 6, 0x2200, interface, 255)
 
     def reports(self, endpoint: int = 1) -> list[bytes]:
-        """What is there to fetch now."""
+        """What is there to fetch now. An image may need a scan, a millisecond as a poll is, between two."""
         found = []
-        while (report := self.poll(endpoint)) is not None:
-            found.append(report)
+        empty = 0
+        while empty < 2:
+            report = self.poll(endpoint)
+            empty = empty + 1 if report is None else 0
+            found += [] if report is None else [report]
         return found
 
     @abstractmethod
@@ -64,11 +74,14 @@ class HostedDevice(ABC):
 
 
 class ChipDevice(HostedDevice):
-    """The daily image; the host's own frames stand still but where time is let pass."""
+    """The image; the host's own frames stand still but where time is let pass."""
 
     title = "Handmade"
 
-    def __init__(self, image: bytes) -> None:
+    def __init__(self, image: bytes, *, has_console: bool = False) -> None:
+        self.has_console = self.has_serial_number = has_console
+        if has_console:
+            self.title = "Handmade (trial, with a console)"
         self.board = ChipBoard(image, WIRING)
         self.board.power_on()
         self.begin_again()
@@ -117,8 +130,10 @@ class DeviceOverUsbIp(HostedDevice):
 
     title = "Handmade"
 
-    def __init__(self) -> None:
-        self._device = Device("keyc_usb_keyboard_and_controls", title=self.title)
+    def __init__(self, *, has_console: bool = False) -> None:
+        self.has_console = has_console
+        kind = TRIAL if has_console else "keyc_usb_keyboard_and_controls"
+        self._device = Device(kind, title=self.title)
         self._server = UsbIpServer(self._device.descriptor_of_device, self._transfer)
         self._connection = Connection(socket.create_connection(("127.0.0.1", self._server.port)))
         self._connection.import_device()

@@ -27,19 +27,27 @@ def test_a_host_gone_mad(fuzzer: Path, seed: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("right", "wrong"),
+    ("file", "right", "wrong"),
     [
-        ("usb->data1 ^= bit;", ""),
-        ("usb->take_back |= KEYC_USB_CONTROL_PIPES;", ""),
-        ("usb->received < sizeof usb->scratch", "usb->received < 99"),
-        ("number >= KEYC_USB_STRINGS", "number > KEYC_USB_STRINGS"),
-        ("if (setup->value > 127 ||", "if ("),
+        ("engine_usb.c", "usb->data1 ^= bit;", ""),
+        ("engine_usb.c", "usb->take_back |= KEYC_USB_CONTROL_PIPES;", ""),
+        ("engine_usb.c", "usb->received < sizeof usb->scratch", "usb->received < 99"),
+        ("engine_usb.c", "number >= KEYC_USB_STRINGS", "number > KEYC_USB_STRINGS"),
+        ("engine_usb.c", "if (setup->value > 127 ||", "if ("),
+        ("engine_usb_trial.c", "(uint16_t)(setup->index - first)", "setup->index"),
+        ("engine_usb_trial.c", "setup->index < trial_of(usb)->keys->interfaces", "setup->index < 9"),
+        ("engine_usb_trial.c", "(keyc_usb_console.pipes >> pipe & 1u) != 0", "pipe == 8u"),
+        (
+            "engine_usb_trial.c",
+            "before;\n    return is_ready;",
+            "before ? usb->context : 0;\n    return is_ready;",
+        ),
     ],
 )
-def test_the_fuzzer_finds_what_was_broken(tmp_path: Path, right: str, wrong: str) -> None:
+def test_the_fuzzer_finds_what_was_broken(tmp_path: Path, file: str, right: str, wrong: str) -> None:
     engine = tmp_path / "engine"
     shutil.copytree(shipped("templates", "engine"), engine)
-    source = engine / "engine_usb.c"
+    source = engine / file
     text = source.read_text(encoding="utf-8")
     assert right in text
     source.write_text(text.replace(right, wrong, 1), encoding="utf-8")

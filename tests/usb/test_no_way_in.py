@@ -15,8 +15,10 @@ from hil.chip_board import ChipBoard
 from hil.usb_host import UsbStall
 from keyc.emit import files_of
 from keyc.files import shipped
-from keyc.firmware import Image, build_uf2
-from keyc.tables import fingerprints, tables_of
+from keyc.fingerprints import fingerprints
+from keyc.firmware import build_uf2
+from keyc.identity import Image
+from keyc.tables import tables_of
 from tests.emulator.test_images import FIRST_KEY, KEYBOARD, WIRING, board_with, finger, held_in
 from tests.pico_sdk import RUNTIMES, image_of
 from tests.usb.hosts import ChipDevice, DeviceOverUsbIp, Refused
@@ -105,7 +107,7 @@ def test_images_tell_themselves_apart() -> None:
         board.power_on()
         assert board.host.device is not None
         titles.append(board.host.device.strings[1])
-        versions.add(board.host.device.version)
+        versions.add(board.host.device.version >> 12)
         products.add(board.host.device.product)
     daily_title, bench_title, trial_title = titles
     assert "bench" in bench_title
@@ -141,6 +143,7 @@ def test_no_file_leaves_the_chosen_folder(title: str, tmp_path: Path) -> None:
 
 
 def test_quoted_text_is_not_in_the_fingerprints() -> None:
+    """Nor in the device version, which is made of them alone."""
     other = KEYBOARD.replaced(title="Another", maker="Somebody")
     assert fingerprints(other).keymap == fingerprints(KEYBOARD).keymap
     assert fingerprints(other).wiring == fingerprints(KEYBOARD).wiring

@@ -11,17 +11,25 @@ import re
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from hidtools.hid import ReportDescriptor
 
 from hil.usb_controller import Answer, Packet
+from hil.usb_descriptors import descriptors_of
 from hil.usb_host import UsbStall
+from keyc.firmware import Runtime
+from keyc.identity import Image
 from tests.emulator.test_images import FIRST_KEY, board_with, finger, held_in
 from tests.pico_sdk import RUNTIMES, image_of
 from tests.usb.hosts import ChipDevice, DeviceOverUsbIp, HostedDevice, Refused
 
 TABLE = Path(__file__).with_name("REQUIREMENTS.md")
+BOTH_IMAGES: list[tuple[Image, Runtime]] = [
+    (image, runtime) for image in ("daily", "trial") for runtime in RUNTIMES
+]
+CONSOLE_CONTROL, CONSOLE_DATA = 2, 3  # interfaces of the trial image
 ROLLOVER = bytes((0x01,)) * 6  # HUT 1.5, keyboard page: ErrorRollOver
 
 
@@ -30,19 +38,48 @@ def image(request: pytest.FixtureRequest) -> bytes:
     return image_of("daily", request.param)
 
 
-@pytest.fixture(scope="module", params=[*RUNTIMES, "usbip"])
+@pytest.fixture(scope="module", params=BOTH_IMAGES, ids="-".join)
+def any_image(request: pytest.FixtureRequest) -> bytes:
+    return image_of(*request.param)
+
+
+@pytest.fixture(scope="module", params=[*BOTH_IMAGES, ("daily", "usbip"), ("trial", "usbip")], ids="-".join)
 def shared(request: pytest.FixtureRequest) -> Iterator[HostedDevice]:
-    made = DeviceOverUsbIp() if request.param == "usbip" else ChipDevice(image_of("daily", request.param))
+    image, where = request.param
+    yield from _hosted(image, where)
+
+
+@pytest.fixture(scope="module", params=[*RUNTIMES, "usbip"])
+def shared_trial(request: pytest.FixtureRequest) -> Iterator[HostedDevice]:
+    yield from _hosted("trial", request.param)
+
+
+def _hosted(image: Image, where: Runtime | Literal["usbip"]) -> Iterator[HostedDevice]:
+    has_console = image == "trial"
+    made: HostedDevice
+    if where == "usbip":
+        made = DeviceOverUsbIp(has_console=has_console)
+    else:
+        made = ChipDevice(image_of(image, where), has_console=has_console)
     yield made
     made.close()
 
 
 @pytest.fixture
 def device(shared: HostedDevice) -> HostedDevice:
-    shared.hold()
-    shared.begin_again()
-    shared.reports()
-    return shared
+    return _fresh(shared)
+
+
+@pytest.fixture
+def trial(shared_trial: HostedDevice) -> HostedDevice:
+    return _fresh(shared_trial)
+
+
+def _fresh(device: HostedDevice) -> HostedDevice:
+    device.hold()
+    device.begin_again()
+    device.reports()
+    return device
 
 
 def test_the_table_names_every_test_and_every_test_is_in_it() -> None:
@@ -53,7 +90,7 @@ def test_the_table_names_every_test_and_every_test_is_in_it() -> None:
     assert set(rows) == here
     for line in TABLE.read_text(encoding="utf-8").splitlines():
         if line.startswith("| ") and "`test_" in line:
-            assert re.match(r"\| (USB|HID|HUT) [\w., -]+ \| .+ \| `test_\w+` \|$", line), line
+            assert re.match(r"\| (USB|HID|CDC|PSTN|IAD) [\w., -]+ \| .+ \| `test_\w+` \|$", line), line
 
 
 # --- descriptors
@@ -63,10 +100,13 @@ def test_the_device_descriptor(device: HostedDevice) -> None:
     found = device.descriptor(1)
     assert (len(found), found[0], found[1]) == (18, 18, 1)
     assert found[2:4] == b"\x00\x02"
-    assert found[4:7] == b"\0\0\0", "HID 5.1: the class stands at the interface"
+    if device.has_console:
+        assert found[4:7] == b"\xef\x02\x01", "interfaces that belong together say so themselves"
+    else:
+        assert found[4:7] == b"\0\0\0", "HID 5.1: the class stands at the interface"
     assert found[7] == 64
     assert found[8:12] == bytes.fromhex("0912 0100")
-    assert found[14:18] == b"\x01\x02\x00\x01"
+    assert found[14:18] == bytes((1, 2, 3 if device.has_serial_number else 0, 1))
 
 
 def test_descriptors_of_every_length(device: HostedDevice) -> None:
@@ -85,11 +125,10 @@ def test_descriptors_in_every_order(device: HostedDevice) -> None:
 def test_the_configuration_descriptor(device: HostedDevice) -> None:
     found = device.descriptor(2)
     assert int.from_bytes(found[2:4], "little") == len(found)
-    parts, at = [], 0
-    while at < len(found):
-        parts.append(found[at : at + found[at]])
-        at += found[at]
-    assert [part[1] for part in parts] == [2, 4, 0x21, 5, 4, 0x21, 5]
+    parts = list(descriptors_of(found))
+    console = [0x0B, 4, *[0x24] * 4, 5, 4, 5, 5] if device.has_console else []
+    assert [part[1] for part in parts] == [2, 4, 0x21, 5, 4, 0x21, 5, *console]
+    assert parts[0][4] == len(device.interfaces)
     assert parts[0][7] == 0xA0, "from the bus, with remote wake-up"
     assert parts[0][8] * 2 <= 500
     for endpoint in (parts[3], parts[6]):
@@ -120,7 +159,9 @@ def test_hid_and_report_descriptors(device: HostedDevice) -> None:
 def test_strings(device: HostedDevice) -> None:
     assert device.descriptor(3) == b"\x04\x03\x09\x04"
     assert device.descriptor(3, 2, index=0x0409)[2:].decode("utf-16-le") == device.title
-    for missing in (3, 4, 5, 0x7F, 0xEE, 0xFF):
+    if device.has_serial_number:
+        assert device.descriptor(3, 3, index=0x0409)[2:].decode("utf-16-le").isalnum()
+    for missing in (*(() if device.has_serial_number else (3,)), 4, 5, 0x7F, 0xEE, 0xFF):
         with pytest.raises(Refused):
             device.descriptor(3, missing, index=0x0409)
 
@@ -165,11 +206,12 @@ def test_requests_of_the_wrong_length_or_direction(device: HostedDevice) -> None
 
 def test_status_of_device_interface_and_endpoint(device: HostedDevice) -> None:
     assert device.control(0x80, 0, data=2) == b"\0\0"
-    for interface in (0, 1):
+    for interface in device.interfaces:
         assert device.control(0x81, 0, index=interface, data=2) == b"\0\0"
-    for endpoint in (0, 0x80, 0x81, 0x82):
+    console = (0x83, 0x84, 0x04)
+    for endpoint in (0, 0x80, 0x81, 0x82, *(console if device.has_console else ())):
         assert device.control(0x82, 0, index=endpoint, data=2) == b"\0\0"
-    for endpoint in (1, 2, 0x83, 0x8F, 0x181):
+    for endpoint in (1, 2, 3, 0x8F, 0x181, *(() if device.has_console else console)):
         with pytest.raises(Refused):
             device.control(0x82, 0, index=endpoint, data=2)
 
@@ -209,7 +251,7 @@ def test_interfaces_have_one_setting(device: HostedDevice) -> None:
     assert device.control(0x81, 10, index=1, data=1) == b"\0"
     device.control(0x01, 11, 0, 1)
     with pytest.raises(Refused):
-        device.control(0x81, 10, index=2, data=1)
+        device.control(0x81, 10, index=len(device.interfaces), data=1)
 
 
 def test_remote_wake_up_is_the_hosts_to_allow(device: HostedDevice) -> None:
@@ -316,6 +358,57 @@ def test_a_boot_report_is_eight_bytes(device: HostedDevice) -> None:
     assert set(last[2:]) == {FIRST_KEY, FIRST_KEY + 1, 0}, "the order in the array means nothing"
 
 
+# --- the trial image: a console behind the keyboard
+
+
+def test_the_console_is_associated_behind_the_keys(trial: HostedDevice) -> None:
+    parts = list(descriptors_of(trial.descriptor(2)))
+    interfaces = [part for part in parts if part[1] == 4]
+    assert [part[2] for part in interfaces] == list(trial.interfaces)
+    assert [part[5] for part in interfaces] == [3, 3, 2, 10], "the keyboard's two, communications, data"
+    at = next(n for n, part in enumerate(parts) if part[1] == 0x0B)
+    assert parts[at] == bytes((8, 0x0B, CONSOLE_CONTROL, 2, 2, 2, 0, 0))
+    assert parts[at + 1] is interfaces[CONSOLE_CONTROL], "right before the first that it names"
+    assert bytes((5, 0x24, 6, CONSOLE_CONTROL, CONSOLE_DATA)) in parts, "CDC 1.2, 5.2.3.2: the union"
+    endpoints = [part[2] for part in parts if part[1] == 5]
+    assert len(set(endpoints)) == len(endpoints) == 5
+
+
+def test_console_requests_reach_the_console_alone(trial: HostedDevice) -> None:
+    coding = bytes.fromhex("80 25 00 00 00 00 08")  # PSTN 1.2, table 17: 9,600 bits a second, 8 bits
+    trial.control(0x21, 0x20, 0, CONSOLE_CONTROL, coding)
+    assert trial.control(0xA1, 0x21, 0, CONSOLE_CONTROL, 7) == coding
+    trial.control(0x21, 0x22, 3, CONSOLE_CONTROL)
+    for interface in set(trial.interfaces) - {CONSOLE_CONTROL}:
+        with pytest.raises(Refused):
+            trial.control(0x21, 0x20, 0, interface, coding)
+        with pytest.raises(Refused):
+            trial.control(0xA1, 0x21, 0, interface, 7)
+    for interface in (CONSOLE_CONTROL, CONSOLE_DATA):
+        for request, value, length in ((1, 0x0100, 8), (2, 0, 1), (3, 0, 1)):
+            with pytest.raises(Refused):
+                trial.control(0xA1, request, value, interface, length)
+        with pytest.raises(Refused):
+            trial.control(0x21, 9, 0x0200, interface, b"\x02")
+    assert trial.control(0xA1, 1, 0x0200, 0, 1) == b"\0", "no light of the keyboard's was set"
+    assert trial.control(0xA1, 3, data=1) == b"\x01"
+
+
+def test_the_keys_go_on_beside_a_halted_console(trial: HostedDevice) -> None:
+    trial.control(0x02, 3, 0, 0x84)
+    with pytest.raises(Refused):
+        trial.poll(4)
+    trial.hold(3)
+    assert held_in(trial.reports()[-1]) == {FIRST_KEY + 3}
+    trial.control(0x02, 1, 0, 0x84)
+    assert trial.control(0x82, 0, index=0x84, data=2) == b"\0\0"
+    trial.control(0x02, 3, 0, 0x81)
+    with pytest.raises(Refused):
+        trial.poll(1)
+    assert trial.control(0x82, 0, index=0x84, data=2) == b"\0\0", "nor is the console by the keys"
+    trial.control(0x02, 1, 0, 0x81)
+
+
 # --- what only the whole image can show: time, the bus, a host that misbehaves
 
 
@@ -360,8 +453,8 @@ def test_the_address_changes_after_the_status_stage(image: bytes) -> None:
         assert len(device.descriptor(1)) == 18
 
 
-def test_a_reset_in_the_middle_of_anything(image: bytes) -> None:
-    board = board_with(image)
+def test_a_reset_in_the_middle_of_anything(any_image: bytes) -> None:
+    board = board_with(any_image)
     usb = board.chip.usb
     setups = (
         bytes((0x80, 6, 0, 2, 0, 0, 255, 0)),
@@ -393,8 +486,8 @@ def test_a_reset_is_a_fresh_beginning(image: bytes) -> None:
     assert held_in([payload for _, _, payload in board.reports()][-1]) == {FIRST_KEY}
 
 
-def test_suspend_and_resume(image: bytes) -> None:
-    board = board_with(image)
+def test_suspend_and_resume(any_image: bytes) -> None:
+    board = board_with(any_image)
     finger(board, "SW1")
     board.host.suspend()
     board.chip.run_us(30_000)
@@ -443,10 +536,10 @@ def test_a_host_that_polls_slowly(image: bytes) -> None:
     assert changes == [{FIRST_KEY}, set(), {FIRST_KEY + 1}, set(), {FIRST_KEY + 2}, set()]
 
 
-def test_random_requests_leave_the_image_alive(image: bytes) -> None:
+def test_random_requests_leave_the_image_alive(any_image: bytes) -> None:
     import random
 
-    device = ChipDevice(image)
+    device = ChipDevice(any_image)
     chance = random.Random(5)
     restarts = device.board.chip.restarts
     for _ in range(250):

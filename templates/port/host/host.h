@@ -6,6 +6,7 @@
 #include "keyc_engine.h"
 
 #define KEYC_HOST_SCAN_US 125u  /* from one scan to the next while something goes on: 8 kHz */
+#define KEYC_HOST_REST_US 1000000u /* ... and at rest, as on the chip */
 #define KEYC_HOST_FRAME_US 1000u /* the host asks once a frame (USB 2.0, full speed) */
 #define KEYC_HOST_LOG 256u
 
@@ -15,7 +16,9 @@ struct keyc_host_lines {
     uint32_t low_pulled_down;        /* nothing driven, all pulled down: lines that read low */
     uint32_t low_driven[KEYC_LINES]; /* this line driven low: lines that read low */
     uint32_t rise_us[KEYC_LINES];    /* how long a line takes to follow its pull */
+    uint32_t raised[KEYC_LINES];     /* this line driven high: lines that read high */
     uint32_t driven, pulled_down;    /* what the program does with the lines */
+    uint32_t driven_high;            /* ... one at most: a light */
     uint32_t low;                    /* what reads low now */
     uint32_t moving;                 /* lines that follow their pull, and will have come over */
     uint64_t arrives_us[KEYC_LINES]; /* ... by then */
@@ -47,6 +50,7 @@ struct keyc_host {
 void keyc_host_set_lines(struct keyc_host_lines *lines, uint32_t low_at_rest, uint32_t low_pulled_down,
                          const uint32_t *low_driven, const uint32_t *rise_us);
 void keyc_host_drive_low(void *context, uint32_t driven);
+void keyc_host_drive_high(void *context, uint32_t line);
 void keyc_host_release(void *context);
 void keyc_host_pull_down(void *context, uint32_t pulled_down);
 void keyc_host_settle(void *context, uint32_t settle_us);

@@ -21,9 +21,12 @@ uint32_t keyc_host_get(struct keyc_host_queue *queue, uint8_t *bytes, uint32_t c
 static void keyc_host_bench_count(struct keyc_host_bench *host)
 {
     uint64_t took_us = host->lines.now_us - host->drive_began_us;
-    for (unsigned n = 0; n < KEYC_BENCH_PINS && (host->lines.driven >> n) != 0; ++n)
+    for (unsigned n = 0; n < KEYC_BENCH_PINS && ((host->lines.driven | host->lines.driven_high) >> n) != 0; ++n) {
         if ((host->lines.driven >> n) & 1u)
             host->driven_us[n] += took_us;
+        if ((host->lines.driven_high >> n) & 1u)
+            host->driven_high_us[n] += took_us;
+    }
     host->drive_began_us = host->lines.now_us;
 }
 
@@ -34,6 +37,13 @@ static void keyc_host_bench_drive_low(void *context, uint32_t driven)
     if ((driven & host->resets) != 0)
         host->has_reset = true;
     keyc_host_drive_low(&host->lines, driven);
+}
+
+static void keyc_host_bench_drive_high(void *context, uint32_t line)
+{
+    struct keyc_host_bench *host = context;
+    keyc_host_bench_count(host);
+    keyc_host_drive_high(&host->lines, line);
 }
 
 static void keyc_host_bench_edge(struct keyc_host_lines *lines, unsigned line, bool high, uint64_t time_us)
@@ -105,6 +115,7 @@ void keyc_host_bench_begin(struct keyc_host_bench *host, const struct keyc_bench
     host->port.lines.port_restart_to_rom = keyc_host_bench_restart;
     host->port.port_pull_down = keyc_host_pull_down;
     host->port.port_hold_low = keyc_host_bench_hold_low;
+    host->port.port_drive_high = keyc_host_bench_drive_high;
     host->lines.edge = keyc_host_bench_edge;
     host->port.port_console_read = keyc_host_console_read;
     host->port.port_console_write = keyc_host_console_write;
@@ -115,6 +126,12 @@ void keyc_host_bench_begin(struct keyc_host_bench *host, const struct keyc_bench
 void keyc_host_bench_set_resets(struct keyc_host_bench *host, uint32_t resets)
 {
     host->resets = resets;
+}
+
+void keyc_host_bench_set_raises(struct keyc_host_bench *host, const uint32_t *raised)
+{
+    for (unsigned n = 0; n < KEYC_BENCH_PINS; ++n)
+        host->lines.raised[n] = raised[n];
 }
 
 uint32_t keyc_host_bench_send(struct keyc_host_bench *host, const uint8_t *bytes, uint32_t count)
@@ -168,10 +185,12 @@ void keyc_host_bench_run(struct keyc_host_bench *host, uint64_t until_us)
     }
 }
 
-void keyc_host_bench_driven_us(const struct keyc_host_bench *host, uint64_t *driven_us)
+void keyc_host_bench_driven_us(const struct keyc_host_bench *host, uint64_t *low_us, uint64_t *high_us)
 {
-    for (unsigned n = 0; n < KEYC_BENCH_PINS; ++n)
-        driven_us[n] = host->driven_us[n];
+    for (unsigned n = 0; n < KEYC_BENCH_PINS; ++n) {
+        low_us[n] = host->driven_us[n];
+        high_us[n] = host->driven_high_us[n];
+    }
 }
 
 uint64_t keyc_host_bench_clock_us(const struct keyc_host_bench *host)

@@ -28,6 +28,7 @@ struct keyc_host_bench {
     uint32_t arrived; /* of from_board: what has reached the computer */
     uint64_t next_frame_us, wanted_us;
     uint64_t drive_began_us, driven_us[KEYC_BENCH_PINS]; /* how long each pin was driven low, so far */
+    uint64_t driven_high_us[KEYC_BENCH_PINS];
     uint32_t resets;  /* lines that pull RUN low when they are driven */
     bool has_reset;   /* by RUN: an image in RAM is gone with that */
     bool has_restarted;
@@ -39,6 +40,8 @@ uint32_t keyc_host_bench_size(void);
 void keyc_host_bench_begin(struct keyc_host_bench *host, const struct keyc_bench_identity *identity,
                            uint64_t now_us);
 void keyc_host_bench_set_resets(struct keyc_host_bench *host, uint32_t resets);
+/* Per pin the lines that read high while it is driven high. */
+void keyc_host_bench_set_raises(struct keyc_host_bench *host, const uint32_t *raised);
 
 /* Bytes to its console, and from it; each returns how many it took or gave. */
 uint32_t keyc_host_bench_send(struct keyc_host_bench *host, const uint8_t *bytes, uint32_t count);
@@ -46,8 +49,8 @@ uint32_t keyc_host_bench_receive(struct keyc_host_bench *host, uint8_t *bytes, u
 
 /* Runs until the clock has come to `until_us`, or one step past it; sooner if it is gone. */
 void keyc_host_bench_run(struct keyc_host_bench *host, uint64_t until_us);
-/* How long each of the KEYC_BENCH_PINS has been driven low since it began. */
-void keyc_host_bench_driven_us(const struct keyc_host_bench *host, uint64_t *driven_us);
+/* How long each of the KEYC_BENCH_PINS has been driven low, and high, since it began. */
+void keyc_host_bench_driven_us(const struct keyc_host_bench *host, uint64_t *low_us, uint64_t *high_us);
 uint64_t keyc_host_bench_clock_us(const struct keyc_host_bench *host);
 bool keyc_host_bench_is_gone(const struct keyc_host_bench *host);
 

@@ -79,7 +79,9 @@ static void keyc_host_rebase_further(struct keyc_keyboard *keyboard, uint32_t no
     }
     further->paused_us = further->moving_since_us = further->moved_us = further->wheeled_us = 0;
     further->next_stroke = further->moved_part = 0;
-    further->acting = 0;
+    further->acting = further->chord_events = 0;
+    if (!further->chord_begun)
+        keyc_clear(further->chord_free, sizeof further->chord_free);
     further->moving = false;
     keyc_clear(further->moved, sizeof further->moved);
 }

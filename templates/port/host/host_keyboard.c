@@ -140,9 +140,12 @@ static void keyc_host_work(struct keyc_host *host, uint64_t until_us, bool until
     while (host->lines.now_us < until_us && !host->restarted && !keyc_host_log_full(host)) {
         uint64_t next_us = host->lines.now_us + KEYC_HOST_SCAN_US;
         if (!look && keyc_at_rest(host->keyboard) && keyc_host_all_open(host)) {
-            if (!until_told)
-                keyc_host_leap(host, until_us);
-            return;
+            if (until_told)
+                return;
+            uint64_t rested_us = host->lines.now_us + KEYC_HOST_REST_US;
+            keyc_host_leap(host, rested_us < until_us ? rested_us : until_us);
+            look = true;
+            continue;
         }
         look = false;
         keyc_advance(host->keyboard);

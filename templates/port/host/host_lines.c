@@ -12,6 +12,15 @@ static uint32_t keyc_host_held_low(const struct keyc_host_lines *lines)
     return low;
 }
 
+/* What the line that is driven high pulls up with it. */
+static uint32_t keyc_host_raised(const struct keyc_host_lines *lines)
+{
+    for (unsigned n = 0; n < KEYC_LINES && (lines->driven_high >> n) != 0; ++n)
+        if ((lines->driven_high >> n) & 1u)
+            return lines->raised[n];
+    return 0;
+}
+
 /* `changed` have just come to the levels in `low`. */
 static void keyc_host_tell_edges(struct keyc_host_lines *lines, uint32_t changed, uint64_t time_us)
 {
@@ -37,9 +46,12 @@ static void keyc_host_arrive(struct keyc_host_lines *lines)
 /* After any change of the table, the drive or the pulls. */
 static void keyc_host_follow(struct keyc_host_lines *lines)
 {
-    uint32_t held = keyc_host_held_low(lines), steady, moving, fallen;
+    uint32_t held = keyc_host_held_low(lines), raised = keyc_host_raised(lines), steady, moving, fallen;
     keyc_host_arrive(lines);
     steady = (held & ~lines->pulled_down) | (lines->low_pulled_down & lines->pulled_down);
+    steady &= ~raised;
+    lines->low &= ~raised; /* at once, as what is driven low falls at once */
+    held &= ~raised;
     fallen = steady & held & ~lines->low;
     lines->low |= fallen;
     keyc_host_tell_edges(lines, fallen, lines->now_us);
@@ -66,7 +78,16 @@ void keyc_host_drive_low(void *context, uint32_t driven)
 {
     struct keyc_host_lines *lines = context;
     lines->driven = driven;
+    lines->driven_high = 0;
     lines->pulled_down = 0;
+    keyc_host_follow(lines);
+}
+
+void keyc_host_drive_high(void *context, uint32_t line)
+{
+    struct keyc_host_lines *lines = context;
+    lines->driven = 0;
+    lines->driven_high = line;
     keyc_host_follow(lines);
 }
 
@@ -79,6 +100,7 @@ void keyc_host_pull_down(void *context, uint32_t pulled_down)
 {
     struct keyc_host_lines *lines = context;
     lines->driven = 0;
+    lines->driven_high = 0;
     lines->pulled_down = pulled_down;
     keyc_host_follow(lines);
 }

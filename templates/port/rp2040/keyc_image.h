@@ -11,9 +11,10 @@ struct keyc_image {
     uint8_t wiring[6], keymap[6], engine[6]; /* fingerprints; zeros: it has none */
 };
 
-/* The matrix, for an image without the keyboard's tables; bit n is GPIO n, zeros: it knows none. */
+/* The matrix, and the lights that are wired to ground, for an image without the keyboard's tables; bit n is
+ * GPIO n, zeros: it knows none. */
 struct keyc_image_lines {
-    uint32_t cathode, anode, direct;
+    uint32_t cathode, anode, direct, lit_high;
 };
 
 extern const struct keyc_image keyc_image;

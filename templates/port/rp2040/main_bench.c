@@ -10,7 +10,7 @@
 
 static struct keyc_usb usb;
 static struct keyc_bench bench;
-static uint32_t pulled_down;
+static uint32_t pulled_down, driven_high;
 
 /* A USB interrupt must not lengthen a drive, so it waits until the lines are let go: 13 us. */
 static void port_drive_low(void *context, uint32_t lines)
@@ -25,6 +25,9 @@ static void port_drive_low(void *context, uint32_t lines)
 static void port_release(void *context)
 {
     keyc_rp2040_edges_end();
+    if (driven_high)
+        keyc_rp2040_drive_high(0);
+    driven_high = 0;
     port_drive_low(context, 0);
     if (pulled_down)
         keyc_rp2040_pull_down(0, pulled_down);
@@ -49,6 +52,15 @@ static void port_hold_low(void *context, uint32_t driven, uint32_t watched)
     port_release(context);
     keyc_rp2040_edges_begin(watched, note_edge);
     keyc_rp2040_drive_low(driven);
+}
+
+/* A light's pin, for one pulse: a USB interrupt must not lengthen it either. */
+static void port_drive_high(void *context, uint32_t line)
+{
+    (void)context;
+    driven_high = line;
+    keyc_rp2040_usb_hold();
+    keyc_rp2040_drive_high(line);
 }
 
 static void port_settle(void *context, uint32_t settle_us)
@@ -88,6 +100,7 @@ static const struct keyc_bench_port port = {
         },
     .port_pull_down = port_pull_down,
     .port_hold_low = port_hold_low,
+    .port_drive_high = port_drive_high,
     .port_console_read = keyc_rp2040_console_read,
     .port_console_write = keyc_rp2040_console_write,
     .port_console_empty = keyc_rp2040_console_empty,

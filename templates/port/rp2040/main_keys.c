@@ -19,6 +19,7 @@ static struct {
     bool told_boot_protocol;
     uint8_t told_lights;
 } board;
+static uint32_t levels_seen; /* by whoever looked last */
 
 static KEYC_NOT_INLINE void port_drive_low(void *context, uint32_t lines)
 {
@@ -50,6 +51,7 @@ static uint32_t port_read_levels(void *context)
         board.held_high |= against;
         board.held_high_since_us = keyc_rp2040_now_us();
     }
+    levels_seen = levels;
     return levels;
 }
 
@@ -69,11 +71,14 @@ static bool port_send_report(void *context, uint8_t which, const uint8_t *bytes,
     return taken;
 }
 
+/* No image carries what can drive a pin high unless its keymap has lights. */
+#ifndef KEYC_IMAGE_WITHOUT_LIGHTS
 static void port_set_light(void *context, uint8_t pin, bool high)
 {
     (void)context;
     keyc_rp2040_set_light(pin, high);
 }
+#endif
 
 static void port_restart_to_rom(void *context)
 {
@@ -88,7 +93,9 @@ static const struct keyc_port port = {
     .port_read_levels = port_read_levels,
     .port_now_us = port_now_us,
     .port_send_report = port_send_report,
+#ifndef KEYC_IMAGE_WITHOUT_LIGHTS
     .port_set_light = port_set_light,
+#endif
     .port_restart_to_rom = port_restart_to_rom,
 };
 
@@ -131,26 +138,23 @@ static uint32_t attend_to_host(struct keyc_keyboard *keyboard)
     return within_us < KEYC_LOOK_AGAIN_US ? within_us : KEYC_LOOK_AGAIN_US;
 }
 
-/* With every driven line low a closing switch pulls its line low, which wakes the chip, as does any edge
- * of a dial. Returns at once if a line is low already, as with a switch that the keymap doesn't know. */
+/* With every driven line low a closing switch pulls its line low, which wakes the chip, as does a dial that
+ * stands otherwise than the engine knows: it looked at the dials last. Returns at once if a line is low
+ * already, as with a switch that the keymap doesn't know. */
 static void rest(struct keyc_keyboard *keyboard)
 {
     uint32_t watched = keyboard->sensed_lines | keyboard->direct_lines;
-    uint32_t levels, within_us;
-    bool awake = false;
-    while (!awake) {
-        /* Driven and read back anew each time: something may hold a line high now, or no longer. */
-        port_drive_low((void *)0, keyboard->driven_lines);
-        keyc_rp2040_wait_us(KEYC_SETTLE_US);
-        levels = port_read_levels((void *)0);
-        if ((levels & watched) != watched)
-            break;
-        keyc_rp2040_wake_on(watched | (keyc_image.dial_lines & levels), keyc_image.dial_lines & ~levels);
+    uint32_t known = levels_seen;
+    uint32_t within_us;
+    /* Driven and read back anew each time: something may hold a line high now, or no longer. */
+    port_drive_low((void *)0, keyboard->driven_lines);
+    keyc_rp2040_wait_us(KEYC_SETTLE_US);
+    if ((port_read_levels((void *)0) & watched) == watched) {
+        keyc_rp2040_wake_on(watched | (keyc_image.dial_lines & known), keyc_image.dial_lines & ~known);
         within_us = attend_to_host(keyboard);
         keyc_rp2040_sleep_until(keyc_rp2040_now_us() + within_us);
-        awake = keyc_rp2040_line_came() || !keyc_at_rest(keyboard);
+        keyc_rp2040_wake_on(0, 0);
     }
-    keyc_rp2040_wake_on(0, 0);
     port_release((void *)0);
 }
 

@@ -21,7 +21,7 @@ void keyc_rp2040_clocks_slow(void);
 void keyc_rp2040_clocks_fast(void);
 
 /* rp2040_pins.c and rp2040_quick.h. Lines are bits: bit n is GPIO n. A pin is only ever an input or driven low, at
- * 2 mA and slow slew; only keyc_rp2040_set_light() can drive one high. */
+ * 2 mA and slow slew; only keyc_rp2040_set_light() and the bench's keyc_rp2040_drive_high() drive one high: a light. */
 void keyc_rp2040_pins_begin(uint32_t lines);                 /* inputs, pulled up */
 void keyc_rp2040_pull_down(uint32_t lines, uint32_t others); /* inputs; `lines` down, `others` up */
 /* Lines that stay high against their pull-down: something else drives them. */
@@ -29,7 +29,6 @@ uint32_t keyc_rp2040_held_high(uint32_t lines);
 /* From now on a low level on one of the first lines ends a sleep, and a high one on one of the others;
  * 0: on none. */
 void keyc_rp2040_wake_on(uint32_t low, uint32_t high);
-bool keyc_rp2040_line_came(void);
 void keyc_rp2040_set_light(uint32_t gpio, bool high);
 
 /* rp2040_edges.c, instead of the two above: each edge of these lines is given to `edge` in an interrupt that

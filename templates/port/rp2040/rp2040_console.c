@@ -72,6 +72,7 @@ void keyc_rp2040_identify(struct keyc_bench_identity *identity, struct keyc_usb_
         .cathode_lines = keyc_image_lines.cathode,
         .anode_lines = keyc_image_lines.anode,
         .direct_lines = keyc_image_lines.direct,
+        .lit_high = keyc_image_lines.lit_high,
     };
     copy(identity->wiring, keyc_image.wiring, sizeof identity->wiring);
     copy(identity->keymap, keyc_image.keymap, sizeof identity->keymap);

@@ -1,14 +1,12 @@
 /* Pins: inputs with a pull, or driven low at 2 mA and slow slew. The output level of every pin is 0
  * from the first instruction here on; only the output enable changes, so none is ever driven high but
- * those that the keymap calls lights. */
+ * those that the keymap calls lights (in the bench image rp2040_quick.h does that, pulse by pulse). */
 #include "rp2040.h"
 
 #define KEYC_INPUT_PULLED_UP (KEYC_PAD_INPUT | KEYC_PAD_PULL_UP | KEYC_PAD_SCHMITT)
 #define KEYC_INPUT_PULLED_DOWN (KEYC_PAD_INPUT | KEYC_PAD_PULL_DOWN | KEYC_PAD_SCHMITT)
 #define KEYC_PULL_DOWN_SETTLE_US 100u
 #define KEYC_PINS_IN_A_WORD 8u
-
-static volatile bool keyc_line_came;
 
 static void set_pins(uint32_t lines, uint32_t pad)
 {
@@ -55,7 +53,6 @@ void keyc_rp2040_set_light(uint32_t gpio, bool high)
 void keyc_rp2040_wake_on(uint32_t low, uint32_t high)
 {
     uint32_t enabled = 0;
-    keyc_line_came = false;
     for (uint32_t gpio = KEYC_PINS_IN_A_WORD * 4u; gpio-- > 0;) { /* from the top: a word's first pin is last */
         enabled = enabled << 4 | (low >> gpio & 1u) * KEYC_IO_LEVEL_LOW | (high >> gpio & 1u) * KEYC_IO_LEVEL_HIGH;
         if (gpio % KEYC_PINS_IN_A_WORD == 0)
@@ -65,16 +62,10 @@ void keyc_rp2040_wake_on(uint32_t low, uint32_t high)
         KEYC_AT(KEYC_NVIC_ISER) = 1u << KEYC_INTERRUPT_IO_BANK0;
 }
 
-bool keyc_rp2040_line_came(void)
-{
-    return keyc_line_came;
-}
-
 /* The level stays, so the interrupt is put away until the main program arms it again. An image that tells
  * edges has a handler of its own (rp2040_edges.c). */
 __attribute__((weak)) void keyc_rp2040_io_handler(void)
 {
     KEYC_AT(KEYC_NVIC_ICER) = 1u << KEYC_INTERRUPT_IO_BANK0;
-    keyc_line_came = true;
     keyc_rp2040_wake();
 }

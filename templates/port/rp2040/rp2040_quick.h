@@ -10,6 +10,14 @@ static inline void keyc_rp2040_drive_low(uint32_t lines)
     KEYC_AT(KEYC_SIO_OE) = lines;
 }
 
+/* This line driven high, and no other one driven; 0: the levels are as they were before. */
+static inline void keyc_rp2040_drive_high(uint32_t line)
+{
+    KEYC_AT(KEYC_SIO_OE) = 0;
+    KEYC_AT(KEYC_SIO_OUT) = line;
+    KEYC_AT(KEYC_SIO_OE) = line;
+}
+
 /* Bit set = reads high. */
 static inline uint32_t keyc_rp2040_read_levels(void)
 {

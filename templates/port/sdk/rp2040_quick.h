@@ -16,6 +16,14 @@ static inline void keyc_rp2040_drive_low(uint32_t lines)
     gpio_set_dir_masked(keyc_sdk_lines, lines);
 }
 
+/* This line driven high, and no other of the keyboard's driven; 0: the levels are as they were before. */
+static inline void keyc_rp2040_drive_high(uint32_t line)
+{
+    gpio_set_dir_masked(keyc_sdk_lines, 0);
+    gpio_put_masked(keyc_sdk_lines, line);
+    gpio_set_dir_masked(keyc_sdk_lines, line);
+}
+
 /* Bit set = reads high. */
 static inline uint32_t keyc_rp2040_read_levels(void)
 {

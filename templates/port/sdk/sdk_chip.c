@@ -23,7 +23,7 @@ uint32_t keyc_sdk_lines;
 static uint32_t watched_low, watched_high;
 static uint alarm_number;
 static volatile struct {
-    bool alarm_came, woken, line_came;
+    bool alarm_came, woken;
 } noted; /* by the interrupt handlers */
 
 _Noreturn void keyc_sdk_panic(const char *what, ...);
@@ -150,7 +150,6 @@ static void line_handler(void)
         return; /* a pin of somebody else's */
     /* The level stays, so the interrupt is put away until the main program arms it again. */
     watch(0, 0);
-    noted.line_came = true;
     keyc_rp2040_wake();
 }
 
@@ -203,14 +202,8 @@ void keyc_rp2040_set_light(uint32_t gpio, bool high)
 void keyc_rp2040_wake_on(uint32_t low, uint32_t high)
 {
     irq_set_enabled(IO_IRQ_BANK0, false); /* the first one that is armed may come at once */
-    noted.line_came = false;
     watch(low, high);
     irq_set_enabled(IO_IRQ_BANK0, true);
-}
-
-bool keyc_rp2040_line_came(void)
-{
-    return noted.line_came;
 }
 
 /* --- time */
