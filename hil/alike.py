@@ -8,7 +8,8 @@ all that completes the rest again is listed as reading the same.
 Within the work that is allowed, every one or two faults of the model's list are found that stand in for one
 fault or for two that touch, if one of the two, alone, leaves fewer readings wrong, or both are at one place
 (`Candidates.near` names those together). Not so two exchanges that cross, of which each alone leaves as much
-wrong as before, nor every way in which the nodes of three switches may touch. Beyond two, faults are added one step at a time, as long as each explains something.
+wrong as before, nor every way in which the nodes of three switches may touch. Beyond two, faults are added
+one step at a time, as long as each explains something.
 """
 
 from __future__ import annotations
