@@ -57,7 +57,7 @@ def main() -> int:
     alone = faulty("one fault", figures.singles(options.singles, options.seed), 0.85)
     for often, words in ((True, "as they come"), (False, "each kind alike")):
         for each, count, name in ((2, options.doubles, "two faults"), (3, options.triples, "three faults")):
-            # Of three, or of kinds that hardly come, no tester could name more first: many read as likelier ones.
+            # Of three, or of kinds that hardly come, no tester names so many first: likelier ones read alike.
             first = 0.85 if often and each == 2 else None
             faulty(f"{name}, {words}", figures.several(count, each, options.seed, as_often=often), first)
     faulty("two faults, slips", figures.several(options.careless, 2, options.seed, 0.05))
