@@ -6,10 +6,13 @@ diode lets current through in one direction at the price of one drop. A line tha
 
 * low       when current from it reaches the driven line (or ground) over one diode drop at most,
 * undefined when it gets there over two drops or more, an indicator's LED, or 10-200 kOhm of flux,
-* high      when it doesn't get there.
+* high      when it doesn't get there, or through more than 200 kOhm.
 
 (0.5 V a drop at the pull-up's 50 uA; low below 0.8 V, high above 2.0 V: RP2040 data sheet, section
-"Pin specifications", from memory.) Everything that looks at a matrix - the C on this computer, the
+"Pin specifications", from memory.) What small leaks let through on their way out of one line adds up; a good
+diode lets nanoamperes through against its direction, hot ones a few microamperes (1N4148 data sheets, from
+memory), which is 1 MOhm and more: a dozen of them on one line have to be held down to matter.
+ Everything that looks at a matrix - the C on this computer, the
 emulated chip, the tests - takes its readings from here.
 
 Masks hold GPIO0-29: bit n is GPIOn. Times are microseconds.
@@ -29,6 +32,8 @@ ALL_PINS = (1 << GPIO_COUNT) - 1
 
 # What a line's rise is made of: typical values, from memory. 65 kOhm is the middle of 50-80 kOhm.
 _PULL_UP_OHM = 65_000
+_SUPPLY_V = 3.3
+_SMALLEST_LEAK_S = 1 / 200_000  # what lets less than this through reads as nothing
 _RISE_TIME_CONSTANTS = 0.932  # ln(3.3 V / (3.3 V - 2.0 V)): from ground to the input's high threshold
 _PIN_PF, _PAD_PF, _TRACK_PF, _SWITCH_PF = 5.0, 5.0, 20.0, 1.5
 
@@ -40,7 +45,7 @@ _OTHER_COPPER = _RAILS_HIGH | _RAILS_LOW | _RAILS_BETWEEN | _PULLED_UP
 
 USB_SOCKET = "USB"  # what `drops` names when the board itself goes away
 EVERY_DIODE = "diodes"  # what `reversed` names when the file's `diodes` line is the wrong way round
-_ONE_SWITCH = ("open", "closed", "reversed", "shorted", "sticks")
+_ONE_SWITCH = ("open", "closed", "reversed", "shorted")
 _ONE_LINE = ("open", "low", "high")
 _FORMS = {
     "open": "open SW7, open GPIO2, or open DIAL1 (its middle pin)",
@@ -48,13 +53,14 @@ _FORMS = {
     "reversed": "reversed SW7, or reversed diodes (every one)",
     "shorted": "shorted SW7",
     "drops": "drops SW7, drops GPIO3, drops USB, or drops SW7 20%",
-    "bounces": "bounces SW7 6ms",
-    "sticks": "sticks SW7",
+    "bounces": "bounces SW7 6ms, or bounces SW7 6ms 20%",
+    "sticks": "sticks SW7, or sticks SW7 20%",
     "cut": "cut GPIO2 after SW3",
     "bridge": "bridge GPIO3 GPIO4, bridge SW7 SW8, or bridge GPIO16 RUN",
     "low": "low GPIO5",
     "high": "high GPIO5",
     "leaky": "leaky GPIO3 GPIO4 47k",
+    "leaks": "leaks SW7 2uA, or leaks diodes 2uA (every one): against the diode's direction, at 3.3 V",
     "slow": "slow GPIO3 300pF",
     "swapped": "swapped GPIO2 GPIO3, or swapped SW7 SW8",
     "moved": "moved SW7 GPIO8 GPIO3 (from the anode's line to the cathode's), or moved SW7 GPIO9 GND",
@@ -224,17 +230,21 @@ def parse_fault(text: str, wiring: Wiring) -> Fault:
     if len(names) == 1 and kind in _ONE_SWITCH:
         name = with_diode(names[0]) if kind in ("reversed", "shorted") else a_switch(names[0]).name
         return Fault(kind, (name,))
-    if kind == "drops" and len(names) in (1, 2):
+    if kind in ("drops", "sticks") and len(names) in (1, 2):
         if len(names) == 2 and percent_of(names[1]) is None:
             raise mistake(f"{names[1]} is no share of presses")
+        if kind == "sticks":
+            return Fault(kind, (a_switch(names[0]).name,), names[1] if len(names) == 2 else None)
         where = names[0] if names[0] in switches or gpio_of(names[0]) is None else a_pin(names[0])
         if gpio_of(where) is None and where != USB_SOCKET:
             a_switch(where)
         return Fault(kind, (where,), names[1] if len(names) == 2 else None)
-    if kind == "bounces" and len(names) == 2:
+    if kind == "bounces" and len(names) in (2, 3):
         if _microseconds(names[1]) is None:
             raise mistake(f"{names[1]} is no time")
-        return Fault(kind, (a_switch(names[0]).name,), names[1])
+        if len(names) == 3 and percent_of(names[2]) is None:
+            raise mistake(f"{names[2]} is no share of presses")
+        return Fault(kind, (a_switch(names[0]).name,), " ".join(names[1:]))
     if kind == "cut" and len(names) == 3 and names[1] == "after":
         pin, switch = a_pin(names[0]), a_switch(names[2])
         line = [each.name for each in _on_line(wiring, int(pin[4:]))]
@@ -265,6 +275,14 @@ def parse_fault(text: str, wiring: Wiring) -> Fault:
                 "write a value from 10k to 200k, or use `bridge`",
             )
         return Fault(kind, two_different(a_pin(names[0]), a_pin(names[1])), names[2])
+    if kind == "leaks" and len(names) == 2:
+        microamperes = _microamperes(names[1])
+        if microamperes is None:
+            raise mistake(f"{names[1]} is no current")
+        if microamperes > 300:
+            raise mistake(f"{names[1]} is more than a diode leaks", "write 300uA at most, or use `shorted`")
+        every = names[0] == EVERY_DIODE and wiring.diodes is not Diodes.NONE
+        return Fault(kind, (EVERY_DIODE if every else with_diode(names[0]),), names[1])
     if kind == "slow" and len(names) == 2:
         if _picofarads(names[1]) is None:
             raise mistake(f"{names[1]} is no capacitance")
@@ -305,6 +323,11 @@ def _microseconds(text: str) -> int | None:
 def _ohms(text: str) -> float | None:
     match = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)(k|M)?", text)
     return float(match[1]) * {None: 1, "k": 1e3, "M": 1e6}[match[2]] if match else None
+
+
+def _microamperes(text: str) -> float | None:
+    match = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)(nA|uA)", text)
+    return float(match[1]) * (0.001 if match[2] == "nA" else 1) if match else None
 
 
 def _picofarads(text: str) -> float | None:
@@ -378,6 +401,7 @@ class Board:
         self._capacitance = dict.fromkeys(self._pins, _PIN_PF) | dict.fromkeys(self._pads, _PAD_PF)
         self._leaks: list[tuple[int, int]] = []
         self._one_way_leaks: list[tuple[int, int]] = []
+        self._leaking_diodes = self._let_through()
         self._heads, self._seats = self._tracks()
         self._starts = self._heads.copy()
         for fault in self.faults:
@@ -499,6 +523,16 @@ class Board:
         row, column = self._seats[switch.row, switch.name], self._seats[switch.column, switch.name]
         return (row, column) if self.wiring.diodes is Diodes.CATHODE_TO_COLUMN else (column, row)
 
+    def _let_through(self) -> dict[str, float]:
+        """What each leaking diode lets through against its direction, in siemens."""
+        named = {fault.where[0]: fault.amount for fault in self.faults if fault.kind == "leaks"}
+        every = named.pop(EVERY_DIODE, None)
+        amounts = dict.fromkeys((switch.name for switch in self.wiring.switches), every) if every else {}
+        found: dict[str, float] = {}
+        for name, amount in (amounts | named).items():
+            found[name] = (_microamperes(amount or "") or 0.0) * 1e-6 / _SUPPLY_V
+        return found
+
     def _dials(self, planted: dict[str, set[str]]) -> None:
         """A dial's two contacts, which close its pins to its middle pin, and that is at ground."""
         for dial in self.wiring.dials:
@@ -553,7 +587,10 @@ class Board:
         for name in places | self._touching:
             contact = self._contacts[name]
             if contact.anode is not None and contact.cathode is not None:
-                flow.add_diode(net(contact.anode), net(contact.cathode))
+                anode, cathode = net(contact.anode), net(contact.cathode)
+                flow.add_diode(anode, cathode)
+                if name in self._leaking_diodes:
+                    flow.add_leak(cathode, anode, self._leaking_diodes[name])
         for a, b in self._leaks:
             flow.add_leak(net(a), net(b))
             flow.add_leak(net(b), net(a))
@@ -587,7 +624,8 @@ class Board:
                 held_high |= pins
                 rows[at] = at_rest
                 continue
-            towards = flow.drops_to(at, pins_of)
+            # Small leaks to ground and to the driven line add up.
+            towards = flow.drops_to(at, pins_of, net(self._ground))
             if pins & high.more & ~ground.none:
                 towards = _Drops(0, 0, towards.anything)
             rows[at] = _pulled_up(towards.nearer(ground), high, unsure)
@@ -655,51 +693,61 @@ class _Drops:
 
 
 class _Flow:
-    """Where current can go between nets: through diodes, and through leaks."""
+    """Where current can go between nets: through diodes, and through leaks (in siemens)."""
 
     __slots__ = ("_diodes_from", "_diodes_to", "_leaks_from", "_leaks_to")
 
     def __init__(self) -> None:
         self._diodes_from: dict[int, set[int]] = {}
         self._diodes_to: dict[int, set[int]] = {}
-        self._leaks_from: dict[int, set[int]] = {}
-        self._leaks_to: dict[int, set[int]] = {}
+        self._leaks_from: dict[int, dict[int, float]] = {}
+        self._leaks_to: dict[int, dict[int, float]] = {}
 
     def add_diode(self, anode: int, cathode: int) -> None:
         self._diodes_from.setdefault(anode, set()).add(cathode)
         self._diodes_to.setdefault(cathode, set()).add(anode)
 
-    def add_leak(self, source: int, target: int) -> None:
-        self._leaks_from.setdefault(source, set()).add(target)
-        self._leaks_to.setdefault(target, set()).add(source)
+    def add_leak(self, source: int, target: int, siemens: float = _SMALLEST_LEAK_S) -> None:
+        """`siemens` left out: enough to matter by itself."""
+        for leaks, one, other in ((self._leaks_from, source, target), (self._leaks_to, target, source)):
+            known = leaks.setdefault(one, {})
+            known[other] = known.get(other, 0.0) + siemens
 
     def leads_to(self, net: int) -> bool:
         """Whether current from anywhere else gets to `net`."""
         return net in self._diodes_to or net in self._leaks_to
 
-    def drops_to(self, net: int, pins_of: dict[int, int]) -> _Drops:
-        """Lines whose current reaches `net`."""
-        return self._drops(net, self._diodes_to, self._leaks_to, pins_of)
+    def drops_to(self, net: int, pins_of: dict[int, int], *others: int) -> _Drops:
+        """Lines whose current reaches `net`, or one of the others."""
+        return self._drops({net, *others}, self._diodes_to, self._leaks_to, pins_of)
 
     def drops_from(self, net: int, pins_of: dict[int, int]) -> _Drops:
         """Lines that a supply at `net` feeds through diodes; leaks are too weak to count."""
-        return self._drops(net, self._diodes_from, {}, pins_of)
+        return self._drops({net}, self._diodes_from, {}, pins_of)
 
     def reached_from(self, net: int, pins_of: dict[int, int]) -> int:
         """Lines that current from `net` gets to at all, leaks included."""
-        return self._drops(net, self._diodes_from, self._leaks_from, pins_of).anything
+        return self._drops({net}, self._diodes_from, self._leaks_from, pins_of).anything
 
     @staticmethod
     def _drops(
-        net: int, diodes: dict[int, set[int]], leaks: dict[int, set[int]], pins_of: dict[int, int]
+        ends: set[int],
+        diodes: dict[int, set[int]],
+        leaks: dict[int, dict[int, float]],
+        pins_of: dict[int, int],
     ) -> _Drops:
-        one = diodes.get(net, set()) - {net}
-        seen = {net} | one
+        one = {each for end in ends for each in diodes.get(end, ())} - ends
+        seen = ends | one
         waiting = list(seen)
         more: set[int] = set()
+        let_through: dict[int, float] = {}  # per net, into all that were seen
         while waiting:
             at = waiting.pop()
-            further = leaks.get(at, set()) | (diodes.get(at, set()) if at != net else set())
+            further = set() if at in ends else set(diodes.get(at, ()))
+            for each, siemens in leaks.get(at, {}).items():
+                let_through[each] = let_through.get(each, 0.0) + siemens
+                if let_through[each] >= _SMALLEST_LEAK_S:
+                    further.add(each)
             for each in further - seen:
                 seen.add(each)
                 more.add(each)
@@ -711,7 +759,7 @@ class _Flow:
                 mask |= pins_of.get(each, 0)
             return mask
 
-        return _Drops(pins((net,)), pins(one), pins(more))
+        return _Drops(pins(ends), pins(one), pins(more))
 
 
 def _pulled_up(low: _Drops, high: _Drops, unsure: int) -> Reading:

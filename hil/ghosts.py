@@ -52,7 +52,8 @@ class Ghosts:
 
     def completes(self, name: str, pressed: frozenset[str]) -> bool:
         """Whether this position is the fourth corner of a rectangle whose other three read pressed."""
-        return any(True for _ in self._around(name, pressed - {name}))
+        others = pressed - {name}
+        return len(others) >= 3 and any(True for _ in self._around(name, others))
 
     def see(self, before: frozenset[str], after: frozenset[str]) -> None:
         """One frame: the positions that read pressed before it and after it."""

@@ -22,6 +22,7 @@ _TOGETHER_US, _APART_US = 60_000, 3_000  # a chord: how long, and from finger to
 _SEEN_US = 200_000  # of light: enough to be seen by somebody who looks
 _SQUEEZE_US = 250_000  # from one squeeze of the case to the next
 _ROUNDS, _STROKE_US, _STROKE_HELD_US = 4, 83_000, 60_000  # a fast typist
+_SAME_US = 200_000  # from one press of a switch to its next, at the least
 
 
 class Person:
@@ -174,9 +175,10 @@ class FingerHand:
     def typing(self, switches: Sequence[str]) -> Iterator[None]:
         """Every switch a few times in turn, a dozen presses a second."""
         at_us = self._finger.now_us
+        stroke_us = max(_STROKE_US, _SAME_US // max(1, len(switches)))
         for _ in range(_ROUNDS):
             for switch in switches:
-                at_us += _STROKE_US
+                at_us += stroke_us
                 self._until_us = self._finger.tap(switch, _STROKE_HELD_US, at_us) + _PATIENCE_US
         yield
 

@@ -131,6 +131,7 @@ class Matrix:
         self._at = {bit: name for name, bit in self._backward.items() if bit} | self._at_forward
         self._every_forward = sum(self._at_forward)
         self._flows: dict[tuple[int, int], _Flow] = {}
+        self._pressed: dict[int, frozenset[str]] = {}
 
     def forward(self, name: str) -> int:
         """The pair that a good contact shows."""
@@ -208,9 +209,13 @@ class Matrix:
 
     def read_pressed(self, table: Observation) -> frozenset[str]:
         """The positions that a scan in the file's direction takes as pressed."""
-        return frozenset(
-            self._at_forward[bit] for bit in _bits(table.low & self._every_forward & table.readable)
-        )
+        low = table.low & self._every_forward & table.readable
+        known = self._pressed.get(low)
+        if known is None:
+            if len(self._pressed) >= _KEPT_JUDGEMENTS:
+                self._pressed.clear()
+            known = self._pressed[low] = frozenset(self._at_forward[bit] for bit in _bits(low))
+        return known
 
     def joined(self, table: Observation, a: int, b: int) -> bool:
         """Whether two lines read low for one another."""

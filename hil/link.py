@@ -8,7 +8,7 @@ was said before stands whatever happens to the port.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass
 
 from hil.transport import PortGone, Transport
@@ -17,6 +17,7 @@ from hil.wire import SEQUENCES, Damaged, Lines, Sentence, line_of
 _ANSWER_US = 600_000  # longest wait for the next line of an answer: asking again for one takes less
 _BLINK_US = 1_000_000  # nothing is said before it is over
 _ASKS = 6  # of a command that isn't answered
+_REFUSALS = 3  # of a command, each for the same reason
 _AGAIN_US = 40_000  # from asking for a missing line to asking again
 _AGAIN_TRIES = 12
 _IDLE_US = 200_000  # after so much silence, ask whether the last line got lost
@@ -69,7 +70,7 @@ class Ordering:
         self._counters = counters
         self._expected: int | None = None
         self._ahead: dict[int, Sentence] = {}
-        self._seen: dict[int, Sentence] = {}
+        self._seen: list[Sentence | None] = [None] * _REMEMBERED  # each over the one so many lines before it
 
     @property
     def expected(self) -> int | None:
@@ -80,17 +81,17 @@ class Ordering:
     def has_gap(self) -> bool:
         return bool(self._ahead)
 
-    def put(self, sentence: Sentence) -> Iterator[Sentence]:
+    def put(self, sentence: Sentence) -> Iterable[Sentence]:
         """The sentences that this one makes ready. Raises BoardRestarted, before any of them."""
         number = sentence.sequence
         if self._expected is None:
             self._expected = number
-        distance = (number - self._expected) % SEQUENCES
-        if not distance and not self._ahead:
+        if number == self._expected and not self._ahead:
             self._next(sentence)
-            return iter((sentence,))
+            return (sentence,)
+        distance = (number - self._expected) % SEQUENCES
         if distance > _FARTHEST:
-            if self._seen.get(number) != sentence:
+            if self._seen[number % _REMEMBERED] != sentence:
                 raise BoardRestarted
             self._counters.doubled += 1
         elif number in self._ahead:
@@ -130,8 +131,7 @@ class Ordering:
 
     def _next(self, sentence: Sentence) -> None:
         number = sentence.sequence
-        self._seen[number] = sentence
-        self._seen.pop((number - _REMEMBERED) % SEQUENCES, None)
+        self._seen[number % _REMEMBERED] = sentence
         self._expected = (number + 1) % SEQUENCES
         self._counters.lines += 1
 
@@ -255,16 +255,17 @@ class Link:
         that reached the board twice is answered twice: then the second table comes later, and counts.
         Raises NoAnswer, Refused, PortGone, BoardRestarted.
         """
-        refused = None
+        refused: list[str] = []
         for _ in range(_ASKS):
             self._say(word, *fields)
             answer, reason = self._answer(word, answer_us)
             if answer is not None:
                 return answer
-            # Noise can turn a command into one that is refused for what it asks: two must agree.
-            if reason is not None and reason == refused:
-                raise Refused(reason)
-            refused = reason
+            # Noise can turn a command into one that is refused for what it asks: some must agree.
+            if reason is not None:
+                refused.append(reason)
+                if refused.count(reason) >= _REFUSALS:
+                    raise Refused(reason)
         raise NoAnswer(f"no answer to “{word}” from {self.transport.name}")
 
     def _answer(self, word: str, answer_us: int) -> tuple[list[Sentence] | None, str | None]:

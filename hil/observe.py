@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from hil.result import Identity
 
@@ -179,8 +179,7 @@ class Watching:
     table: Observation
 
 
-@dataclass(frozen=True, slots=True)
-class Changed:
+class Changed(NamedTuple):
     """A frame: the table as it is now. Not `steady`: it never became quiet."""
 
     table: Observation
@@ -351,6 +350,8 @@ class Reader:
         self._next = (self._next or self._now).changed(row, int(fields[1], 16), int(fields[2]))
 
     def _finished(self, word: str) -> Seen | None:
+        if word == "change":
+            return self._changed()
         if word == "who":
             return Introduced(self._identity, dict(self._can))
         if word == "edges":
@@ -368,15 +369,21 @@ class Reader:
             self._next, self._steady, self._in_table = None, True, False
             self._now = watched if watched.rows >> REST else None
             return Watching(watched) if self._now is not None else None
-        if word == "change" and self._now is not None:
-            # An unsteady frame may end as it began, without a line of change.
-            told, steady = self._next is not None or not self._steady, self._steady
-            self._now, self._next, self._steady = self._next or self._now, None, True
-            return Changed(self._now, steady) if told else None
         if word == "stop":
             self._now = self._next = None
             return LetGo(None) if was_holding else None
         return None
+
+    def _changed(self) -> Changed | None:
+        """The frame that is over now. An unsteady one may end as it began, without a line of change."""
+        self._holding = False
+        if self._now is None:
+            return None
+        steady, self._steady = self._steady, True
+        if self._next is None:
+            return None if steady else Changed(self._now, steady)
+        self._now, self._next = self._next, None
+        return Changed(self._now, steady)
 
     def _complete(self, what: str) -> Observation:
         """The table that came in. Lines that were not driven because they stay high belong to it too."""

@@ -114,27 +114,23 @@ def _checked(whole_lines: Iterable[bytes], counters: Counters) -> Iterator[Sente
     """Sentences in the order said, each once, with the notes where they stood."""
     order = Ordering(counters)
     for line in whole_lines:
-        if line[:1] in _NOTHING:
-            continue
-        note = _note_in(line) if line.startswith(_MARK) else None
-        if note is not None:
+        heard = parse_line(line)
+        if isinstance(heard, Sentence) and heard.name != NOTE:
+            try:
+                yield from order.put(heard)
+            except BoardRestarted:
+                yield from _rest_of(order)
+                yield Lost(0)
+                order = Ordering(counters)
+                yield from order.put(heard)
+        elif (note := _note_in(line)) is not None:
             # What came before a note had been heard before it: what is missing there stays missing.
             yield from _rest_of(order)
             if note.name == "lost":
                 order = Ordering(counters)
             yield note
-            continue
-        heard = parse_line(line)
-        if isinstance(heard, Damaged):
+        elif line[:1] not in _NOTHING:
             counters.damaged += 1
-            continue
-        try:
-            yield from order.put(heard)
-        except BoardRestarted:
-            yield from _rest_of(order)
-            yield Lost(0)
-            order = Ordering(counters)
-            yield from order.put(heard)
     yield from _rest_of(order)
 
 
@@ -214,20 +210,19 @@ class _Replay:
             self._begin(self._one_way())
 
     def take(self, one: Sentence | Lost | _Note) -> None:
-        if isinstance(one, Lost):
+        if isinstance(one, Sentence):
+            seen = self._reader.take(one)
+            if seen is not None and self._trouble is None:
+                self._take_seen(seen)
+        elif isinstance(one, Lost):
             self._lose()
             if self._now is not None:
                 self._now.unsure()
-            return
-        if isinstance(one, _Note):
+        else:
             try:
                 self._take_note(one)
             except ValueError:
                 self._question = None
-            return
-        seen = self._reader.take(one)
-        if seen is not None and self._trouble is None:
-            self._take_seen(seen)
 
     def result(self, after: str) -> Result:
         # What comes after the last note was perhaps an answer, perhaps not.
@@ -258,7 +253,7 @@ class _Replay:
                 stages=tuple(stages),
                 link=self.counters,
                 trouble=trouble,
-                remarks=tuple(self._remarks),
+                remarks=(*self._remarks, *(positions.remarks() if positions else ())),
             ),
             after=after,
             tool="",

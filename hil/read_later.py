@@ -9,7 +9,7 @@ from hil.result import Stage, Verdict
 from hil.stages.bounce import Bounces
 from hil.stages.extras import Extras, Way
 from hil.stages.flex import Flex
-from hil.stages.together import NOTHING, not_seen_in_words
+from hil.stages.together import NOTHING
 from hil.stages.typing import NO_COMPUTER, Typing
 
 if TYPE_CHECKING:
@@ -135,13 +135,12 @@ class _Together:
         together = self._reading.found.together
         if together is None:
             return Verdict.SKIPPED, (f"together: {_NO_TABLE}",)
-        found = together.findings()
         left = together.question()
         if not self._chord and left is None:
             return Verdict.SKIPPED, (NOTHING,)
-        is_whole = left is None or found.verdict is Verdict.FAIL
-        verdict = found.verdict if is_whole else Verdict.INCOMPLETE
-        return verdict, not_seen_in_words(found.not_seen)
+        verdict = together.verdict()
+        is_whole = left is None or verdict is Verdict.FAIL
+        return verdict if is_whole else Verdict.INCOMPLETE, together.left_out()
 
 
 class _Bounce:

@@ -132,9 +132,10 @@ class Finger:
 
     It also knows how bad contacts behave: a switch that `bounces` makes and breaks for that long at each
     end, one that `drops` lets go in the middle of a press and doesn't answer each third one at all, one
-    that `sticks` stays closed from its first press on. `drops SW7 20%` lets go in so many presses, and as
-    many squeezes of the case; `drops GPIO3` is a line's joint, which only squeezing moves, and `drops USB`
-    the socket's. `bouncing`: good contacts bounce, too, as they do. Stands for the board as a `Console`.
+    that `sticks` stays closed from its first press on. With a share (`drops SW7 20%`) they do so in as many
+    presses, and what drops in as many squeezes of the case; `drops GPIO3` is a line's joint, which only
+    squeezing moves, and `drops USB` the socket's. `bouncing`: good contacts bounce, too, as they do. Stands
+    for the board as a `Console`.
     """
 
     def __init__(self, board: VirtualBoard, seed: int = 0, *, bouncing: bool = False) -> None:
@@ -142,6 +143,7 @@ class Finger:
         self._seed, self._bouncing = seed, bouncing
         self._know(board.faults)
         self._loose: set[str] = set()  # what has let go and will come back
+        self._stuck: set[str] = set()
         self._squeezes = 0
         self._closed: frozenset[str] = frozenset()
         self._happenings: list[_Happening] = []
@@ -162,7 +164,7 @@ class Finger:
         if drops is not None:
             if drops.amount is None and press % 3 == 0:
                 return
-            if drops.amount is None or self._lets_go(drops, f"press {press}"):
+            if drops.amount is None or self._strikes(drops, f"press {press}"):
                 self._plan(at_us + _DROP_US, "opens", switch)
                 self._plan(at_us + 2 * _DROP_US, "closes", switch)
         self._contact(switch, "closes", at_us, press)
@@ -171,8 +173,12 @@ class Finger:
         """The contact opens, unless a planted fault makes it stick."""
         at_us = self.now_us if at_us is None else at_us
         self._down.pop(switch, None)
-        if ("sticks", switch) in self._kinds:
-            return
+        sticks = self._kinds.get(("sticks", switch))
+        if sticks is not None:
+            if self._strikes(sticks, f"press {self._presses.get(switch, 0)}"):
+                self._stuck.add(switch)
+            if switch in self._stuck:
+                return
         self._happenings = sorted(
             h for h in self._happenings if h.switch != switch or h.time_us < at_us or h.kind == "opens"
         )
@@ -190,7 +196,7 @@ class Finger:
         at_us = self.now_us if at_us is None else at_us
         self._squeezes += 1
         for (kind, where), fault in self._kinds.items():
-            if kind == "drops" and self._lets_go(fault, f"squeeze {self._squeezes}"):
+            if kind == "drops" and self._strikes(fault, f"squeeze {self._squeezes}"):
                 away, back = ("unplug", "plug") if where == USB_SOCKET else ("lets-go", "comes-back")
                 self._plan(at_us, away, where)
                 self._plan(at_us + _SQUEEZED_US, back, where)
@@ -323,11 +329,11 @@ class Finger:
     def _contact(self, switch: str, kind: str, at_us: int, press: int) -> None:
         """The contact ends up as `kind` says, after as much bouncing as it is in for."""
         bounces = self._kinds.get(("bounces", switch))
-        if bounces is not None:
+        if bounces is not None and self._strikes(bounces, f"press {press}"):
             from random import Random
 
             chance = Random(f"{self._seed} {switch} {press} {kind}")
-            until_us = at_us + duration_us(bounces.amount or "")
+            until_us = at_us + duration_us((bounces.amount or "").split()[0])
             other = "opens" if kind == "closes" else "closes"
             while at_us < until_us:
                 self._plan(at_us, kind, switch)
@@ -359,14 +365,15 @@ class Finger:
             marks[n] = max(marks[n], marks[n + 1] - _LONGEST_GAP_US)
         return marks
 
-    def _lets_go(self, drops: Fault, when: str) -> bool:
-        """Whether an intermittent joint does so this time; without a share each third time."""
+    def _strikes(self, fault: Fault, when: str) -> bool:
+        """Whether an intermittent fault does so this time: as often as its share says. Without one it always
+        does; what `drops`, each third time."""
         from random import Random
 
-        share = percent_of(drops.amount) if drops.amount else None
+        share = percent_of(fault.amount.split()[-1]) if fault.amount else None
         if share is None:
-            return int(when.split()[1]) % 3 == 0
-        return Random(f"{self._seed} {drops} {when}").random() < share
+            return fault.kind != "drops" or int(when.split()[1]) % 3 == 0
+        return Random(f"{self._seed} {fault} {when}").random() < share
 
     def _happen(self, due: _Happening) -> None:
         if due.kind == "unplug":

@@ -60,12 +60,10 @@ def line_of(name: str, *fields: object, sequence: int | None = None, checked: bo
 def parse_line(line: bytes) -> Sentence | Damaged:
     """What a line from the board says; with or without its end."""
     found = _LINE(line)
-    if found is not None and found.end(3) <= LINE_BYTES:
-        words, sequence, check = found.groups()
-        number = int(sequence)
-        if number < SEQUENCES and int(check, 16) == crc32(line[: found.end(2)]):
-            name, *fields = words.decode("ascii").split(" ")
-            return Sentence(name, tuple(fields), number)
+    if found is not None:
+        body, name, fields, sequence, check = found.groups()
+        if len(body) <= _BODY_BYTES and int(check, 16) == crc32(body) and int(sequence) < SEQUENCES:
+            return Sentence(name.decode("ascii"), tuple(fields.decode("ascii").split()), int(sequence))
     return _damage(line)
 
 
@@ -107,8 +105,9 @@ class Lines:
         return Damaged(begun, "cut off") if begun.strip() else None
 
 
+_BODY_BYTES = LINE_BYTES - len(" *CBF43926")
 _CHECK = re.compile(rb"[0-9A-F]{8}").fullmatch
-_LINE = re.compile(rb"([a-z][a-z-]*(?: [0-9A-Za-z-]+)*) ([0-9]+) \*([0-9A-F]{8})\r?\n?").fullmatch
+_LINE = re.compile(rb"(([a-z][a-z-]*)((?: [0-9A-Za-z-]+)*) ([0-9]+)) \*([0-9A-F]{8})\r?\n?").fullmatch
 _BODY = re.compile(rb"[a-z][a-z-]*(?: [0-9A-Za-z-]+)+").fullmatch
 
 

@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 from hil.conversation import Resumed
 from hil.events import Event
+from hil.judge import lines_of
 from hil.observe import Changed
 from hil.places import places_of
 from hil.result import PositionVerdict, Verdict, positions_verdict
+from hil.stages.lines import wavering
 from hil.stages.positions import NOT_LET_GO, Guide, Kind, Noted, Positions, Question
 
 if TYPE_CHECKING:
@@ -22,6 +24,8 @@ def run(talk: Conversation) -> Verdict:
     """Raises Trouble where the board is gone for good."""
     findings, now = talk.looked(), talk.watched()
     assert talk.base is not None
+    within = lines_of(talk.matrix.wiring)
+    talk.remarks += wavering(talk.matrix, talk.base.within(within), now.within(within))
     positions = Positions(talk.matrix, findings, talk.base, now=now, fingers=talk.settings.tool == "finger")
     talk.found.positions = positions
     return _Asking(talk, positions).run()
@@ -63,6 +67,7 @@ class _Asking:
         for name in self._talk.matrix.switches:
             self._show(name)
         self._talk.stopped()
+        self._talk.remarks += positions.remarks()
         return positions_verdict(positions.position(name) for name in self._talk.matrix.switches)
 
     def _noted(self) -> Noted | None:

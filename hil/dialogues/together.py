@@ -9,7 +9,7 @@ from hil.events import Event
 from hil.observe import Changed
 from hil.places import in_one_breath, place_of_several
 from hil.result import Verdict
-from hil.stages.together import NO_NEIGHBOUR, NOTHING, Together, not_seen_in_words
+from hil.stages.together import NO_NEIGHBOUR, NOTHING, Together
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -91,10 +91,8 @@ class _Asking:
         self._wait_for_release()
         talk.stopped()
         talk.keep("done")
-        found = together.findings()
-        if found.not_seen:
-            talk.found.left_out["together"] = not_seen_in_words(found.not_seen)
-        return found.verdict
+        talk.found.left_out["together"] = together.left_out()
+        return together.verdict()
 
     def _give_up(self, now_us: int) -> None:
         before_us, self._gave_up_us = self._gave_up_us, now_us

@@ -20,6 +20,7 @@ from hil.judge import ends
 from hil.observe import REST, Edge, Holding, pair
 from hil.places import in_one_breath
 from hil.result import BounceSide, Debounce, PositionVerdict, SwitchBounce, Verdict
+from hil.stages.positions import STAYS_DOWN
 from hil.wire import TIMES_US
 
 if TYPE_CHECKING:
@@ -84,9 +85,11 @@ class Bounces:
         self._driven = REST
         self._lines: dict[int, _Line] = {}
         self._counted: dict[str, _Counted] = {}
+        self._stays_down: set[str] = set()  # on the lines held before
 
     def hold(self, begun: Holding) -> None:
         """Edges count from here. What was under way on another line is ended."""
+        self._stays_down |= self._down()
         self._driven = begun.driven
         self._lines = {gpio: _Line(was_low=bool(begun.low >> gpio & 1)) for gpio in range(REST)}
 
@@ -117,6 +120,11 @@ class Bounces:
         """Whether a switch is down."""
         return any(line.was_low for line in self._lines.values())
 
+    def _down(self) -> set[str]:
+        """The switches that read pressed while this line is held."""
+        names = (self._switch(gpio) for gpio, line in self._lines.items() if line.was_low)
+        return {name for name in names if name is not None}
+
     def lost(self) -> None:
         """Something of what the board told is missing: strokes under way don't count."""
         self._lines = {}
@@ -142,11 +150,15 @@ class Bounces:
     def left_out(self, usable: Sequence[str]) -> tuple[str, ...]:
         """What isn't known of these switches."""
         missed = [name for name in usable if not self.presses(name)]
+        # One that has had its presses is under a finger that types on.
+        wanted, now = self.wanted(usable), self._stays_down | self._down()
+        down = [name for name in usable if name in now and self.left(name, wanted)]
         few = [name for name in usable if 0 < self.presses(name) < _FEWEST and not self.is_doubtful(name)]
         return (
             *((f"how contacts bounce, not measured: {in_one_breath(missed)}",) if missed else ()),
             *((f"how contacts bounce, fewer than {_FEWEST} presses: {in_one_breath(few)}",) if few else ()),
             *(f"{name}: {ONCE}" for name in usable if self.is_doubtful(name)),
+            *(f"{name}: {STAYS_DOWN}" for name in down),
         )
 
     def verdict(self, usable: Sequence[str]) -> Verdict:
@@ -167,6 +179,8 @@ class Bounces:
         name = self._switch(gpio)
         if name is None or not told:
             return []
+        if not low:
+            self._stays_down.discard(name)
         counted = self._counted.setdefault(name, _Counted())
         openings = [
             (after - before) % TIMES_US for (before, is_low), (after, _) in pairwise(told) if not is_low

@@ -186,7 +186,7 @@ class Flex:
         found |= {(f"GPIO{gpio}",) for gpio in members(low >> (32 * REST)) if gpio not in directs}
         if found and self._matrix.wiring.diodes is Diodes.NONE:
             return found  # held switches join lines themselves
-        for a, b in combinations(members(table.over), 2):
+        for a, b in combinations(members(table.over & ~table.row(REST)), 2):  # held to ground says nothing
             both = pair(a, b) | pair(b, a)
             if low & both == both and not self._matrix.at(both):
                 found.add((f"GPIO{a}", f"GPIO{b}"))

@@ -109,6 +109,24 @@ def findings(
     return _Lines(matrix, table, frozenset(resets), not_measured).findings()
 
 
+def wavering(matrix: Matrix, before: Observation, now: Observation) -> tuple[str, ...]:
+    """Pairs of lines that read low once and high once, with no switch moved: dirt that lets just so much
+    through. No verdict rests on such a reading, but somebody with a brush should know."""
+    changed = (before.low ^ now.low) & before.readable & now.readable
+    if matrix.at(changed):
+        return ()  # somebody has touched a switch, which changes others, too
+    pairs = {
+        tuple(sorted((driven, line)))
+        for driven in members(before.over & now.over)
+        for line in members(changed >> (32 * driven) & ROW)
+    }
+    return tuple(
+        f"GPIO{a} and GPIO{b} read low for one another once, and high once, with nothing touched: flux or "
+        "dirt between them is likely; clean there, and look again"
+        for a, b in sorted(pairs)
+    )
+
+
 class _Lines:
     def __init__(self, matrix: Matrix, table: Observation, resets: frozenset[int], not_measured: int) -> None:
         self.matrix, self.table, self.resets = matrix, table, resets
@@ -126,11 +144,23 @@ class _Lines:
             if role == "light" and lights[gpio].lit_low:
                 self.high &= ~(1 << gpio)
         self.free = table.over & ~self.high & ~table.row(REST) & ~table.slow & ~table.held
+        self.free &= ~mask_of(self._dim(gpio for gpio, light in lights.items() if not light.lit_low))
         self.pair_of = {
             frozenset(ends(self.wiring, switch)): switch.name
             for switch in self.wiring.switches
             if switch.direct is None
         }
+
+    def _dim(self, pins: Iterable[int]) -> list[int]:
+        """Of lights to ground those that read as they like: low for a line that isn't low for them."""
+        to_ground = tuple(pins)
+        others = members(self.free & ~mask_of(to_ground))
+        row = self.table.row
+        return [
+            gpio
+            for gpio in to_ground
+            if any(row(other) >> gpio & 1 and not row(gpio) >> other & 1 for other in others)
+        ]
 
     def findings(self) -> LineFindings:
         groups = self._groups()

@@ -39,6 +39,11 @@ _NO_SLIP = 3  # presses that answered as one that has answered for itself: not a
 
 ONCE_ONLY = "seen once; a second press that agrees is needed"
 ROUGH = "its contact let go or rattled in the middle of a press, once; a second press is needed"
+ROUGH_BEFORE = (
+    "its contact let go or rattled in one press, and not in the next: no fault yet, but one to watch (the "
+    "stage bounce presses it more often)"
+)
+STAYS_DOWN = "still reads pressed; let go of it. If nobody holds it, it sticks"
 NOT_LET_GO = "has not been let go yet"
 TOO_SHORT = "was let go at once; a longer press is needed"
 ONE_WAY = "diodes were not measured against their direction"
@@ -57,8 +62,7 @@ class Kind(Enum):
     BACK = "back"  # two quick touches: the question before
 
 
-@dataclass(frozen=True, slots=True)
-class Noted:
+class Noted(NamedTuple):
     """`switch`: the one seen. `asked`: the one that was asked for. `pressed`: all that newly read pressed.
     `unsettled`: another one than asked for, which may be the one asked for in the wrong place.
     `place`: where it was seen, if the file has no switch there."""
@@ -186,28 +190,32 @@ class Positions:
         self.ghosts.see(self._pressed_now, pressed)
         self._pressed_now = pressed
         released = self._releases(table)
+        gained = table.low & ~before.low
+        if not gained:
+            return Noted(Kind.RELEASED, released[0], self.asked) if released else None
         judged = self.matrix.judgement(before, table)
         if judged.elsewhere is not None and self.asked is not None and not self._held:
             return self._answered_at(judged.elsewhere, self.asked, table)
         if not judged.pressed:
-            if table.low & ~before.low & table.readable & before.readable:
+            if gained & table.readable & before.readable:
                 self._elsewhere = table
             return Noted(Kind.RELEASED, released[0], self.asked) if released else None
-        if self.asked is not None and not (judged.switch and self._is_another(judged.switch)):
+        switch = judged.switch
+        if self.asked is not None and not (switch and self._is_another(switch)):
             self._read(self.asked, table)
-        elif self.asked is not None and judged.switch != self.instead and not self._held:
+        elif self.asked is not None and switch != self.instead and not self._held:
             self._beside[self.asked] = table
-        if judged.switch is None:
+        if switch is None:
             return self._several(judged)
-        if self.ghosts.completes(judged.switch, pressed | {judged.switch}):
+        if self.ghosts.completes(switch, pressed | {switch}):
             # Perhaps a ghost that came a frame late: no evidence for anything.
             return Noted(Kind.UNCLEAR, None, self.asked, judged.pressed)
-        if judged.switch in self._held:
+        if switch in self._held:
             # More of a contact that is down already: this press settles nothing.
-            self._seen[judged.switch][self._last[judged.switch]] -= 1
-            self._note(judged.switch, None)
+            self._seen[switch][self._last[switch]] -= 1
+            self._note(switch, None)
             return None
-        return self._pressed(judged.switch, judged.state, table.time_us)
+        return self._pressed(switch, judged.state, table.time_us)
 
     def _note(self, name: str, state: State | None) -> None:
         press = self._last[name] = _Press(self.asked, self.instead, state)
@@ -225,7 +233,7 @@ class Positions:
         """A frame that never became quiet: the next quiet one is compared with the one before."""
         judged = self.matrix.judgement(self._now, table)
         name = judged.switch or (next(iter(self._held)) if len(self._held) == 1 else None)
-        if name is None:
+        if name is None or self._held.keys() - {name}:
             # Perhaps the one asked for, perhaps the last one's end: not silence, at any rate.
             self._rattled_since_asked = True
             return None
@@ -250,13 +258,16 @@ class Positions:
         self._closed_us[name] = time_us
         settled_before = self.is_settled(name)
         opened_us = self._opened_us.get(name)
-        if opened_us is not None and (time_us - opened_us) % TIMES_US <= _TOO_FAST_US:
-            self._reclosed[name] += 1
+        let_go = opened_us is not None and (time_us - opened_us) % TIMES_US <= _TOO_FAST_US
+        self._reclosed[name] += let_go
         touch, self._last_touch = self._last_touch, None
         self._note(name, state)
         asked = self.asked
         if name == asked:
             return Noted(Kind.GOOD if state is State.GOOD else Kind.FAULT, name, asked, (name,))
+        if let_go:
+            # Nobody has touched it again, so it says nothing of the one asked for.
+            return Noted(Kind.UNSTEADY, name, None, (name,))
         if asked is not None and name == self.instead:
             self._read(asked, self.base)
             self._while_asked.setdefault(asked, []).append(name)
@@ -490,6 +501,21 @@ class Positions:
             state = State.GOOD if counts[State.GOOD] else None
             return PositionVerdict.ANSWERS, state, elsewhere, ()
         return PositionVerdict.UNTESTED, None, elsewhere, self._why_untested(name)
+
+    def remarks(self) -> tuple[str, ...]:
+        """The switches that are proven, and whose contact let go or rattled once before it was clean."""
+        if not self._fingers:
+            return ()
+        verdicts = {name: self._verdict(name)[0] for name in self.matrix.switches}
+        # What a switch that chatters did as it was let go may have looked like the next one's.
+        rattled = {name for name, times in self._unsteady.items() if times} | self._rattled_while_asked
+        if PositionVerdict.CHATTERING in verdicts.values():
+            rattled = set()
+        return tuple(
+            f"{name}: {ROUGH_BEFORE}"
+            for name, verdict in verdicts.items()
+            if verdict is PositionVerdict.PROVEN and (self._reclosed[name] or name in rattled)
+        )
 
     def _was_rough_once(self, name: str) -> bool:
         """Whether a press was not clean, and no second one has been since."""

@@ -19,8 +19,9 @@ from hil.ghosts import Ghosts
 from hil.judge import ends, lines_of, names_in_order
 from hil.observe import Observation, pair
 from hil.places import in_one_breath
-from hil.result import Ghost, HeldTogether
-from hil.stages.positions import rows_of_caps
+from hil.result import Ghost, HeldTogether, Verdict
+from hil.stages.positions import STAYS_DOWN, rows_of_caps
+from hil.wire import TIMES_US
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ _FINGERS = 3  # neighbours that one hand holds down
 _FEW_TOLD = 4
 _TRIES = 3  # of a chord that isn't seen whole
 
+_TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 NOTHING = "together: nothing was left in doubt that switches held at the same time would show"
 NO_NEIGHBOUR = (
     "together: solder to the neighbours of what was touched, which were not asked for (leave out --touched)"
@@ -82,6 +84,8 @@ class Together:
         self._seen_whole: Counter[tuple[str, ...]] = Counter()
         self._rectangles = Ghosts(matrix)
         self._most = 0
+        self._opened_us: dict[str, int] = {}
+        self._let_go: Counter[str] = Counter()
         self._read: Counter[tuple[frozenset[str], int]] = Counter()  # per chord and reading: how often
         self._first: dict[tuple[frozenset[str], int], Observation] = {}
         self._asked: tuple[str, ...] | None = None
@@ -168,6 +172,11 @@ class Together:
     def held(self) -> frozenset[str]:
         return self._matrix.read_pressed(self._now)
 
+    @property
+    def still_held(self) -> frozenset[str]:
+        """Those that read pressed now, and didn't with nothing touched."""
+        return self.held - self._matrix.read_pressed(self._base)
+
     def restart(self, now: Observation) -> None:
         """The board was away: what was seen stands."""
         self._now = now
@@ -176,6 +185,7 @@ class Together:
         """One quiet frame. True if with it the chord asked for was seen whole, or let go before it was."""
         before, self._now = self._now, table
         held_before, held = self._matrix.read_pressed(before), self._matrix.read_pressed(table)
+        self._note_letting_go(held_before, held, table.time_us)
         asked = self._asked
         ghosts = self._ghosts(held_before, held)
         if asked and set(asked) <= held and held - {ghost.ghost for ghost in ghosts} == set(asked):
@@ -198,6 +208,12 @@ class Together:
             self._tried[asked] += 1
             return True
         return False
+
+    def _note_letting_go(self, before: frozenset[str], held: frozenset[str], time_us: int) -> None:
+        for name in held - before:
+            opened_us = self._opened_us.get(name)
+            self._let_go[name] += opened_us is not None and (time_us - opened_us) % TIMES_US < _TOO_FAST_US
+        self._opened_us.update(dict.fromkeys(before - held, time_us))
 
     def give_up(self) -> None:
         """The person says that the chord asked for can't be had."""
@@ -246,6 +262,22 @@ class Together:
         """Per chord that was asked for what was read while it, and nothing else, was held: twice alike."""
         often = [reading for reading, times in reversed(self._read.most_common()) if times >= _AGREEING]
         return {reading[0]: self._first[reading] for reading in often}
+
+    def left_out(self) -> tuple[str, ...]:
+        """What wasn't seen, and what contacts did that no finger does; one that a finger stays on looks the
+        same as one that sticks."""
+        told = [f"{name}: {STAYS_DOWN}" for name in names_in_order(self._matrix.wiring, self.still_held)]
+        for name, times in self._let_go.items():
+            often = "once" if times == 1 else f"{times} times"
+            if times:
+                told.append(
+                    f"{name}: let go {often} for a moment while it was held (the stage bounce tells more)"
+                )
+        return (*not_seen_in_words(self.findings().not_seen), *told)
+
+    def verdict(self) -> Verdict:
+        found = self.findings().verdict
+        return Verdict.INCOMPLETE if found is Verdict.PASS and self.left_out() else found
 
     def findings(self) -> HeldTogether:
         bridged = tuple(one for one in self._neighbours if self._is_bridged(one))

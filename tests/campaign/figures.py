@@ -7,13 +7,10 @@ from dataclasses import dataclass
 from random import Random
 from statistics import median
 
-from wirings import NOWHERE, light, wiring_of
-
 from hil.board import Fault
-from hil.result import PositionVerdict, Result, Verdict
-from keyc.keyboard import Dial, Diodes, Wiring
+from keyc.keyboard import Diodes
 from tests.campaign.plant import boards, makes_sense, sample, static_faults
-from tests.campaign.sessions import Score, alike, run, session
+from tests.campaign.sessions import Score, alike, run
 
 Progress = Callable[[str], None]
 SMALL = ("1 x 6", "2 x 2", "3 x 4 + 1", "4 x 5 with holes", "5 x 6 + 2")
@@ -85,50 +82,6 @@ def several(
             done += 1
 
 
-def good_boards(count: int, seed: int = 0, slips: float = 0.0) -> Iterator[Score]:
-    """Boards without a fault: indicators on pins either way round, dials at rest on either contact or on
-    both, and pins that a module holds. What a good diode leaks (µA) is over 200 kΩ: it reads as nothing."""
-    chance = Random(f"good {seed}")
-    for n in range(count):
-        wiring, spare = _good_wiring(chance)
-        held = [
-            Fault(chance.choice(("low", "high")), (f"GPIO{pin}",)) for pin in spare[: chance.randint(0, 3)]
-        ]
-        for dial in wiring.dials:
-            contacts = [pin for pin in (dial.pin_a, dial.pin_b) if chance.random() < 0.5]
-            held += [Fault("low", (f"GPIO{pin}",)) for pin in contacts]
-        yield run(wiring, tuple(held), n % 7, slips)
-
-
-def bouncing_boards(count: int, seed: int = 0) -> Iterator[tuple[Wiring, Result]]:
-    """Good boards whose every switch bounces, up to the 5 ms that common data sheets allow, under the bench
-    firmware on a virtual clock; a whole run each."""
-    chance = Random(f"bouncing {seed}")
-    for n in range(count):
-        wiring, _ = _good_wiring(chance)
-        bounces = [
-            Fault("bounces", (switch.name,), f"{chance.randint(100, 5000)}us") for switch in wiring.switches
-        ]
-        yield wiring, session(wiring, bounces, n)
-
-
-def _good_wiring(chance: Random) -> tuple[Wiring, list[int]]:
-    """A wiring of its own, and pins that it leaves free."""
-    pins = list(range(30))
-    chance.shuffle(pins)
-    rows, columns = chance.randint(1, 5), chance.randint(1, 6)
-    own, rest = pins[: rows + columns], pins[rows + columns :]
-    lights = tuple(light(rest.pop(), chance.random() < 0.5) for _ in range(chance.randint(0, 2)))
-    dials = tuple(
-        Dial(f"DIAL{n}", rest.pop(), rest.pop(), 4, NOWHERE) for n in range(1, chance.randint(0, 2) + 1)
-    )
-    directs = tuple(rest.pop() for _ in range(chance.randint(0, 2)))
-    wiring = wiring_of(
-        tuple(own[:rows]), tuple(own[rows:]), chance.choice(list(Diodes)), directs=directs, lights=lights
-    )
-    return wiring.replaced(dials=dials), rest
-
-
 def figures_of(scores: list[Score], name: str, first: float | None = None) -> list[Figure]:
     """What is to be reached of boards with faults. `first`: the share to be listed first."""
     sure = [one for one in scores if one.visible and is_sure(one.planted)]
@@ -194,39 +147,6 @@ def alike_figure(each: int, names: tuple[str, ...] = SMALL[:3], seed: int = 0) -
                 left, count = alike(wiring, fault, faults)
                 of, missing = of + count, missing + len(left)
     return Figure("single faults that read the same, by networkx: listed", of - missing, of, 1.0)
-
-
-def good_figures(scores: list[Score]) -> list[Figure]:
-    clean = [one for one in scores if not one.slips]
-    return [
-        Figure(
-            "good boards: false alarms",
-            sum(one.found or one.result.verdict is Verdict.FAIL for one in scores),
-            0,
-            most=0,
-        ),
-        Figure("good boards: all proven", sum(not one.not_proven for one in scores), len(scores), 1.0),
-        Figure(
-            "good boards: presses asked for beyond one a switch",
-            sum(one.asked - len(one.result.positions) for one in clean),
-            0,
-            most=0,
-        ),
-    ]
-
-
-def bouncing_figures(results: list[tuple[Wiring, Result]]) -> list[Figure]:
-    """No alarm, and each switch proven by one press."""
-    good = PositionVerdict.PROVEN
-    return [
-        Figure("bouncing switches: false alarms", sum(bool(one.faults) for _, one in results), 0, most=0),
-        Figure(
-            "bouncing switches: boards with every switch proven",
-            sum(all(each.verdict is good for each in one.positions) for _, one in results),
-            len(results),
-            1.0,
-        ),
-    ]
 
 
 def presses_figure(scores: list[Score]) -> Figure:

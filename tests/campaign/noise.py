@@ -1,18 +1,19 @@
 """Noise: damaged bytes, lost and doubled packets, pulled cables; and what the bench makes of them.
 
 Each board is benched twice, over a clean wire and over a bad one. What is said over the bad one may be less,
-never something else. Beside the link a witness holds it to its word: every sentence that was used is one that
-the board said, and whatever was acknowledged had been heard, in order, or told as lost.
+never something else, in any stage. Beside the link a witness holds it to its word: every sentence that was
+used is one that the board said, and whatever was acknowledged had been heard, in order, or told as lost.
 `python -m tests.campaign noise` prints the figures.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from random import Random
 
 from boards import keyboard_of
+from wirings import dial, light
 
 from hil.board import Fault
 from hil.conversation import Settings
@@ -24,7 +25,7 @@ from hil.transport import BoardTransport
 from hil.virtual import Finger, board_of
 from hil.wire import SEQUENCES, Lines, Sentence
 from keyc.fingerprints import fingerprints
-from keyc.keyboard import Diodes, Keyboard
+from keyc.keyboard import Diodes, Keyboard, Wiring
 from tests.campaign.figures import Figure
 from tests.campaign.plant import boards, makes_sense, sample, static_faults
 
@@ -33,7 +34,9 @@ LOST = DOUBLED = 0.02  # of the packets
 _PACKET = 64  # bytes of a full-speed bulk packet (USB 2.0, section 5.8.3)
 _BOARDS = ("2 x 2", "3 x 4 + 1", "4 x 5 with holes")
 _LESS = (PositionVerdict.UNTESTED, PositionVerdict.ANSWERS)
-_SETTINGS = Settings(stages=("lines", "positions"))
+_STAGES = ("lines", "positions", "together", "bounce", "flex", "extras")  # those that talk to the bench image
+_SETTINGS = Settings(stages=_STAGES, flex_us=1_000_000)
+_CABLE = "drops USB"  # what `flex` says of a board that goes away, and rightly
 
 
 class Witness:
@@ -126,14 +129,19 @@ class Compared:
     less: int
     broken: tuple[str, ...]
     result: Result
-    unplugged: int = field(default=0)
+    unplugged: int
+
+    @property
+    def troubles(self) -> tuple[str, ...]:
+        """Everything that should not be."""
+        return (*self.wrong, *self.broken, *((self.result.trouble,) if self.result.trouble else ()))
 
 
 def compared(count: int, seed: int = 0, unplugs: int = 1) -> Iterator[Compared]:
     """So many boards with none to two faults each; their cable is pulled so often, at random moments."""
     chance = Random(f"noise {seed}")
     keyboards = [
-        (keyboard_of(wiring), static_faults(wiring))
+        (keyboard_of(_with_extras(wiring)), static_faults(wiring))
         for diodes in Diodes
         for name, wiring in boards(diodes).items()
         if name in _BOARDS
@@ -146,6 +154,11 @@ def compared(count: int, seed: int = 0, unplugs: int = 1) -> Iterator[Compared]:
             continue
         yield _one(keyboard, planted, chance.randrange(1 << 30), unplugs)
         done += 1
+
+
+def _with_extras(wiring: Wiring) -> Wiring:
+    """The same with a dial, and a light that is lit low, on pins that all of `_BOARDS` leave free."""
+    return wiring.replaced(dials=(dial("DIAL1", 26, 27),), lights=(*wiring.lights, light(28, lit_low=True)))
 
 
 def _one(keyboard: Keyboard, planted: tuple[Fault, ...], seed: int, unplugs: int) -> Compared:
@@ -182,6 +195,20 @@ def _differences(clean: Result, noisy: Result) -> tuple[tuple[str, ...], int]:
             wrong.append(f"{said.switch}: {said.verdict.value}, not {truth.verdict.value}")
     known = {fault.title for fault in clean.faults}
     known |= {words for fault in clean.faults for cause in fault.alike for words in cause.faults}
+    known |= {_CABLE} if noisy.link.reconnects else set()
+    for part, there, here in (
+        *(
+            (one.name, one.verdict, other.verdict)
+            for one, other in zip(clean.dials, noisy.dials, strict=True)
+        ),
+        *(
+            (one.pin, one.verdict, other.verdict)
+            for one, other in zip(clean.lights, noisy.lights, strict=True)
+        ),
+    ):
+        if here is not there and here not in _LESS:
+            wrong.append(f"{part}: {here.value}, not {there.value}")
+        less += here is not there and here in _LESS
     wrong += [f"fault {fault.title}" for fault in noisy.faults if fault.title not in known]
     return tuple(wrong), less
 
@@ -203,17 +230,3 @@ def figures_of(runs: list[Compared]) -> list[Figure]:
         Figure("noise: lines sent again", sum(link.resent for link in links), 0),
         Figure("noise: lines told as lost", sum(link.lost for link in links), 0),
     ]
-
-
-def main(count: int = 100, seed: int = 0) -> int:
-    """All of it: so many boards, each with one pulled cable."""
-    runs = []
-    for one in compared(count, seed):
-        runs.append(one)
-        trouble = (one.result.trouble,) if one.result.trouble else ()
-        for words in (*one.wrong, *one.broken, *trouble):
-            print(f"  {', '.join(map(str, one.planted)) or 'a good board'}, seed {one.seed}: {words}")
-    told = figures_of(runs)
-    for figure in told:
-        print(figure)
-    return 0 if all(figure.kept for figure in told) else 1

@@ -8,7 +8,7 @@ from functools import lru_cache
 from random import Random
 from typing import Literal
 
-from boards import Desk, keyboard_of
+from boards import Desk
 from copper_graph import Reference
 
 from hil.board import Fault
@@ -151,22 +151,6 @@ def alike(wiring: Wiring, fault: Fault, faults: list[Fault]) -> tuple[list[Fault
         return [], 0
     listed = set(_listed(wiring, score.result))
     return [one for one in same if settled(wiring, (one,)) not in listed], len(same)
-
-
-def session(wiring: Wiring, faults: list[Fault], seed: int = 0) -> Result:
-    """A whole run of the bench: its firmware on this computer, a finger, a virtual clock."""
-    from hil.hands import FingerHand
-    from hil.link import Link
-    from hil.session import Session
-    from hil.transport import BoardTransport
-    from hil.virtual import Finger, board_of
-    from keyc.fingerprints import fingerprints
-
-    keyboard = keyboard_of(wiring)
-    finger = Finger(board_of(keyboard, faults), seed)
-    return Session(
-        keyboard, Link(BoardTransport(finger)), FingerHand(finger), fingerprints(keyboard).wiring
-    ).run()
 
 
 def _exchanges(wiring: Wiring, result: Result) -> list[tuple[frozenset[Fault], frozenset[Fault]]]:

@@ -13,14 +13,10 @@ from wirings import small
 from hil.board import parse_fault
 from hil.wire import Sentence, line_of
 from keyc.keyboard import Diodes
-from tests.campaign import noise, on_chip
+from tests.campaign import good, intermittents, noise, on_chip
 from tests.campaign.figures import (
     SMALL,
     alike_figure,
-    bouncing_boards,
-    bouncing_figures,
-    good_boards,
-    good_figures,
     is_sure,
     several,
 )
@@ -65,13 +61,23 @@ def test_what_was_planted_twice_over_is_found(as_often: bool) -> None:
 
 @pytest.mark.parametrize("slips", [0.0, 0.05])
 def test_good_boards_raise_no_alarm(slips: float) -> None:
-    for figure in good_figures(list(good_boards(60, seed=2, slips=slips))):
+    for figure in good.figures_of_desks(list(good.good_boards(60, seed=2, slips=slips))):
         assert figure.kept, str(figure)
 
 
-def test_bouncing_switches_raise_no_alarm() -> None:
-    for figure in bouncing_figures(list(bouncing_boards(8, seed=2))):
+def test_good_boards_raise_no_alarm_in_any_stage() -> None:
+    runs = list(good.whole_runs(16, seed=2))
+    assert [(one.seed, one.alarms) for one in runs if one.alarms] == []
+    for figure in good.figures_of_runs(runs):
         assert figure.kept, str(figure)
+
+
+@pytest.mark.parametrize("way", intermittents.SAMPLE, ids=lambda way: f"{way.stage} {way.kind}")
+def test_what_fails_now_and_then_is_noticed_as_often_as_chance_has_it(way: intermittents.Way) -> None:
+    """1 - (1 - p)^n for n chances, within 3 sigma (binomial distribution)."""
+    one = intermittents.noticed(way, 0.25, boards=16, seed=5)
+    assert 0.2 < one.expected < 0.95
+    assert one.kept, str(one)
 
 
 def test_the_graph_tells_boards_apart_that_differ() -> None:

@@ -47,6 +47,9 @@ def test_readings_are_those_of_an_independent_graph(seed: int) -> None:
     while checked < 6:
         wiring = random_wiring(chance)
         texts = [random_fault(chance, wiring) for _ in range(chance.choice((0, 1, 1, 2, 3, 5)))]
+        if seed % 3 == 0:  # diodes of which a few together leak as much as flux does
+            texts.append(f"leaks diodes {chance.choice((1, 6, 9, 15, 17))}uA")
+            texts += [f"leaks SW{chance.randint(1, 9)} {chance.choice((100, 9000, 40000))}nA"]
         if seed % 2:  # supplies that fight through the diodes of one key
             lines = [*wiring.rows, *wiring.columns]
             texts += [f"{chance.choice(('low', 'high'))} GPIO{chance.choice(lines)}" for _ in range(2)]
@@ -191,6 +194,38 @@ def test_a_leak_and_an_led_are_undefined() -> None:
     assert table.pulled_down.undefined == 1 << 21
 
 
+@pytest.mark.parametrize("pressed", [(), ("SW1",), ("SW1", "SW2"), ("SW1", "SW6", "SW13")])
+def test_what_a_good_diode_leaks_reads_as_nothing(pressed: tuple[str, ...]) -> None:
+    """A small-signal diode leaks 25 nA, and microamperes when hot: data sheets, from memory."""
+    for microamperes in ("25nA", "5uA"):
+        leaks = board(small(), f"leaks diodes {microamperes}")
+        assert leaks.table(closed(*pressed)) == board(small()).table(closed(*pressed))
+
+
+def test_what_diodes_of_one_line_leak_adds_up() -> None:
+    """Ohm's law: 16.5 uA at 3.3 V is 200 kOhm. One row, whose columns are tied to ground."""
+    wiring = wiring_of((2,), tuple(range(6, 18)))
+
+    def of(count: int, microamperes: str) -> Table:
+        tied = [f"low GPIO{gpio}" for gpio in range(6, 6 + count)]
+        held = closed(*(f"SW{n}" for n in range(1, count + 1)))
+        return board(wiring, f"leaks diodes {microamperes}", *tied).table(held)
+
+    assert undefined(of(8, "2uA")) == set()
+    assert undefined(of(9, "2uA")) == {2}
+    # One more by way of the driven column.
+    nine = board(wiring, "leaks diodes 2uA", *(f"low GPIO{gpio}" for gpio in range(6, 14)))
+    table = nine.table(closed(*(f"SW{n}" for n in range(1, 10))))
+    assert undefined(table) == set()
+    assert undefined(table, 14) == {2}
+
+
+def test_a_diode_that_leaks_as_flux_does_is_undefined_against_its_direction() -> None:
+    table = board(small(), "leaks SW6 20uA").table(closed("SW6"))
+    assert (low(table, 3), undefined(table, 3)) == ({3, 7}, set())
+    assert (low(table, 7), undefined(table, 7)) == ({7}, {3})
+
+
 def test_swapped_switches_and_lines() -> None:
     assert 7 in low(board(small(), "swapped SW1 SW2").table(closed("SW1")), 2)
     assert 6 in low(board(small(), "swapped GPIO2 GPIO3").table(closed("SW1")), 3)
@@ -241,6 +276,10 @@ def test_undefined_readings_can_be_decided_either_way() -> None:
         "low GPIO5",
         "high GPIO5",
         "leaky GPIO3 GPIO4 47k",
+        "bounces SW7 6ms 20%",
+        "sticks SW7 20%",
+        "leaks SW7 2uA",
+        "leaks diodes 50nA",
         "slow GPIO3 300pF",
         "swapped GPIO2 GPIO3",
         "swapped SW7 SW8",
@@ -275,6 +314,12 @@ def test_a_pin_may_have_the_name_that_modules_print() -> None:
         ("leaky GPIO3 GPIO4 lots", "no resistance"),
         ("slow GPIO3 300", "no capacitance"),
         ("bounces SW7 6", "no time"),
+        ("bounces SW7 6ms 6", "no share"),
+        ("sticks SW7 200%", "no share"),
+        ("leaks SW7 2", "no current"),
+        ("leaks SW7 0.5mA", "no current"),
+        ("leaks SW7 301uA", "more than a diode leaks"),
+        ("leaks SW13 2uA", "no diode"),
         ("no-usb SW7", "nothing follows"),
         ("open", "missing or too much"),
     ],

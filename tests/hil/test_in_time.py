@@ -658,13 +658,3 @@ def test_on_the_real_image_in_the_emulated_chip(stage: str, fault: str) -> None:
     assert [one.title for one in chip.faults] == [one.title for one in host.faults]
     assert fault.startswith(chip.faults[0].title)
     assert chip.trouble is None
-
-
-def test_an_intermittent_is_noticed_as_often_as_chance_has_it() -> None:
-    """1 - (1 - p)^n for n presses, within 3 sigma (binomial): a seeded sample of the campaign's part."""
-    from tests.campaign.intermittents import Noticed, noticed
-
-    one = noticed(0.15, boards=60, seed=5)
-    assert isinstance(one, Noticed)
-    assert one.kept, str(one)
-    assert 0.1 < one.expected < 0.95

@@ -118,6 +118,17 @@ def test_indicators_and_dials_are_no_shorts() -> None:
             assert bad_lines(desk) == {}
 
 
+@pytest.mark.parametrize("seed", range(2, 12))
+def test_two_lights_to_ground_that_read_as_they_like_are_not_joined(seed: int) -> None:
+    """A pull-up is too weak for an LED: its line is neither low nor high (common practice)."""
+    wiring = wiring_of((2, 3), (6, 7), lights=(light(20), light(21)))
+    assert bad_lines(Desk(wiring, seed=seed)) == {}
+    assert set(bad_lines(Desk(wiring, ["bridge GPIO3 GPIO7"], seed))) == {"GPIO3", "GPIO7"}
+    if seed == 2:  # where they read high, what pulls one low is seen
+        assert set(bad_lines(Desk(wiring, ["bridge GPIO20 GPIO21"], 0))) == {"GPIO20", "GPIO21"}
+        assert set(bad_lines(Desk(wiring, ["bridge GPIO3 GPIO20"], 0))) == {"GPIO3", "GPIO20"}
+
+
 def test_current_in_one_direction_where_no_switch_is() -> None:
     """A leak that reads low one way only, as some resolution of undefined readings has it, is `weak`."""
     seen = set()
@@ -126,6 +137,15 @@ def test_current_in_one_direction_where_no_switch_is() -> None:
         assert set(found) <= {"GPIO2", "GPIO3"}
         seen |= set(found.values())
     assert "weak" in seen
+
+
+def test_dirt_that_reads_low_once_and_high_once_is_told() -> None:
+    """Through 10 to 200 kOhm a pulled-up input reads as it likes (common practice)."""
+    high, low = (Desk(small(), ["leaky GPIO3 GPIO4 47k"], seed) for seed in (0, 1))
+    (told,) = lines.wavering(high.matrix, high.table(), low.table())
+    assert told.startswith("GPIO3 and GPIO4 read low for one another once")
+    assert lines.wavering(high.matrix, low.table(), low.table()) == ()
+    assert lines.wavering(high.matrix, high.table(), low.table("SW1")) == (), "a switch was touched"
 
 
 def test_a_line_that_rises_unlike_its_peers_is_a_hint_and_no_verdict() -> None:
