@@ -1,52 +1,43 @@
 """Fault sets that give the same readings: what electricity can't tell apart.
 
-The rules of `diagnose` name the likely faults. Here the electrical model is asked what it would read with
-exactly these faults, and that is compared with what the board showed, pair by pair. Where they differ,
-faults near the difference are tried until nothing differs; then each fault is exchanged for others near
-it, and what reads the same is listed with it. An undefined reading agrees with both.
+The rules of `diagnose` name the likely faults. Here the electrical model says what it would read with exactly
+these (`compared`). Where that differs from what was read, faults that could have made the difference
+(`candidates`) are added until nothing differs; then each fault, and each two that touch, are taken out, and
+all that completes the rest again is listed as reading the same.
+
+Within the work that is allowed, every one or two faults of the model's list are found that stand in for one
+fault or for two that touch, if one of the two, alone, leaves fewer readings wrong, or both are at one place
+(`Candidates.near` names those together). Not so two exchanges that cross, of which each alone leaves as much
+wrong as before, nor every way in which the nodes of three switches may touch. Beyond two, faults are added
+one step at a time, as long as each explains something.
 """
 
 from __future__ import annotations
 
-from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import combinations, permutations
 from typing import TYPE_CHECKING
 
-from hil.board import EVERY_DIODE, Board, Fault, Table
-from hil.judge import lines_of, switches_on
-from hil.observe import REST, Observation, members
-from keyc.diagnostics import UserError
-from keyc.keyboard import Diodes
-from keyc.pins import neighbours
+from hil.board import EVERY_DIODE, Fault
+from hil.candidates import UNLIKELY, Candidates, canonical, cost, joined, likeliness
+from hil.compared import NOTHING_HELD, Compared, Evidence
+from hil.observe import REST
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
+    from hil.compared import Faults, State
     from keyc.keyboard import Wiring
 
-_ROUNDS = 6  # how many faults the search adds, takes away or exchanges at most
-_MORE = 1_500  # readings worked out at most where one set that explains everything is known already
-_TRIED = 6_000  # readings that one search works out at most: a board full of faults is mended step by step
-_LOOKED_AT = 5  # states by which a step is judged before all of them are looked at
+__all__ = ["Evidence", "Exchange", "Explanation", "canonical", "explanation"]
+
+_ROUNDS = 6  # how many faults the search adds at most
 _BEAM = 4  # unfinished sets that are followed at a time
-_COVERED = 8  # silent switches whose opens and cuts are told in other ways too
-_NEVER = 1 << 30
-_NEAR = 6  # switches of one fault whose own faults are tried in its place
-_TOGETHER = ("bridge", "leaky", "swapped")  # the order of what they name says nothing
-
-Faults = frozenset[Fault]
-Closed = frozenset[str]  # the switches that are held: a state of the board
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """`rest`: a whole look with nothing pressed. `pressed`: per switch the table with it alone pressed.
-    `chords`: tables with several held at once."""
-
-    rest: Observation
-    pressed: Mapping[str, Observation]
-    chords: Mapping[frozenset[str], Observation] = field(default_factory=dict)
+_LOOKED_AT = 8  # wrong states by which a step is judged before all of them are looked at
+_WIDE = 24  # first faults of two that are followed by a second one
+_TABLES = 3_000  # worked out at most: a board full of faults is mended step by step
+_EXCHANGES = 1_500  # and as many more for what reads the same
+_CLEARLY = 0.01  # sums of the same costs, in another order
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,13 +58,6 @@ class Explanation:
     differs: int
 
 
-def canonical(fault: Fault) -> Fault:
-    """The same fault, with what it names in a fixed order."""
-    if fault.kind not in _TOGETHER or len(fault.where) != 2:
-        return fault
-    return Fault(fault.kind, _in_order(fault.where), fault.amount)
-
-
 def explanation(wiring: Wiring, evidence: Evidence, named: Iterable[Fault]) -> Explanation:
     """What explains the evidence, starting from faults that the rules have named."""
     return _Search(wiring, evidence).explanation([canonical(fault) for fault in named])
@@ -81,548 +65,212 @@ def explanation(wiring: Wiring, evidence: Evidence, named: Iterable[Fault]) -> E
 
 class _Search:
     def __init__(self, wiring: Wiring, evidence: Evidence) -> None:
-        self.wiring, self.evidence = wiring, evidence
-        self.switches = {switch.name: switch for switch in wiring.switches}
-        self.order = {name: n for n, name in enumerate(self.switches)}
-        # What a module, an indicator or a dial's contact does with a pin that is no line of the matrix is no
-        # fault of it.
-        rest = evidence.rest
-        held = rest.row(REST) | (0 if rest.down is None else rest.over & ~rest.down)
-        self.ignored = held & ~lines_of(wiring)
-        self.at = {(s.row, s.column): s.name for s in wiring.switches if s.direct is None}
-        self.states: dict[Closed, Observation] = {frozenset(): evidence.rest}
-        self.states.update({frozenset((name,)): table for name, table in evidence.pressed.items()})
-        self.states.update(evidence.chords)
-        self.pressed = set(evidence.pressed)
-        self.boards: dict[Faults, Board | None] = {}
-        self.left = _TRIED
+        self.compared = Compared(wiring, evidence)
+        self.candidates = Candidates(self.compared)
+        self.allowed = _TABLES
 
     def explanation(self, named: Sequence[Fault]) -> Explanation:
         given = frozenset(named)
-        whole = {given} if not self._differs(given) else set()
-        best, differs = given, self._differs(given)
-        entangled = any(self._touch(one, other) for one, other in combinations(given, 2))
-        odd = any(_COST[one.kind] >= _UNLIKELY for one in given)
-        if whole:
-            self.left = min(self.left, _MORE)
-        if not whole or entangled or odd:
-            # Dirt agrees with almost anything, so it comes last.
-            for leaks in (False, True):
-                roots = [frozenset[Fault]()] if whole else [given, frozenset[Fault]()]
-                most = len(given) + odd if whole else _ROUNDS
-                found, nearest = self._searched(roots, most, leaks=leaks)
+        whole = {given} if self.compared.explain(given) else set()
+        nearest = given
+        if not whole or self._is_doubtful(given):
+            # Dirt agrees with almost anything, and a switch may be moved anywhere, so they come last.
+            roots: list[Faults] = [frozenset()] if whole else [given, frozenset()]
+            for rare in (False,) if whole else (False, True):
+                found, nearest = self._searched(roots, rare=rare)
                 whole |= found
-                if nearest[0] < differs:
-                    differs, best = nearest
                 if whole:
                     break
-        if whole:
-            needed = {self._without_needless(one) for one in whole}
-            best, differs = min(needed, key=lambda one: (_cost(one), sorted(map(str, one)))), 0
-            others = sorted((one for one in needed if len(one) <= len(best) + odd), key=_cost)
-        ordered = (
-            *(fault for fault in named if fault in best),
-            *sorted(best - given, key=_likeliness),
-        )
-        if differs:
-            return Explanation(ordered, (), differs)
-        self.left = max(self.left, _MORE)
-        alike = [Exchange(frozenset((fault,)), one) for fault in ordered for one in self._alike(best, fault)]
-        alike += [*self._other_covers(best), *self._by_dirt(best), *self._turned(best)]
-        known = {(one.of, frozenset(one.instead)) for one in alike}
-        singly = {(*one.of, *one.instead) for one in alike if len(one.instead) == len(one.of) == 1}
-        for other in others:
-            of, instead = best - other, other - best
-            # What single exchanges make, one after the other, needs no line of its own.
-            made = len(of) == len(instead) and any(
-                singly.issuperset(zip(of, some, strict=True)) for some in permutations(instead)
-            )
-            if of and instead and not made and (of, instead) not in known:
-                alike.append(Exchange(of, tuple(sorted(instead, key=_likeliness))))
+        if not whole:
+            ordered = (*(f for f in named if f in nearest), *sorted(nearest - given, key=likeliness))
+            return Explanation(ordered, (), self.compared.readings_wrong(nearest))
+        best = min({self._without_needless(one) for one in whole}, key=_rank)
+        while True:
+            self.allowed = self.compared.tables + _EXCHANGES
+            alike = self._exchanges(best)
+            others = (self._without_needless(best - one.of | set(one.instead)) for one in alike)
+            better = min(others, key=_rank, default=best)
+            if cost(better) > cost(best) - _CLEARLY:
+                break
+            best = better
+        ordered = (*(f for f in named if f in best), *sorted(best - given, key=likeliness))
         return Explanation(ordered, tuple(alike), 0)
 
-    # -- comparing ---------------------------------------------------------------------------------
+    def _is_doubtful(self, faults: Faults) -> bool:
+        """Whether others may well explain more simply: something unlikely, or many that touch."""
+        many = len(faults) > 2 and any(self._touch(*both) for both in combinations(faults, 2))
+        return many or any(cost((one,)) >= UNLIKELY for one in faults)
 
-    def _differs(
-        self,
-        faults: Faults,
-        order: Iterable[Closed] = (),
-        *,
-        most: int | None = None,
-        only: bool = False,
-    ) -> int:
-        """How many readings differ from what these faults would give; stops counting beyond `most`.
-        `order`: the states that are looked at first, or `only`."""
-        board = self._board(faults)
-        if board is None:
-            return _NEVER
-        count = 0
-        for state in dict.fromkeys((*order, *(() if only else self.states))):
-            if state not in self.states:
-                continue
-            self.left -= 1
-            table = board.table(state)
-            count += sum(wrong.bit_count() for _, wrong in self._rows(self.states[state], table))
-            if most is not None and count > most:
-                break
-        return count
+    # -- finding one set that explains everything --------------------------------------------------------
 
-    def _where_differs(self, faults: Faults) -> dict[tuple[Closed, int], int]:
-        """(state, row) → the lines that read otherwise than with these faults."""
-        board = self._board(faults)
-        if board is None:
-            return {}
-        return {
-            (state, row): wrong
-            for state, seen in self.states.items()
-            for row, wrong in self._rows(seen, board.table(state))
-        }
+    def _searched(self, roots: Sequence[Faults], *, rare: bool) -> tuple[set[Faults], Faults]:
+        """Sets that explain everything, those with the fewest faults more than a root; and the one that
+        explains most."""
+        wrong = self.compared.readings_wrong
+        ahead = sorted(((wrong(root), cost(root), root) for root in dict.fromkeys(roots)), key=_by_wrong)
+        followed = set(roots)
+        nearest = ahead[0]
+        for _ in range(_ROUNDS):
+            further: list[tuple[int, float, Faults]] = []
+            for _, _, faults in ahead:
+                fewer = (faults - {gone} for gone in sorted(faults, key=str))
+                steps = [*self._steps(faults, rare=rare), *fewer]
+                # Each root judges for itself: what looks no better from one may be the way from another.
+                further += self._less_wrong(faults, steps, set(followed))[: 3 * _BEAM]
+            best = sorted({one[2]: one for one in further}.values(), key=_by_wrong)[: 3 * _BEAM]
+            ahead = sorted(((wrong(one), far, one) for _, far, one in best), key=_by_wrong)
+            whole = {one for left, _, one in ahead if not left}
+            if whole or not ahead:
+                return whole, nearest[2]
+            ahead = ahead[:_BEAM]
+            followed.update(one for _, _, one in ahead)
+            nearest = min(nearest, ahead[0], key=_by_wrong)
+        return set(), nearest[2]
 
-    def _rows(self, seen: Observation, table: Table) -> Iterator[tuple[int, int]]:
-        usable = seen.over & ~seen.held & ~seen.slow & ~self.ignored
-        for row in members(seen.rows & ~seen.held & ~seen.slow):
-            model = table.at_rest if row == REST else table.driven[row]
-            lines = usable & ~(1 << row)
-            read = seen.row(row)
-            wrong = (read & ~(model.low | model.undefined) | ~read & model.low) & lines
-            if wrong:
-                yield row, wrong
-        if seen.down is not None:
-            model, lines = table.pulled_down, seen.over & ~self.ignored
-            wrong = (seen.down & ~(model.low | model.undefined) | ~seen.down & model.low) & lines
-            if wrong:
-                yield REST + 1, wrong
+    def _steps(self, faults: Faults, *, rare: bool = False, alone: bool = False) -> Iterator[Faults]:
+        """With one fault more, or with two that show only together."""
+        state = self.compared.first_wrong(faults)
+        if state is not None:
+            for some in self.candidates.near(faults, state, alone=alone, rare=rare):
+                yield from joined(faults, some)
 
-    def _board(self, faults: Faults) -> Board | None:
-        if faults not in self.boards:
-            planted = [one for fault in sorted(faults, key=str) for one in _in_pairs(fault)]
-            try:
-                self.boards[faults] = Board(self.wiring, planted)
-            except UserError:  # supply and ground tied together: such a board doesn't answer
-                self.boards[faults] = None
-        return self.boards[faults]
+    def _less_wrong(
+        self, base: Faults, steps: Iterable[Faults], seen: set[Faults]
+    ) -> list[tuple[int, float, Faults]]:
+        """The steps that leave fewer readings wrong than `base`: how many, the cost, and the set. What shows
+        with nothing held shows in every state, and a line that is tied in every row: so these come first."""
+        compared = self.compared
+        tied = any(one.row >= REST for one in compared.wrong(base, NOTHING_HELD))
+        looked = self._looked_at(base)
 
-    # -- searching ---------------------------------------------------------------------------------
+        def judged(faults: Faults, most: int | None = None) -> int:
+            if tied:
+                return sum(one.readings for one in compared.wrong(faults, NOTHING_HELD) if one.row >= REST)
+            return compared.readings_wrong(faults, looked, most=most)
 
-    def _searched(
-        self, roots: Sequence[Faults], most: int, *, leaks: bool
-    ) -> tuple[set[Faults], tuple[int, Faults]]:
-        """Sets of `most` faults at most that explain everything, those with the fewest steps from a root;
-        and the one that explains most. Steps are judged by the states that differ, and then by all."""
-        ahead = [(self._differs(root), root) for root in dict.fromkeys(roots)]
-        seen = set(roots)
-        nearest = min(ahead, key=lambda one: one[0])
-        for _ in range(most):
-            further: list[tuple[int, float, int, Faults]] = []
-            for _, faults in ahead:
-                where = self._where_differs(faults)
-                wrong_in: Counter[Closed] = Counter()
-                for (state, _), wrong in where.items():
-                    wrong_in[state] += wrong.bit_count()
-                differs = wrong_in.total()
-                # First what shows with nothing pressed: it shows in every other state too.
-                at_rest = {place: wrong for place, wrong in where.items() if not place[0]}
-                where = at_rest or where
-                for changed in self._steps(faults, self._near_difference(where, leaks)):
-                    if changed in seen or self.left <= 0 or len(changed) > most:
-                        continue
-                    seen.add(changed)
-                    touched = [s for one in changed ^ faults for s in self._states_of(one) if s in wrong_in]
-                    looked = list(dict.fromkeys((*touched, *wrong_in)))[:_LOOKED_AT]
-                    if at_rest:
-                        looked = [frozenset()]
-                    before = sum(wrong_in[state] for state in looked)
-                    now = self._differs(changed, looked, most=before - 1, only=True)
-                    if not now:
-                        now, before = self._differs(changed, looked, most=differs - 1), differs
-                    if now < before:
-                        further.append((differs - before + now, _cost(changed), len(further), changed))
-            further.sort()
-            whole = {one for now, _, _, one in further if not now}
-            if whole or not further:
-                return whole, nearest
-            ahead = sorted(
-                ((self._differs(one), one) for _, _, _, one in further[: 3 * _BEAM]), key=lambda one: one[0]
-            )[:_BEAM]
-            nearest = min(nearest, ahead[0], key=lambda one: one[0])
-        return set(), nearest
+        before = judged(base)
+        found = []
+        for changed in steps:
+            if changed not in seen and compared.tables < self.allowed:
+                seen.add(changed)
+                if len(looked) > 1 and compared.wrong(changed, NOTHING_HELD):
+                    continue
+                left = judged(changed, before - 1)
+                if left < before:
+                    found.append((left, cost(changed), changed))
+        return sorted(found, key=_by_wrong)
 
-    def _steps(self, faults: Faults, near: Sequence[tuple[Fault, ...]]) -> Iterator[Faults]:
-        """A fault more (or two that go together), one less, or one exchanged."""
-        for some in near:
-            if not set(some) <= faults:
-                yield faults | set(some)
-        for gone in sorted(faults, key=str):
-            yield faults - {gone}
-        for some in near:
-            for gone in sorted(faults, key=str):
-                if not set(some) <= faults and any(self._touch(one, gone) for one in some):
-                    yield faults - {gone} | set(some)
-
-    def _touch(self, one: Fault, other: Fault) -> bool:
-        return bool(set(self._lines(one)) & set(self._lines(other)))
-
-    def _near_difference(
-        self, differs: Mapping[tuple[Closed, int], int], leaks: bool
-    ) -> list[tuple[Fault, ...]]:
-        """Faults at the switches and lines of readings that differ, likeliest first."""
-        names: dict[str, None] = {}
-        lines: dict[int, None] = {}
-        for (state, row), wrong in differs.items():
-            names.update(dict.fromkeys(sorted(state, key=self.order.__getitem__)))
-            each = (*members(wrong), *((row,) if row < REST else ()))
-            lines.update(dict.fromkeys(each))
-            for a, b in combinations(each, 2):
-                for place in ((a, b), (b, a)):
-                    if place in self.at:
-                        names[self.at[place]] = None
-        some = list(names)[:12]
-        lines = dict.fromkeys(list(lines)[:10])
-        own = dict.fromkeys(gpio for name in some for gpio in self._lines(Fault("open", (name,))))
-        found = [Fault(kind, (name,)) for name in some for kind in self._kinds(name)]
-        found += [fault for gpio in {**lines, **own} for fault in self._line_faults(gpio)]
-        found += [Fault("bridge", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(sorted(lines), 2)]
-        for name in some[:6]:
-            found += self._node_bridges(name, lines)
-        found += [Fault("swapped", _in_order(both)) for both in combinations(some, 2)]
-        found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(sorted(lines), 2)]
-        if leaks:
-            found += [_dirt(a, b) for a, b in combinations(sorted({**lines, **own}), 2)]
-        together = [
-            (Fault("open", (f"GPIO{gpio}",)), Fault(kind, (f"GPIO{gpio}",)))
-            for gpio in own
-            for kind in ("low", "high")
+    def _looked_at(self, base: Faults) -> list[State]:
+        """The states by which steps from `base` are judged: where it is wrong, and others beside them."""
+        compared = self.compared
+        first = compared.first_wrong(base)
+        if not first:
+            return [NOTHING_HELD]
+        lines = {gpio for name in first for gpio in compared.lines[compared.place(base, name)]}
+        wrong = [state for state in compared.states if compared.wrong(base, state)][:_LOOKED_AT]
+        beside = [
+            state
+            for state in compared.states
+            if any(not lines.isdisjoint(compared.lines[name]) for name in state)
         ]
-        together += [
-            (Fault("open", (f"GPIO{gpio}",)), Fault("closed", (name,)))
-            for gpio in own
-            for name in switches_on(self.wiring, gpio)
-        ]
-        if self.wiring.diodes is not Diodes.NONE:  # a bridge of two nodes shows at rest beside a short
-            for a, b in combinations(list(lines)[:4], 2):
-                nodes = [(x, y) for x in self._on(a) for y in self._on(b) if x != y]
-                together += [
-                    (Fault("shorted", (name,)), Fault("bridge", _in_order(both)))
-                    for both in nodes
-                    for name in both
-                ]
-        together += [
-            (Fault("open", (f"GPIO{a}",)), Fault("bridge", _in_order((f"GPIO{a}", f"GPIO{b}"))))
-            for a in own
-            for b in lines
-            if a != b
-        ]
-        return [*((fault,) for fault in dict.fromkeys(map(canonical, found))), *together]
-
-    def _on(self, gpio: int) -> list[str]:
-        """The first few switches of the matrix on a line."""
-        return [name for name in switches_on(self.wiring, gpio) if self.switches[name].direct is None][:_NEAR]
-
-    def _kinds(self, name: str) -> tuple[str, ...]:
-        plain = self.switches[name].direct is not None or self.wiring.diodes is Diodes.NONE
-        return ("open", "closed") if plain else ("open", "reversed", "shorted", "closed")
-
-    def _line_faults(self, gpio: int) -> Iterator[Fault]:
-        pin = f"GPIO{gpio}"
-        yield from (Fault("low", (pin,)), Fault("high", (pin,)))
-        on = switches_on(self.wiring, gpio)
-        if on:
-            yield Fault("open", (pin,))
-            yield from (Fault("cut", (pin, name)) for name in on[:-1])
-
-    def _node_bridges(self, name: str, lines: Iterable[int]) -> Iterator[Fault]:
-        if self.wiring.diodes is Diodes.NONE or self.switches[name].direct is not None:
-            return
-        wanted = set(lines)
-        for other, switch in self.switches.items():
-            if other != name and switch.direct is None and {switch.row, switch.column} & wanted:
-                yield Fault("bridge", _in_order((name, other)))
+        return list(dict.fromkeys((first, *wrong, *beside[: 2 * _LOOKED_AT])))
 
     def _without_needless(self, faults: Faults) -> Faults:
-        """Leaves out what explains nothing, and puts one fault for two that it explains."""
-        for fault in sorted(faults, key=_likeliness, reverse=True):
-            fewer = faults - {fault}
-            if self.left > 0 and not self._differs(fewer, self._states_of(fault), most=0):
-                faults = fewer
-        for one, other in combinations(sorted(faults, key=str), 2):
-            if not {one, other} <= faults or not self._touch(one, other):
-                continue
-            for instead in (*self._near(one, faults), *self._near(other, faults)):
-                changed = faults - {one, other} | {instead}
-                if instead.kind == "leaky":
-                    continue
-                if len(changed) < len(faults) and not self._differs(changed, self._states_of(one), most=0):
-                    faults = changed
-                    break
+        """Leaves out what explains nothing."""
+        for fault in sorted(faults, key=likeliness, reverse=True):
+            if self.compared.explain(faults - {fault}):
+                faults -= {fault}
         return faults
 
-    # -- what could stand in a fault's place ----------------------------------------------------------
+    # -- what could stand in a fault's place -------------------------------------------------------------
 
-    def _alike(self, faults: Faults, fault: Fault) -> Iterator[tuple[Fault, ...]]:
-        others = faults - {fault}
-        order = self._states_of(fault)
-        tried: list[tuple[Fault, ...]] = [(one,) for one in self._near(fault, faults)]
-        tried += self._pairs_near(fault)
-        for instead in tried:
-            if self.left <= 0:
-                return
-            if not set(instead) & faults and not self._differs(others | set(instead), order, most=0):
-                # Both must be needed, else it is the one that explains, and that is listed.
-                if len(instead) > 1 and any(
-                    not self._differs(others | set(instead) - {one}, order, most=0) for one in instead
-                ):
-                    continue
-                yield instead
+    def _exchanges(self, best: Faults) -> list[Exchange]:
+        """The likeliest kinds of exchange first, so that they are found within the work that is allowed."""
+        in_order = sorted(best, key=likeliness)
+        singles = [frozenset((one,)) for one in in_order]
+        pairs = [frozenset(both) for both in combinations(in_order, 2) if self._touch(*both)]
+        found: dict[tuple[Faults, Faults], None] = {}
+        for some, most, rare in (
+            (singles, 1, False),
+            (singles, 1, True),
+            (pairs, 1, False),
+            (singles, 2, False),
+            (pairs, 2, False),
+            (pairs, 1, True),
+        ):
+            for of in some:
+                for whole in self._completed(best - of, most, rare=rare):
+                    gone, instead = best - whole, whole - best
+                    # All of it must be needed, else it is less that explains, and that is listed.
+                    if gone and instead and (gone, instead) not in found and self._is_needed(whole, instead):
+                        found[gone, instead] = None
+        found.update(dict.fromkeys(self._turned(best)))
+        return [
+            Exchange(gone, tuple(sorted(instead, key=likeliness)))
+            for gone, instead in sorted(found, key=lambda one: (len(one[0]), cost(one[1])))
+            if not _is_made(gone, instead, found)
+        ]
 
-    def _other_covers(self, faults: Faults) -> Iterator[Exchange]:
-        """Silent switches told as other opens and cuts: as many as now, or as two or three switches."""
-        group = frozenset(one for one in faults if one.kind in ("open", "cut"))
-        silent = {name for one in group for name in self._silenced_by(one)} & self.pressed
-        if not group or not 2 <= len(silent) <= _COVERED:
-            return
-        pieces: dict[Fault, frozenset[str]] = {}
-        for name in sorted(silent, key=self.order.__getitem__):
-            pieces[Fault("open", (name,))] = frozenset((name,))
-            for gpio in self._lines(Fault("open", (name,))):
-                for one in self._line_faults(gpio):
-                    hushed = self._silenced_by(one) & self.pressed
-                    if one.kind in ("open", "cut") and hushed and hushed <= silent:
-                        pieces[one] = frozenset(hushed)
-        most = max(len(group) + 1, len(silent) if len(silent) <= 3 else 0)
-        for count in range(1, most + 1):
-            for some in combinations(pieces, count):
-                if self.left <= 0:
-                    return
-                told = {name for one in some for name in pieces[one]}
-                needed = all(
-                    told != frozenset().union(*(pieces[o] for o in some if o != one)) for one in some
-                )
-                once = len(group - set(some)) > 1 or len(set(some) - group) > 1
-                if told == silent and needed and once:
-                    others = faults - group
-                    if not self._differs(others | set(some), self._states_of(some[0]), most=0):
-                        yield Exchange(group - set(some), tuple(one for one in some if one not in group))
+    def _is_needed(self, whole: Faults, some: Faults) -> bool:
+        return not any(self.compared.explain(whole - {one}) for one in some)
 
-    def _by_dirt(self, faults: Faults) -> Iterator[Exchange]:
-        """Two faults that dirt between two lines would explain alone."""
-        for one, other in combinations(sorted(faults, key=str), 2):
-            if self._touch(one, other) and "leaky" not in (one.kind, other.kind):
-                lines = sorted({*self._lines(one), *self._lines(other)})
-                for a, b in combinations(lines[:4], 2):
-                    leak, both = _dirt(a, b), frozenset((one, other))
-                    if not self._differs(faults - both | {leak}, self._states_of(one), most=0):
-                        yield Exchange(both, (leak,))
+    def _touch(self, one: Fault, other: Fault) -> bool:
+        return not self._lines_around(one).isdisjoint(self._lines_around(other))
 
-    def _turned(self, faults: Faults) -> Iterator[Exchange]:
-        """Every diode that could be measured in backwards: perhaps it is the file's line."""
-        turned = frozenset(one for one in faults if one.kind == "reversed" and one.where != (EVERY_DIODE,))
-        instead = Fault("reversed", (EVERY_DIODE,))
-        if len(turned) > 1 and not self._differs(faults - turned | {instead}, most=0):
-            yield Exchange(turned, (instead,))
-
-    def _silenced_by(self, fault: Fault) -> set[str]:
-        """The switches that this open or cut keeps from answering."""
+    def _lines_around(self, fault: Fault) -> set[int]:
+        """The lines of a fault; where it silences a whole line, those of the switches on it too."""
+        lines = self.compared.lines_of(fault)
         if fault.kind not in ("open", "cut"):
-            return set()
-        if fault.where[0] in self.switches:
-            return {fault.where[0]}
-        on = switches_on(self.wiring, int(fault.where[0][4:]))
-        return set(on[on.index(fault.where[1]) + 1 :] if fault.kind == "cut" else on)
+            return set(lines)
+        on = (name for gpio in lines for name in self.compared.on(gpio)) if len(lines) == 1 else ()
+        return {*lines, *(gpio for name in on for gpio in self.compared.lines[name])}
 
-    def _near(self, fault: Fault, faults: Faults) -> list[Fault]:
-        """Single faults that might read as this one does."""
-        lines = self._lines(fault)
-        names = [word for word in fault.where if word in self.switches]
-        if not names:
-            names = [name for gpio in lines for name in switches_on(self.wiring, gpio)][: 4 * _NEAR]
-        if fault.kind == "cut":
-            names = [n for gpio in lines[:1] for n in switches_on(self.wiring, gpio)]
-        found: list[Fault] = []
-        kind = fault.kind
-        if kind in ("open", "cut"):
-            found += [Fault("open", (f"GPIO{gpio}",)) for gpio in lines]
-            found += [Fault("open", (name,)) for name in names]
-            found += [one for gpio in lines for one in self._line_faults(gpio) if one.kind == "cut"]
-            found += [
-                one
-                for name in names[:_NEAR]
-                for gpio in self._lines(Fault("open", (name,)))
-                for one in self._line_faults(gpio)
-                if one.kind in ("cut", "open")
-            ]
-            if fault.where[0] in self.switches:
-                found += self._with_hidden(fault.where[0])
-                held = [g for one in faults if one.kind in ("low", "high") for g in self._lines(one)]
-                found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a in lines for b in held if a != b]
-        elif kind in ("low", "high"):
-            touching = {gpio for each in faults for gpio in self._lines(each)} - set(lines)
-            found += [Fault("bridge", (f"GPIO{a}", f"GPIO{b}")) for a in lines for b in touching]
-            found += [Fault("closed", (name,)) for name in names if self.switches[name].direct is not None]
-            found += [
-                Fault("closed", (self.at[place],))
-                for a in lines
-                for b in touching
-                for place in ((a, b), (b, a))
-                if place in self.at
-            ]
-        elif kind == "bridge" and fault.where[0] not in self.switches:
-            touching = {
-                gpio
-                for each in faults
-                if each.kind in ("bridge", "low", "high", "closed")
-                for gpio in self._lines(each)
-            }
-            found += [Fault("bridge", (f"GPIO{a}", f"GPIO{b}")) for a in lines for b in touching if a != b]
-            found += [Fault(each, (f"GPIO{a}",)) for a in lines for each in ("low", "high")]
-            if any(one.kind == "swapped" for one in faults):
-                found += [Fault("closed", (name,)) for name in names[: 4 * _NEAR]]
-            found += [
-                Fault("closed", (self.at[place],))
-                for place in _both_ways([*lines, *(touching - set(lines))])
-                if place in self.at
-            ]
-        elif kind == "bridge":
-            found += [one for name in names for one in self._node_bridges(name, self.all_lines)]
-            found += [Fault("shorted", (name,)) for name in names]
-        elif kind == "leaky":
-            found += [
-                Fault(each, (self.at[place],))
-                for place in _both_ways(lines)
-                if place in self.at
-                for each in self._kinds(self.at[place])
-            ]
-            found.append(Fault("bridge", fault.where))
-        elif kind == "swapped":
-            for group in (self.wiring.rows, self.wiring.columns, self.wiring.direct_pins):
-                found += [Fault("swapped", (f"GPIO{a}", f"GPIO{b}")) for a, b in combinations(group, 2)]
-            found += [Fault("swapped", _in_order(both)) for both in combinations(names[:_NEAR], 2)]
-            found += [one for name in names[:2] for one in self._with_hidden(name)]
-        elif kind == "moved":
-            found += [one for name in names for one in self._node_bridges(name, self.all_lines)]
-        elif kind in ("reversed", "shorted", "closed"):
-            found += [Fault(each, (name,)) for name in names for each in self._kinds(name)]
-            found += [Fault("low", (f"GPIO{gpio}",)) for gpio in lines]
-            if len(lines) == 2:
-                found.append(Fault("bridge", (f"GPIO{lines[0]}", f"GPIO{lines[1]}")))
-            if kind == "shorted":
-                found += [one for name in names for one in self._node_bridges(name, self.all_lines)]
-        if kind in ("bridge", "closed", "reversed", "leaky"):
-            found += [_dirt(a, b) for a, b in combinations(sorted(lines), 2)]
-        return [one for one in dict.fromkeys(map(canonical, found)) if one != fault]
+    def _completed(
+        self, base: Faults, most: int, *, rare: bool = False, seen: set[Faults] | None = None
+    ) -> Iterator[Faults]:
+        """`base` with `most` faults more at most, each of which explains some of what the others leave, where
+        that explains everything."""
+        seen = set() if seen is None else seen
+        if self.compared.explain(base):
+            yield base
+        elif most == 1:
+            for changed in self._steps(base, rare=rare, alone=True):
+                if changed not in seen and self.compared.tables < self.allowed:
+                    seen.add(changed)
+                    if len(changed) <= len(base) + 1 and self.compared.explain(changed):
+                        yield changed
+        elif most > 1:
+            for _, _, changed in self._less_wrong(base, self._steps(base, rare=rare), seen)[:_WIDE]:
+                yield from self._completed(
+                    changed, most - max(len(changed) - len(base), 1), rare=rare, seen=seen
+                )
 
-    def _with_hidden(self, name: str) -> Iterator[Fault]:
-        """This one exchanged with a switch that no press could judge."""
-        for other in self.switches:
-            if other != name and other not in self.pressed:
-                yield Fault("swapped", _in_order((name, other)))
-
-    def _pairs_near(self, fault: Fault) -> Iterator[tuple[Fault, ...]]:
-        """A diode shorted under a switch that is closed joins its two lines; one that is in backwards leads
-        the other way."""
-        if self.wiring.diodes is Diodes.NONE or fault.where[0] in self.switches:
-            return
-        if fault.kind in ("bridge", "leaky", "low", "high"):
-            for name in [self.at[place] for place in _both_ways(self._lines(fault)) if place in self.at]:
-                yield (Fault("closed", (name,)), Fault("shorted", (name,)))
-                yield (Fault("closed", (name,)), Fault("reversed", (name,)))
-
-    @property
-    def all_lines(self) -> tuple[int, ...]:
-        return (*self.wiring.rows, *self.wiring.columns)
-
-    def _lines(self, fault: Fault) -> list[int]:
-        found: dict[int, None] = {}
-        for word in fault.where:
-            if word in self.switches:
-                switch = self.switches[word]
-                each = [gpio for gpio in (switch.row, switch.column, switch.direct) if gpio is not None]
-            else:
-                each = [int(word[4:])] if word.startswith("GPIO") else []
-            found.update(dict.fromkeys(each))
-        if fault.kind == "cut":
-            return list(found)[:1]
-        return list(found)
-
-    def _states_of(self, fault: Fault) -> list[Closed]:
-        """The states in which this fault shows first."""
-        names = [word for word in fault.where if word in self.switches]
-        if fault.kind == "cut" or not names:
-            on = [name for gpio in self._lines(fault) for name in switches_on(self.wiring, gpio)]
-            names = [*names, *on]
-        alone = [frozenset((name,)) for name in names]
-        chords = [held for held in self.evidence.chords if held & set(names)]
-        if fault.kind in ("open", "cut", "swapped"):
-            return [*alone, *chords, frozenset()]
-        return [frozenset(), *alone, *chords]
+    def _turned(self, faults: Faults) -> Iterator[tuple[Faults, Faults]]:
+        """Most diodes that were measured in backwards: perhaps it is the file's line, and the others are."""
+        turned = frozenset(one for one in faults if one.kind == "reversed" and one.where != (EVERY_DIODE,))
+        instead = frozenset((Fault("reversed", (EVERY_DIODE,)),))
+        while len(turned) > 1 and len(instead) <= len(turned):
+            state = self.compared.first_wrong(faults - turned | instead)
+            if state is None:
+                yield turned, instead
+                return
+            other = frozenset(Fault("reversed", (name,)) for name in state)
+            if len(state) != 1 or other <= instead:
+                return
+            instead |= other
 
 
-_DIRT = "47k"  # anything from 10 to 200 kOhm reads alike
-
-# Common practice among people who solder boards by hand, likeliest first.
-# Logarithms of how rarely one comes at one place; from memory.
-_COST = {
-    "open": 5.0,
-    "reversed": 5.2,
-    "bridge": 5.4,
-    "low": 6.0,
-    "high": 6.2,
-    "closed": 6.2,
-    "shorted": 6.2,
-    "cut": 6.6,
-    "swapped": 6.6,
-    "leaky": 11.0,
-    "moved": 9.0,
-}
-_UNLIKELY = 9.0
-_FAR_APART = 1.0  # a bridge between pins that aren't neighbours
-_PIN = 0.5  # a pin of the chip that isn't soldered: beside the switches' legs there are few
-
-
-def _cost(faults: Iterable[Fault]) -> float:
-    """How unlikely these faults are together: the fewest first, the commoner ones first."""
-    return sum(
-        _COST[one.kind]
-        + _FAR_APART * _is_far_apart(one)
-        + _PIN * (one.kind == "open" and one.where[0].startswith("GPIO"))
-        for one in faults
-    )
-
-
-def _is_far_apart(fault: Fault) -> bool:
-    if fault.kind != "bridge":
+def _is_made(gone: Faults, instead: Faults, known: Iterable[tuple[Faults, Faults]]) -> bool:
+    """Whether single exchanges, one after the other, make this one."""
+    if len(gone) == 1 or len(gone) != len(instead):
         return False
-    a, b = fault.where
-    if not (a.startswith("GPIO") and b.startswith("GPIO")):
-        return True
-    return int(b[4:]) not in {pin.gpio for pin in neighbours(int(a[4:]))}
+    singly = {(*of, *one) for of, one in known if len(of) == len(one) == 1}
+    return any(singly.issuperset(zip(gone, some, strict=True)) for some in permutations(instead))
 
 
-def _likeliness(fault: Fault) -> tuple[float, str]:
-    return _cost((fault,)), str(fault)
+def _rank(faults: Faults) -> tuple[float, list[str]]:
+    return round(cost(faults), 3), sorted(map(str, faults))
 
 
-def _dirt(a: int, b: int) -> Fault:
-    return Fault("leaky", (f"GPIO{a}", f"GPIO{b}"), _DIRT)
-
-
-def _in_order(words: Sequence[str]) -> tuple[str, ...]:
-    def key(word: str) -> tuple[str, int]:
-        digits = "".join(c for c in word if c.isdigit())
-        return word.rstrip("0123456789"), int(digits or 0)
-
-    return tuple(sorted(words, key=key))
-
-
-def _in_pairs(fault: Fault) -> Iterator[Fault]:
-    """A round of swapped switches as the exchanges that make it."""
-    if fault.kind == "swapped" and len(fault.where) > 2:
-        for a, b in zip(fault.where, fault.where[1:], strict=False):
-            yield Fault("swapped", (a, b))
-    elif fault.kind not in ("sticks", "drops", "bounces"):
-        yield fault
-
-
-def _both_ways(lines: Sequence[int]) -> Iterator[tuple[int, int]]:
-    for a, b in combinations(lines, 2):
-        yield a, b
-        yield b, a
+def _by_wrong(one: tuple[int, float, Faults]) -> tuple[int, float, list[str]]:
+    return one[0], one[1], sorted(map(str, one[2]))

@@ -476,8 +476,12 @@ class Board:
         heads: list[int] = []
         seats: dict[tuple[int, str], int] = {}
         cuts = {fault.where for fault in self.faults if fault.kind == "cut"}
-        for gpio in range(GPIO_COUNT):
-            line = _on_line(self.wiring, gpio)
+        lines: list[list[Switch]] = [[] for _ in range(GPIO_COUNT)]
+        for switch in self.wiring.switches:
+            for pin in dict.fromkeys((switch.row, switch.column, switch.direct)):
+                if pin is not None:
+                    lines[pin].append(switch)
+        for gpio, line in enumerate(lines):
             piece = self._copper.piece()
             heads.append(piece)
             self._capacitance[piece] = _TRACK_PF if line else 0.0
@@ -665,6 +669,8 @@ _RUN = 1 << GPIO_COUNT  # RUN is read like one more line: low means that the chi
 
 
 def _lines(reading: Reading) -> Reading:
+    if not (reading.low | reading.undefined) & _RUN:
+        return reading
     return Reading(reading.low & ALL_PINS, reading.undefined & ALL_PINS)
 
 

@@ -285,11 +285,7 @@ class Positions:
 
     def _releases(self, table: Observation) -> list[str]:
         low = table.low
-        released = [
-            name
-            for name in self._held
-            if not low & (self.matrix.forward(name) | self.matrix.backward(name)) & ~self.base.low
-        ]
+        released = [name for name in self._held if not low & self._shows(name) & ~self.base.low]
         for name in released:
             del self._held[name]
             self._opened_us[name] = table.time_us
@@ -307,17 +303,23 @@ class Positions:
 
     def tables(self) -> dict[str, Observation]:
         """Per switch what was read while it was pressed, where that is believed: the good press that proves
-        it, or two that agree (with silence the table at rest)."""
+        it, one where it answered as the same other one as in another press, or two that agree (with silence
+        the table at rest)."""
         found: dict[str, Observation] = {}
         for name, tables in self._tables.items():
             alike = Counter(table.low & table.readable for table in tables).most_common(1)[0]
             low, times = alike
-            if times >= _AGREEING or (self.is_good(name) and low & self.matrix.forward(name)):
+            at = name if self.is_good(name) else self.answered_elsewhere(name)
+            if times >= _AGREEING or (isinstance(at, str) and low & self._shows(at)):
                 found[name] = next(table for table in tables if table.low & table.readable == low)
         for name, table in self._beside.items():
             if name not in self._tables and self.answers_beside(name) is not None:
                 found[name] = table
         return found
+
+    def _shows(self, name: str) -> int:
+        """What a contact in this place can show, whichever way its diode leads."""
+        return self.matrix.forward(name) | self.matrix.backward(name)
 
     # -- what it amounts to ------------------------------------------------------------------------
 

@@ -82,22 +82,41 @@ def several(
             done += 1
 
 
-def figures_of(scores: list[Score], name: str) -> list[Figure]:
-    """What is to be reached of boards with faults."""
+def figures_of(scores: list[Score], name: str, first: float | None = None) -> list[Figure]:
+    """What is to be reached of boards with faults. `first`: the share to be listed first."""
     sure = [one for one in scores if one.visible and is_sure(one.planted)]
     dirt = [one for one in scores if not is_sure(one.planted)]
     quiet = [one for one in scores if not one.visible and is_sure(one.planted)]
     found = [
         Figure(f"{name}: found", sum(one.found for one in sure), len(sure), 1.0),
         Figure(f"{name}: the planted set is listed", sum(one.named for one in sure), len(sure), 1.0),
-        Figure(f"{name}: and listed first", sum(one.first for one in sure), len(sure), 0.85),
+        Figure(f"{name}: and listed first", sum(one.first for one in sure), len(sure), first),
+        Figure(
+            f"{name}: listed first, or what is first reads the same and comes as often or oftener",
+            sum(one.first or one.outdone for one in sure),
+            len(sure),
+            1.0,
+        ),
+        Figure(
+            f"{name}: all mended, where what is listed is mended and the board tested again",
+            sum(one.rounds > 0 for one in sure),
+            len(sure),
+            1.0,
+        ),
+        Figure(f"{name}: tests until all is mended, most", max([one.rounds for one in sure] or [0]), 0),
         Figure(
             f"{name}: boards with a listed set that the graph tells apart",
             sum(one.apart > 0 for one in sure),
             0,
             most=0,
         ),
-        Figure(f"{name}: sets listed, median", median([one.sets for one in sure] or [0]), 0, most=3),
+        Figure(
+            f"{name}: sets listed with no more faults than the first, median",
+            median([one.no_larger for one in sure] or [0]),
+            0,
+            most=3,
+        ),
+        Figure(f"{name}: sets listed, median", median([one.sets for one in sure] or [0]), 0),
         Figure(
             f"{name}: something found where nothing reads differently",
             sum(one.found for one in quiet),

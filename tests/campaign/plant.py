@@ -8,8 +8,8 @@ from random import Random
 import networkx as nx
 from wirings import light, wiring_of
 
-from hil.alike import canonical
 from hil.board import Board, Fault, parse_fault
+from hil.candidates import canonical
 from hil.judge import switches_on
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring

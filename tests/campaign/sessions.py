@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from random import Random
@@ -10,8 +11,8 @@ from typing import Literal
 from boards import Desk
 from copper_graph import Reference
 
-from hil.alike import canonical
 from hil.board import Fault
+from hil.candidates import canonical, cost
 from hil.judge import switches_on
 from hil.result import PositionVerdict, Result
 from hil.stages.positions import Kind
@@ -64,15 +65,22 @@ class Careless(Desk):
 @dataclass(frozen=True, slots=True)
 class Score:
     """`visible`: some reading surely differs from a good board's. `named`: the planted set, less what it
-    hides, is in the listed class; `first`: and comes first. `sets`: how many sets are listed; `apart`: of
-    the first few, those that the graph tells from the planted set by what was pressed."""
+    hides, is in the listed class; `first`: and comes first. `outdone`: what comes first reads the same, by
+    the graph, and is as likely or likelier: so no tester could have known. `rounds`: how often a board is
+    tested until nothing is left to mend, when each time what is listed is mended; 0: never.
+    `sets`: how many sets are listed, dirt apart, which may read as anything; `no_larger`: of them, with no
+    more faults than the first. `apart`: of the first few, those that the graph tells from the planted set
+    by what was pressed."""
 
     planted: tuple[Fault, ...]
     visible: bool
     found: bool
     named: bool
     first: bool
+    outdone: bool
+    rounds: int
     sets: int
+    no_larger: int
     apart: int
     asked: int
     slips: int
@@ -89,9 +97,14 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
     listed = _listed(wiring, result)
     wanted = settled(wiring, planted)
     hidden = frozenset(one for one in wanted if _is_hidden(wiring, one, result))
-    first = _explains(wiring, listed[0], wanted, hidden)
     not_pressed = (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
     states = (None, *(one.switch for one in result.positions if one.verdict not in not_pressed))
+    naming = [one for one in listed if _explains(wiring, one, wanted, hidden, states)]
+    first = listed[0] in naming
+    outdone = cost(listed[0]) <= cost(wanted) and not any(
+        differs(wiring, planted, tuple(listed[0]), state) for state in states
+    )
+    clean = [one for one in listed if all(each.kind != "leaky" for each in one)]
     apart = [
         one
         for one in ([listed[0], *_exchanged(wiring, result)][:_COMPARED] if result.faults else [])
@@ -101,15 +114,31 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
         planted=planted,
         visible=visible,
         found=bool(result.faults),
-        named=first or any(_explains(wiring, one, wanted, hidden) for one in listed),
+        named=bool(naming),
         first=first,
-        sets=len(listed),
+        outdone=outdone and not first,
+        rounds=_rounds(wiring, planted, naming[0], seed, slips) if naming else 0,
+        sets=len(clean),
+        no_larger=sum(len(one) <= len(listed[0]) for one in clean),
         apart=len(apart),
         asked=desk.asked,
         slips=desk.slips,
         not_proven=sum(one.verdict is not PositionVerdict.PROVEN for one in result.positions),
         result=result,
     )
+
+
+def _rounds(
+    wiring: Wiring, planted: tuple[Fault, ...], mended: frozenset[Fault], seed: int, slips: float
+) -> int:
+    """How often it takes a test until all is mended, if these are mended now; 0: something is never found."""
+    left = tuple(one for one in planted if not settled(wiring, (one,)) & mended)
+    if not left or len(left) == len(planted):
+        return 1
+    further = run(wiring, left, seed, slips)
+    if not further.visible:  # a diode turned on a board without current, a joint beside another one
+        return 1
+    return 1 + further.rounds if further.rounds else 0
 
 
 def alike(wiring: Wiring, fault: Fault, faults: list[Fault]) -> tuple[list[Fault], int]:
@@ -146,7 +175,7 @@ def _listed(wiring: Wiring, result: Result) -> list[frozenset[Fault]]:
     """Every fault set that the result lists, the first one first; of very many the first 500."""
     plain = frozenset(_fault(wiring, fault.title) for fault in result.faults)
     exchanges = _exchanges(wiring, result)
-    found = {plain: None}
+    found = {settled(wiring, tuple(plain)): None}
     waiting = [(plain, 0, plain)]
     while waiting and len(found) < 500:
         now, at, untouched = waiting.pop(0)
@@ -154,7 +183,7 @@ def _listed(wiring: Wiring, result: Result) -> list[frozenset[Fault]]:
             gone, instead = exchanges[n]
             if gone <= untouched and not instead & now:
                 changed = now - gone | instead
-                found[changed] = None
+                found[settled(wiring, tuple(changed))] = None
                 waiting.append((changed, n + 1, untouched - gone))
     return list(found)
 
@@ -169,31 +198,40 @@ def _fault(wiring: Wiring, words: str) -> Fault:
 
 
 def _is_hidden(wiring: Wiring, fault: Fault, result: Result) -> bool:
-    """Whether the result says of every place of this fault that another fault hides it."""
+    """Whether the result says of a place of this fault that another fault hides it."""
     verdicts = {one.switch: one for one in result.positions}
     titles = {one.title for one in result.faults}
-    names = {word for word in fault.where if word in verdicts}
-    if fault.kind == "cut" or not names:
-        gpios = [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
-        names = {name for gpio in gpios for name in switches_on(wiring, gpio)}
-    return bool(names) and all(
-        verdicts[name].verdict is PositionVerdict.UNTESTED and set(verdicts[name].blocked_by) & titles
+    gpios = [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
+    names = {name for gpio in gpios for name in switches_on(wiring, gpio)}
+    names |= {word for word in fault.where if word in verdicts}
+    if fault.kind == "cut":
+        on = switches_on(wiring, gpios[0])
+        names = set(on[on.index(fault.where[1]) + 1 :])
+    return any(
+        verdicts[name].verdict in (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
+        and (set(verdicts[name].blocked_by) & titles or f"closed {name}" in titles)
         for name in names
     )
 
 
 def _explains(
-    wiring: Wiring, named: frozenset[Fault], wanted: frozenset[Fault], hidden: frozenset[Fault]
+    wiring: Wiring,
+    named: frozenset[Fault],
+    wanted: frozenset[Fault],
+    hidden: frozenset[Fault],
+    states: Sequence[str | None],
 ) -> bool:
-    """Whether these are the planted ones, less what the result calls hidden and what reads no different."""
+    """Whether these are the planted ones, less what the result calls hidden and what reads no different in
+    any state that was pressed."""
     if named == wanted:
         return True
     if not named <= wanted or (wanted and not named):
         return False
-    if wanted - named <= hidden:
-        return True
-    states = (None, *(each.name for each in wiring.switches))
-    return not any(differs(wiring, tuple(wanted), tuple(named | hidden), state) for state in states)
+    if any(differs(wiring, tuple(wanted), tuple(named), state) for state in states):
+        return False
+    every = (None, *(each.name for each in wiring.switches))
+    rest = named | hidden
+    return wanted <= rest or not any(differs(wiring, tuple(wanted), tuple(rest), state) for state in every)
 
 
 def differs(wiring: Wiring, one: tuple[Fault, ...], other: tuple[Fault, ...], pressed: str | None) -> bool:
