@@ -22,12 +22,12 @@ if TYPE_CHECKING:
     from hil.events import Event
     from hil.history import Run
     from hil.link import Link
-    from hil.page import Heard, Page
     from hil.record import Dump, Record
     from hil.result import Result
     from hil.stages.alive import AliveFindings
     from hil.stages.typing import KeyReceived
-    from keyc.identity import Image
+    from hil.views.page import Heard, Page
+    from keyc.image.identity import Image
     from keyc.keyboard import Keyboard
 
 _LOOKS_S = 60.0  # for a board that is to be plugged in
@@ -65,7 +65,7 @@ class Bench:
         from hil.mending import OF_MENDS, mended, proven_without, touched_by, with_what_stands
         from hil.session import Session, result_without_board
         from hil.stages.alive import AliveFindings
-        from hil.view import view_on
+        from hil.views.terminal import view_on
         from keyc.fingerprints import fingerprints
 
         settings = self._settings()
@@ -171,7 +171,7 @@ class Bench:
     def _opened_page(self) -> Page | None:
         if not self._options.page:
             return None
-        from hil.page import Page, show_in_browser
+        from hil.views.page import Page, show_in_browser
 
         try:
             page = self._page = Page(self._keyboard, self._options.side)
@@ -290,7 +290,7 @@ class Bench:
         self._wanted_image = "trial" if image == "trial" else "bench"
 
     def _image(self) -> bytes:
-        from keyc.firmware import build_uf2
+        from keyc.image.firmware import build_uf2
 
         return build_uf2(self._keyboard, self._wanted_image).bytes
 
@@ -352,7 +352,7 @@ class Bench:
         """Which board revision this is, by the fingerprint of its netlist."""
         if self._options.netlist is None:
             return None
-        from keyc.netlist import fingerprint, read_netlist
+        from keyc.netlist.ipc_d_356 import fingerprint, read_netlist
 
         return fingerprint(read_netlist(self._options.netlist))
 

@@ -206,7 +206,7 @@ def _read(options: Namespace) -> int:
 def _learn(options: Namespace) -> int:
     from hil.hands import Person
     from hil.learn import file_text, learn, learnt, wanted_in
-    from hil.view import learning_view_on
+    from hil.views.terminal import learning_view_on
 
     wanted = wanted_in(options.shape) if options.shape else None
     names = wanted.names if wanted else ()
@@ -232,7 +232,7 @@ def _learn(options: Namespace) -> int:
     for remark in found.remarks:
         say(f"note: {remark}")
     if missing:
-        from hil.report import names_in_short
+        from hil.views.report import names_in_short
 
         say(f"note: no key was learnt for {names_in_short(missing)}")
     if options.output:
@@ -321,7 +321,7 @@ def _run(path: str, *, before_last: bool = False) -> Run:
 
 def _hearing(options: Namespace, run: Run) -> Hearing:
     from hil.witnesses import heard
-    from keyc.witnesses import comparison_with
+    from keyc.netlist.witnesses import comparison_with
 
     keyboard = _keyboard(options.file)
     comparison = comparison_with(keyboard, options.netlist, options.controller, options.pins)
@@ -380,15 +380,15 @@ def _hand_over(options: Namespace, result: Result, keyboard: Keyboard) -> None:
     if options.format == "json":
         print_json(result.as_json(_tool()))
     else:
-        from hil.report import text_of
+        from hil.views.report import text_of
 
         print(text_of(result), flush=True)
     if options.junit:
-        from hil.junit import junit_of
+        from hil.views.junit import junit_of
 
         write_whole(options.junit, junit_of(result))
     if options.report:
-        from hil.report import html_of
+        from hil.views.report import html_of
 
         write_whole(options.report, html_of(result, keyboard, tool=_tool(), side=options.side))
         if options.format != "json":

@@ -8,7 +8,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from keyc.diagnostics import UserError
-from keyc.flash import ROM_BOARD_ID, ThisComputer
+from keyc.image.flash import ROM_BOARD_ID, ThisComputer
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -52,7 +52,7 @@ class Computer(ThisComputer):
 
     def load(self, drive: str) -> None:
         """The image onto that drive; UserError (exit status 1) where the board doesn't come up."""
-        from keyc.flash import flashed, image_of
+        from keyc.image.flash import flashed, image_of
 
         flashed(image_of(self._image(), "the image"), self, drive=drive, wait_s=0)
 

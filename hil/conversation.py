@@ -45,8 +45,8 @@ if TYPE_CHECKING:
     from hil.stages.positions import Question
     from hil.stages.typing import KeyReceived
     from hil.wire import Sentence
-    from keyc.caps import Side
     from keyc.keyboard import Keyboard
+    from keyc.sheet.caps import Side
 
 _Answer = TypeVar("_Answer")
 

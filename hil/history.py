@@ -291,7 +291,7 @@ def compared_text(old: Run, new: Run) -> str:
     """What changed, as a few lines."""
     from textwrap import wrap
 
-    from hil.report import names_in_short
+    from hil.views.report import names_in_short
 
     found = changes(old, new)
     lines = [f"{old.when or 'earlier'} ({old.step}) → {new.when or 'later'} ({new.step})"]

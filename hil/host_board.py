@@ -11,8 +11,8 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
 from hil.board import ALL_PINS, GPIO_COUNT, Board, Fault
-from keyc.engine import Engine, Report
-from keyc.engine_library import EngineLibrary, declare, load
+from keyc.engine.engine import Engine, Report
+from keyc.engine.library import EngineLibrary, declare, load
 from keyc.keyboard import Wiring
 
 if TYPE_CHECKING:

@@ -195,8 +195,8 @@ def wanted_in(path: str) -> Wanted:
     from keyc.command import say
     from keyc.compile import read_source
     from keyc.diagnostics import has_errors, render_text
-    from keyc.shape import shape_alone
-    from keyc.syntax import parsed
+    from keyc.language.shape import shape_alone
+    from keyc.language.syntax import parsed
 
     file = parsed(read_source(path))
     caps, text, mistakes = shape_alone(file)

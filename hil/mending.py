@@ -7,7 +7,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from hil.diagnose import UNPLUG, ranked
+from hil.diagnosis.diagnose import UNPLUG, ranked
 from hil.events import Event
 from hil.judge import switches_on
 from hil.outcome import with_ghosting_of

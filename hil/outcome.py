@@ -5,14 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from hil.contacts import (
+from hil.diagnosis.contacts import (
     bouncing_faults,
     faults_of_chords,
     faults_of_dials,
     faults_of_lights,
     flexing_faults,
 )
-from hil.diagnose import diagnosis
+from hil.diagnosis.diagnose import diagnosis
+from hil.diagnosis.suggested import suggested_wiring
 from hil.result import (
     BAD_LINES,
     Fault,
@@ -29,7 +30,6 @@ from hil.stages.bounce import ONCE, debounce, not_pooled
 from hil.stages.lines import NOT_SEEN, LineFindings
 from hil.stages.positions import ONE_WAY, rows_of_caps
 from hil.stages.together import Together
-from hil.suggested import suggested_wiring
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
@@ -361,7 +361,7 @@ def _with_not_tested(
 
 def ghosting_left(positions: Iterable[Position]) -> tuple[str, ...]:
     """Whose diodes may still let a ghost through. Those that are known to be good or bad are told as such."""
-    from hil.report import names_in_short
+    from hil.views.report import names_in_short
 
     mine = [one for one in positions if one.pin is None]
     left = [one.switch for one in mine if one.verdict not in _KNOWN_DIODES]

@@ -9,8 +9,8 @@ from hil.stages.positions import rows_of_caps
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from keyc.caps import Side
     from keyc.keyboard import Cap, Keyboard
+    from keyc.sheet.caps import Side
 
 
 _NAMED_SINGLY = 3  # of neighbours in a row

@@ -52,7 +52,7 @@ class Console(Protocol):
 
 
 class VirtualBoard(Console, Protocol):
-    """A board on the bench: `hil.host_board.HostBoard`, `hil.chip_board.ChipBoard`."""
+    """A board on the bench: `hil.host_board.HostBoard`, `hil.chip.chip_board.ChipBoard`."""
 
     wiring: Wiring
 
@@ -96,11 +96,11 @@ def board_of(
 
         return HostBoard(keyboard.wiring, faults, fingerprints=fingerprints(keyboard), seed=seed)
     try:
-        from hil.chip_board import ChipBoard
+        from hil.chip.chip_board import ChipBoard
     except ImportError as error:
         help_text = 'install it with `pip install "keyc[chip]"`'
         raise UserError(f"the chip's emulator isn't installed ({error})", help_text, exit_status=3) from None
-    from keyc.firmware import build_uf2
+    from keyc.image.firmware import build_uf2
 
     board = ChipBoard(build_uf2(keyboard, "bench").bytes, keyboard.wiring, faults, seed)
     board.plug()

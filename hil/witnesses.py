@@ -13,13 +13,13 @@ from enum import Enum
 from typing import TYPE_CHECKING, Any
 
 from keyc.keyboard import Diodes
-from keyc.wired_board import Side, natural
+from keyc.netlist.wired_board import Side, natural
 
 if TYPE_CHECKING:
     from hil.history import Run
     from keyc.keyboard import Keyboard, Switch
-    from keyc.wired_board import Key
-    from keyc.witnesses import Comparison
+    from keyc.netlist.wired_board import Key
+    from keyc.netlist.witnesses import Comparison
 
 # Verdicts of a switch that was asked for and answered at its own place.
 _AT_ITS_PLACE = frozenset({"proven", "reversed", "shorted", "intermittent", "chattering"})

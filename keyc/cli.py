@@ -20,13 +20,13 @@ from keyc.command import (
 if TYPE_CHECKING:
     from argparse import ArgumentParser, Namespace
 
-    from keyc.boards import ReadBoard
     from keyc.compile import Checked
     from keyc.diagnostics import Diagnostic
-    from keyc.firmware import Runtime
-    from keyc.identity import Image
+    from keyc.image.firmware import Runtime
+    from keyc.image.identity import Image
     from keyc.keyboard import Keyboard
-    from keyc.witnesses import Agreement
+    from keyc.netlist.boards import ReadBoard
+    from keyc.netlist.witnesses import Agreement
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -229,15 +229,15 @@ def _add_diodes_option(parser: ArgumentParser) -> None:
 
 
 def _board(options: Namespace) -> ReadBoard:
-    from keyc.boards import read_board
     from keyc.keyboard import Diodes
+    from keyc.netlist.boards import read_board
 
     intended = Diodes(options.diodes) if options.diodes else None
     return read_board(options.netlist, controller=options.controller, pin_map=options.pins, intended=intended)
 
 
 def _wiring(options: Namespace) -> int:
-    from keyc.boards import board_json, starting_text, summary
+    from keyc.netlist.boards import board_json, starting_text, summary
 
     read = _board(options)
     if options.format == "json":
@@ -343,7 +343,7 @@ def _proofs(
 ) -> list[tuple[str, bool]]:
     """What was proved of each keyboard, as text, and whether that is everything. Adds to what was found."""
     from keyc.diagnostics import UserError
-    from keyc.prove import SECONDS_MOST, STATES_MOST, as_text, diagnostics_of, proved
+    from keyc.engine.prove import SECONDS_MOST, STATES_MOST, as_text, diagnostics_of, proved
 
     for limit in ("seconds", "states"):
         given = getattr(options, limit)
@@ -364,7 +364,7 @@ def _proofs(
 
 
 def _witnessed(checked: Checked, options: Namespace) -> Agreement:
-    from keyc.witnesses import agreement
+    from keyc.netlist.witnesses import agreement
 
     return agreement(checked, options.netlist, options.controller, options.pins)
 
@@ -379,7 +379,7 @@ def _build(options: Namespace) -> int:
 
     files, more = files_of(keyboard, tables_of(keyboard)), []
     if options.runtime == "sdk":
-        from keyc.pico import project_files, shipped_files
+        from keyc.image.pico import project_files, shipped_files
 
         files, more = project_files(keyboard), shipped_files()
     if options.check:
@@ -395,8 +395,8 @@ def _build(options: Namespace) -> int:
 
 def _firmware(options: Namespace) -> int:
     from keyc.diagnostics import UserError
-    from keyc.elf import elf_in
-    from keyc.firmware import build_uf2, uf2_of_elf
+    from keyc.image.elf import elf_in
+    from keyc.image.firmware import build_uf2, uf2_of_elf
     from keyc.write import write_whole
 
     if not options.output.lower().endswith(".uf2"):
@@ -419,7 +419,7 @@ def _firmware(options: Namespace) -> int:
 
 def _runtime(options: Namespace) -> Runtime:
     """The one that was asked for, or is taken where nobody says, after telling why."""
-    from keyc.firmware import chosen_runtime
+    from keyc.image.firmware import chosen_runtime
 
     runtime: Runtime = options.runtime or "bare"
     if not options.runtime and not options.compiler:
@@ -429,7 +429,7 @@ def _runtime(options: Namespace) -> Runtime:
 
 
 def _flash(options: Namespace) -> int:
-    from keyc.flash import ThisComputer, flashed, image_of, read_image
+    from keyc.image.flash import ThisComputer, flashed, image_of, read_image
 
     wanted = None
     if options.file.lower().endswith(".uf2"):
@@ -439,7 +439,7 @@ def _flash(options: Namespace) -> int:
         if keyboard is None:
             return WRONG
         from keyc.fingerprints import fingerprints
-        from keyc.firmware import build_uf2
+        from keyc.image.firmware import build_uf2
 
         built = build_uf2(keyboard, options.image, options.compiler, say, _runtime(options))
         image = image_of(built.bytes, options.file)
@@ -478,8 +478,8 @@ def _sheet(options: Namespace) -> int:
     keyboard = _checked(options.file)
     if keyboard is None:
         return WRONG
-    from keyc.sheet import sheet_of
-    from keyc.sheet_pages import html_of, svg_of
+    from keyc.sheet.documents import html_of, svg_of
+    from keyc.sheet.sheet import sheet_of
     from keyc.write import write_whole
 
     sheet = sheet_of(keyboard)
@@ -491,7 +491,7 @@ def _sheet(options: Namespace) -> int:
 def _tidy(options: Namespace) -> int:
     import os
 
-    from keyc.tidy import Tidied, tidied_file
+    from keyc.language.tidy import Tidied, tidied_file
     from keyc.write import text_difference, write_whole
 
     status = DONE
@@ -518,7 +518,7 @@ def _tidy(options: Namespace) -> int:
 
 def _try(options: Namespace) -> int:
     from keyc.compile import read_source
-    from keyc.trial import as_json, as_text, tried
+    from keyc.engine.trial import as_json, as_text, tried
 
     trial = tried(read_source(options.file), options.script)
     if options.format == "json" or not trial.results:

@@ -58,11 +58,11 @@ def _hint_beside(path: Path) -> str:
 def check_text(source: Source) -> tuple[Keyboard | None, list[Diagnostic]]:
     """The keyboard, or None if there are errors, and every mistake and warning in file order.
 
-    Scenarios are not run: that is `keyc.scenarios`, which needs a C compiler.
+    Scenarios are not run: that is `keyc.engine.scenarios`, which needs a C compiler.
     """
-    from keyc.lint import findings
-    from keyc.resolve import resolved
-    from keyc.syntax import parsed
+    from keyc.language.lint import findings
+    from keyc.language.resolve import resolved
+    from keyc.language.syntax import parsed
 
     file = parsed(source)
     diagnostics = list(file.diagnostics)
@@ -88,7 +88,7 @@ def check_file(path: str | os.PathLike[str]) -> Checked:
     source = read_source(path)
     keyboard, found = check_text(source)
     if keyboard is not None and keyboard.scenarios:
-        from keyc.scenarios import findings
+        from keyc.engine.scenarios import findings
 
         found = in_file_order([*found, *findings(keyboard)])
         if has_errors(found):

@@ -120,7 +120,7 @@ def _faults_found(place: Path) -> set[str]:
 
 def _types(place: Path) -> bool:
     """Whether the daily image in the emulated chip enumerates as a keyboard and types what is tapped."""
-    from hil.chip_board import ChipBoard
+    from hil.chip.chip_board import ChipBoard
     from hil.virtual import Finger
     from keyc.compile import check_text, read_source
 

@@ -140,8 +140,8 @@ def _usb_id(numbers: tuple[int, int] | None) -> dict[str, int] | None:
 
 def _version(marks: Fingerprints) -> str:
     """How a computer tells the daily image with this keymap from one with another."""
-    from keyc.identity import device_version
-    from keyc.usb_seen import version_text
+    from keyc.image.identity import device_version
+    from keyc.image.usb_seen import version_text
 
     return version_text(device_version("daily", marks))
 

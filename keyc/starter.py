@@ -11,12 +11,12 @@ from collections.abc import Mapping, Sequence
 from math import ceil
 from pathlib import Path
 
-from keyc.board_text import HOST_LAYOUT, keymap_text, layer_lines, quoted
-from keyc.boards import ReadBoard
-from keyc.cap_lines import PlacedCap
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes
-from keyc.tidy import tidied_text
+from keyc.language.tidy import tidied_text
+from keyc.netlist.boards import ReadBoard
+from keyc.netlist.cap_lines import PlacedCap
+from keyc.netlist.keymap_text import HOST_LAYOUT, keymap_text, layer_lines, quoted
 
 MOST_KEYS = 225  # 15 rows and 15 columns: the chip has 30 pins
 _DIRECT_MOST = 4  # up to here a matrix saves no pin

@@ -11,16 +11,16 @@ import sys
 from collections.abc import Iterator
 from statistics import median
 
-from keyc.board_findings import findings
-from keyc.board_text import board_text, keymap_text, off_layer
-from keyc.circuit import circuit_of
 from keyc.compile import check_text
 from keyc.diagnostics import Diagnostic
 from keyc.keyboard import Diodes, Keyboard
-from keyc.netlist import netlist_of
+from keyc.netlist.circuit import circuit_of
+from keyc.netlist.findings import findings
+from keyc.netlist.ipc_d_356 import netlist_of
+from keyc.netlist.keymap_text import board_text, keymap_text, off_layer
+from keyc.netlist.traced import traced
+from keyc.netlist.wired_board import Board
 from keyc.source import Source
-from keyc.traced import traced
-from keyc.wired_board import Board
 from tests.keyc.made_boards import FAULTS, MadeBoard
 
 PLACE_U = 0.05

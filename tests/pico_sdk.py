@@ -10,9 +10,9 @@ from functools import cache
 import pytest
 
 from keyc.diagnostics import UserError
-from keyc.firmware import Runtime, build_uf2
-from keyc.identity import Image
-from keyc.pico import find_sdk
+from keyc.image.firmware import Runtime, build_uf2
+from keyc.image.identity import Image
+from keyc.image.pico import find_sdk
 
 
 def _why_not() -> str:

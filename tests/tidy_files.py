@@ -13,10 +13,10 @@ import sys
 from collections.abc import Iterable, Iterator
 
 from keyc.compile import check_text
+from keyc.language.syntax import parsed
+from keyc.language.tidy import tidied
 from keyc.show import as_json
 from keyc.source import Source
-from keyc.syntax import parsed
-from keyc.tidy import tidied
 
 _COMMENTS = (
     "# why not",

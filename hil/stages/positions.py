@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, NamedTuple
 
-from hil.ghosts import Ghosts
+from hil.diagnosis.ghosts import Ghosts
 from hil.judge import Judgement, Matrix, Place, State, ends, lines_of
 from hil.observe import REST, ROW, Observation, pairs
 from hil.result import Position, PositionVerdict

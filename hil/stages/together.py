@@ -15,7 +15,7 @@ from itertools import combinations
 from math import hypot
 from typing import TYPE_CHECKING
 
-from hil.ghosts import Ghosts
+from hil.diagnosis.ghosts import Ghosts
 from hil.judge import ends, lines_of, names_in_order
 from hil.observe import Observation, pair
 from hil.places import in_one_breath

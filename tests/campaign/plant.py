@@ -9,7 +9,7 @@ import networkx as nx
 from wirings import light, wiring_of
 
 from hil.board import Board, Fault, parse_fault
-from hil.candidates import canonical
+from hil.diagnosis.candidates import canonical
 from hil.judge import switches_on
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring

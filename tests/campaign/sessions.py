@@ -12,7 +12,7 @@ from boards import Desk
 from copper_graph import Reference
 
 from hil.board import Fault
-from hil.candidates import canonical, cost
+from hil.diagnosis.candidates import canonical, cost
 from hil.judge import switches_on
 from hil.result import PositionVerdict, Result
 from hil.stages.positions import Kind

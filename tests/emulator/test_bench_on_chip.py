@@ -8,13 +8,13 @@ from random import Random
 import pytest
 
 from hil.board import Board, parse_fault
-from hil.chip_board import ChipBoard
+from hil.chip.chip_board import ChipBoard
 from hil.host_board import HostBoard
 from hil.link import Link, PortGone
 from hil.transport import BoardTransport
 from hil.virtual import Finger
 from hil.wire import Sentence
-from keyc.firmware import build_uf2
+from keyc.image.firmware import build_uf2
 from tests.hil.wirings import small, wiring_of
 from tests.pico_sdk import RUNTIMES
 

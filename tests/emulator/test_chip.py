@@ -12,9 +12,9 @@ from dataclasses import replace
 import pytest
 
 from hil.board import GPIO_COUNT, Reading, Table
-from hil.chip import Chip, ChipWarning
-from hil.mass_storage import MassStorage
-from hil.usb_host import UsbHost
+from hil.chip.chip import Chip, ChipWarning
+from hil.chip.mass_storage import MassStorage
+from hil.chip.usb_host import UsbHost
 from tests.emulator import assembled
 
 RESETS, SET, CLEAR = 0x4000C000, 0x2000, 0x3000

@@ -13,9 +13,9 @@ import pytest
 from hidtools.hid import ReportDescriptor
 
 from hil.board import parse_fault
-from hil.chip_board import ChipBoard, report_names
-from hil.usb_host import NoDevice, UsbStall
-from keyc.firmware import build_uf2
+from hil.chip.chip_board import ChipBoard, report_names
+from hil.chip.usb_host import NoDevice, UsbStall
+from keyc.image.firmware import build_uf2
 from keyc.keyboard import LayerHeld, Light, UsbBoot, Wiring
 from tests.keyc.hand_made import key, keyboard_of, media, wiring_of
 

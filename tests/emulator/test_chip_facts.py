@@ -10,12 +10,12 @@ from typing import cast
 
 import pytest
 
-from hil.chip import Chip
-from hil.chip_board import ChipBoard
-from hil.usb_descriptors import UsbError
-from hil.usb_host import UsbHost
-from keyc.firmware import Runtime, build_uf2
-from keyc.identity import Image
+from hil.chip.chip import Chip
+from hil.chip.chip_board import ChipBoard
+from hil.chip.usb_descriptors import UsbError
+from hil.chip.usb_host import UsbHost
+from keyc.image.firmware import Runtime, build_uf2
+from keyc.image.identity import Image
 from keyc.keyboard import UsbBoot
 from tests.emulator.test_images import COMPILERS, FIRST_KEY, KEYBOARD, WIRING, board_with, finger, held_in
 from tests.keyc.hand_made import key, keyboard_of, wiring_of

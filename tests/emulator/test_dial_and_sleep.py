@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from hil.board import dial_contacts
-from hil.chip_board import ChipBoard
+from hil.chip.chip_board import ChipBoard
 from keyc.compile import check_text
-from keyc.firmware import Runtime, build_uf2
+from keyc.image.firmware import Runtime, build_uf2
 from keyc.keyboard import Keyboard
 from keyc.source import Source
 from tests.pico_sdk import RUNTIMES

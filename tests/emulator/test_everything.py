@@ -12,11 +12,11 @@ from pathlib import Path
 import pytest
 
 from hil.board import Board, Reading
-from hil.chip_board import ChipBoard
+from hil.chip.chip_board import ChipBoard
 from hil.host_board import HostBoard
 from keyc.compile import check_text, read_source
-from keyc.firmware import build_uf2
-from keyc.identity import Image
+from keyc.image.firmware import build_uf2
+from keyc.image.identity import Image
 from keyc.keyboard import Keyboard
 from keyc.tables import tables_of
 from tests.emulator.test_images import COMPILERS

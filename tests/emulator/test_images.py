@@ -14,15 +14,15 @@ from shutil import which
 import pytest
 
 from hil.board import parse_fault
-from hil.chip_board import ChipBoard
-from hil.mass_storage import MassStorage
-from hil.usb_controller import Answer
-from hil.usb_host import UsbStall
+from hil.chip.chip_board import ChipBoard
+from hil.chip.mass_storage import MassStorage
+from hil.chip.usb_controller import Answer
+from hil.chip.usb_host import UsbStall
 from keyc.fingerprints import fingerprints
-from keyc.firmware import build_uf2, stack_bytes
-from keyc.identity import Image
+from keyc.image.firmware import build_uf2, stack_bytes
+from keyc.image.identity import Image
+from keyc.image.uf2 import BOOT2_BYTES, crc32_mpeg2
 from keyc.keyboard import LayerHeld
-from keyc.uf2 import BOOT2_BYTES, crc32_mpeg2
 from tests.keyc.hand_made import key, keyboard_of, media, system, wiring_of
 from tests.pico_sdk import RUNTIMES, image_of
 

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from uf2utils import Family, UF2File
 
-from hil.chip import Chip, ChipWarning
-from hil.mass_storage import MassStorage, ScsiError
-from hil.usb_host import UsbHost
+from hil.chip.chip import Chip, ChipWarning
+from hil.chip.mass_storage import MassStorage, ScsiError
+from hil.chip.usb_host import UsbHost
 from tests.emulator import assembled
 
 RAM, FLASH = 0x20000000, 0x10000000

@@ -13,12 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from hil.chip_board import ChipBoard
-from keyc.firmware import build_uf2, uf2_of_elf
-from keyc.identity import Image
+from hil.chip.chip_board import ChipBoard
+from keyc.image.firmware import build_uf2, uf2_of_elf
+from keyc.image.identity import Image
+from keyc.image.pico import find_sdk, linked_on_sdk, project_files
+from keyc.image.uf2 import BOOT2_BYTES, crc32_mpeg2
 from keyc.keyboard import UsbBoot
-from keyc.pico import find_sdk, linked_on_sdk, project_files
-from keyc.uf2 import BOOT2_BYTES, crc32_mpeg2
 from keyc.write import write_files
 from tests.emulator.test_images import FIRST_KEY, KEYBOARD, LINES, ROWS, WIRING, board_with, finger, held_in
 from tests.keyc.c_compilers import WARNINGS

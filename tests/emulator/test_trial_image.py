@@ -5,19 +5,19 @@ from __future__ import annotations
 import pytest
 
 from hil.board import parse_fault
-from hil.chip_board import ChipBoard
+from hil.chip.chip_board import ChipBoard
+from hil.chip.usb_descriptors import descriptors_of
+from hil.chip.usb_host import UsbStall
 from hil.conversation import Settings
 from hil.hands import FingerHand
 from hil.link import Link
 from hil.result import PositionVerdict, Result, Verdict
 from hil.session import Session
 from hil.transport import BoardTransport
-from hil.usb_descriptors import descriptors_of
-from hil.usb_host import UsbStall
 from hil.virtual import Finger, loader_of
 from hil.wire import Sentence, parse_line
 from keyc.fingerprints import fingerprints
-from keyc.firmware import build_uf2
+from keyc.image.firmware import build_uf2
 from keyc.keyboard import Keyboard
 from tests.emulator.test_images import COMPILERS, FIRST_KEY, KEYBOARD, WIRING, finger, held_in
 from tests.keyc.hand_made import key, keyboard_of, media, wiring_of

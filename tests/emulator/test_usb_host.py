@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import pytest
 
-from hil.chip import Chip
-from hil.mass_storage import MassStorage
-from hil.usb_controller import Answer, Interrupt, Packet, Status, UsbController
-from hil.usb_descriptors import Endpoint, Transfer, UsbError, descriptors_of, interfaces_of
-from hil.usb_host import UsbHost, UsbStall
+from hil.chip.chip import Chip
+from hil.chip.mass_storage import MassStorage
+from hil.chip.usb_controller import Answer, Interrupt, Packet, Status, UsbController
+from hil.chip.usb_descriptors import Endpoint, Transfer, UsbError, descriptors_of, interfaces_of
+from hil.chip.usb_host import UsbHost, UsbStall
 
 ADDR_ENDP, MAIN_CTRL, SOF_RD, SIE_CTRL, SIE_STATUS = 0x00, 0x40, 0x48, 0x4C, 0x50
 BUFF_STATUS, SHOULD_HANDLE, STALL_ARM = 0x58, 0x5C, 0x68

@@ -17,13 +17,13 @@ from typing import Any
 
 import pytest
 
-from keyc.calls import HOW_CALLED
 from keyc.files import shipped
+from keyc.language.calls import HOW_CALLED
+from keyc.language.statements import Word
+from keyc.language.syntax import parsed
+from keyc.language.words import RESERVED
 from keyc.source import Source
-from keyc.statements import Word
-from keyc.syntax import parsed
 from keyc.usages import key_names
-from keyc.words import RESERVED
 
 GRAMMAR = "keys.tmLanguage.json"
 

@@ -14,10 +14,10 @@ from random import Random
 import pytest
 from wirings import small, wiring_of
 
-from hil.alike import Explanation, explanation
 from hil.board import Board, Fault, parse_fault
-from hil.candidates import canonical, cost, joined
-from hil.compared import Compared, Evidence
+from hil.diagnosis.alike import Explanation, explanation
+from hil.diagnosis.candidates import canonical, cost, joined
+from hil.diagnosis.compared import Compared, Evidence
 from hil.observe import ROW, Observation, observed
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring

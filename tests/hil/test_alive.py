@@ -14,10 +14,10 @@ from hil.computer import Computer, _broken_on_linux
 from hil.conversation import Settings
 from hil.dialogues.alive import looked_for
 from hil.events import Event
-from hil.report import text_of
 from hil.result import Verdict
 from hil.session import STAGES, result_without_board
 from hil.stages.alive import Sight, findings
+from hil.views.report import text_of
 from keyc.diagnostics import UserError
 from keyc.pins import package_pins
 from tests.hil.boards import keyboard_of

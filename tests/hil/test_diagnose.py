@@ -7,7 +7,7 @@ import re
 import pytest
 
 from hil.board import parse_fault
-from hil.diagnose import _ORDER, diagnosis
+from hil.diagnosis.diagnose import _ORDER, diagnosis
 from keyc.keyboard import Diodes
 from tests.hil.boards import Desk
 from tests.hil.wirings import small, wiring_of

@@ -11,7 +11,6 @@ from random import Random
 import pytest
 
 from hil.board import Board, parse_fault
-from hil.bounce_plot import bounce_svg
 from hil.conversation import Settings
 from hil.events import Event
 from hil.hands import FingerHand
@@ -21,13 +20,14 @@ from hil.link import Link
 from hil.observe import Edge, Holding, observed
 from hil.read import verdicts_of
 from hil.record import Dump
-from hil.report import html_of, text_of
 from hil.result import BounceSide, PositionVerdict, Result, SwitchBounce
 from hil.session import Session
 from hil.stages.bounce import Bounces, debounce
 from hil.stages.flex import Flex, groups
 from hil.stages.together import Together, side_by_side
 from hil.transport import BoardTransport
+from hil.views.bounce_plot import bounce_svg
+from hil.views.report import html_of, text_of
 from hil.virtual import Finger, board_of
 from keyc.diagnostics import UserError
 from keyc.fingerprints import fingerprints

@@ -16,7 +16,7 @@ from hil.learn import Learner, learn, learnt
 from hil.link import Link
 from hil.observe import REST, ROW, observed
 from hil.transport import BoardTransport
-from hil.view import LearningView, PlainView, learning_view_on
+from hil.views.terminal import LearningView, PlainView, learning_view_on
 from hil.virtual import Finger
 from keyc.compile import check_text
 from keyc.diagnostics import UserError

@@ -14,7 +14,7 @@ import jsonschema
 import pytest
 
 from hil.cli import main
-from keyc.netlist import fingerprint, read_netlist
+from keyc.netlist.ipc_d_356 import fingerprint, read_netlist
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "netlists" / "frame.ipc"
 ALONE = (

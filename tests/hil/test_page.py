@@ -24,11 +24,11 @@ from hil.events import Event
 from hil.hands import FingerHand, Person
 from hil.host_board import HostBoard
 from hil.link import Link
-from hil.page import Heard, Page, show_in_browser
 from hil.result import Result
 from hil.session import Session
 from hil.stages.typing import KeyReceived
 from hil.transport import BoardTransport, SerialTransport
+from hil.views.page import Heard, Page, show_in_browser
 from hil.virtual import Finger, PtyPort, Server, board_of
 from keyc.fingerprints import fingerprints
 from keyc.tables import tables_of
@@ -250,8 +250,8 @@ def test_closing_is_bounded_with_pages_open(page: Page) -> None:
 
 
 def test_it_stays_while_it_is_open_and_not_longer(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("hil.page._RELOAD_S", 0.4)
-    monkeypatch.setattr("hil.page_server._SIGN_OF_LIFE_S", 0.1)
+    monkeypatch.setattr("hil.views.page._RELOAD_S", 0.4)
+    monkeypatch.setattr("hil.views.page_server._SIGN_OF_LIFE_S", 0.1)
     answer = opened(page.address)
     looks: list[int] = []
     page.stay(lambda: looks.append(1) or len(looks) > 5)  # type: ignore[func-returns-value]

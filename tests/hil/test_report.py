@@ -14,14 +14,14 @@ import jsonschema
 import pytest
 
 from hil.events import Event
-from hil.junit import junit_of
-from hil.picture import keyboard_svg, package_svg
 from hil.record import Dump, Record
-from hil.report import html_of, names_in_short, text_of
 from hil.result import LineVerdict, PositionVerdict, Result, Verdict
-from hil.view import LiveView, PlainView, keyboard_lines, view_on
-from keyc.caps import Side
+from hil.views.junit import junit_of
+from hil.views.picture import keyboard_svg, package_svg
+from hil.views.report import html_of, names_in_short, text_of
+from hil.views.terminal import LiveView, PlainView, keyboard_lines, view_on
 from keyc.keyboard import Cap, Diodes, Keyboard, Switch
+from keyc.sheet.caps import Side
 from tests.hil.boards import Desk, keyboard_of
 from tests.hil.wirings import NOWHERE, small, wiring_of
 

@@ -16,7 +16,7 @@ import hil
 from hil.cli import main
 from hil.events import Event
 from hil.hands import FingerHand
-from hil.view import PlainView
+from hil.views.terminal import PlainView
 from hil.virtual import Finger
 
 STAGES = ("hello", "lines", "positions", "together", "bounce", "flex", "typing", "extras")

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from hil.suggested import suggested_wiring
+from hil.diagnosis.suggested import suggested_wiring
 from keyc.keyboard import Keyboard
 from tests.hil.boards import Desk
 from tests.keymaps import keyboard_in

@@ -206,7 +206,7 @@ def test_a_prompt_is_followed() -> None:
 
 def test_both_kinds_of_board_are_virtual_boards() -> None:
     """What the type checker sees, once more for whoever runs only the tests."""
-    from hil.chip_board import ChipBoard
+    from hil.chip.chip_board import ChipBoard
 
     wanted = {name for name in dir(VirtualBoard) if not name.startswith("_")}
     assert wanted >= {"advance", "send", "receive", "set_closed", "reports", "unplug", "plug", "connected"}

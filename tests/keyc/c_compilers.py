@@ -9,7 +9,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from shutil import which
 
-from keyc.toolchain import WARNINGS
+from keyc.image.toolchain import WARNINGS
 
 COMMON = ["-std=c11", "-Os", "-ffreestanding", *WARNINGS]
 CHIP = ["-mcpu=cortex-m0plus", "-mthumb"]

@@ -14,8 +14,8 @@ import pytest
 from keyc import explain
 from keyc.compile import Checked, check_text
 from keyc.diagnostics import Diagnostic
+from keyc.netlist.witnesses import agreement
 from keyc.source import Source
-from keyc.witnesses import agreement
 from tests.keyc.test_explain import BOARDS, FRAME, codes_in, examples
 
 BOARD = Path(__file__).parents[1] / "golden" / "netlists" / "frame.ipc"
@@ -55,7 +55,7 @@ def test_the_small_board_is_in_order() -> None:
 
 @pytest.mark.parametrize("code", sorted(codes_in(*BOARDS) - NO_PAD))
 def test_the_example_before_has_this_finding_and_the_one_after_none(code: str, tmp_path: Path) -> None:
-    from keyc.boards import read_board
+    from keyc.netlist.boards import read_board
 
     before, after = fragments(code) or examples(code)
     told = []

@@ -14,17 +14,17 @@ from pathlib import Path
 import networkx
 import pytest
 
-from keyc.board_text import board_text, keymap_text, off_layer
-from keyc.boards import board_json, read_board
-from keyc.circuit import circuit_of
 from keyc.cli import main
 from keyc.compile import check_text
-from keyc.controllers import read_pin_map
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes
-from keyc.netlist import netlist_of
+from keyc.netlist.boards import board_json, read_board
+from keyc.netlist.circuit import circuit_of
+from keyc.netlist.controllers import read_pin_map
+from keyc.netlist.ipc_d_356 import netlist_of
+from keyc.netlist.keymap_text import board_text, keymap_text, off_layer
+from keyc.netlist.traced import traced
 from keyc.source import Source
-from keyc.traced import traced
 from tests.keyc.made_boards import FAULTS, MadeBoard, MadePart, Pin
 from tests.keymaps import keyboard_in
 from tests.many_boards import fault_of, traced_board, wrong_with
@@ -178,7 +178,7 @@ def test_another_part_can_be_named_and_a_wrong_one_is_told() -> None:
 
 
 def test_diodes_that_all_point_the_other_way_are_one_finding() -> None:
-    from keyc.board_findings import findings
+    from keyc.netlist.findings import findings
 
     made = next(made for made in map(MadeBoard, range(50)) if made.diodes == "row" and made.package != "map")
     circuit = circuit_of(netlist_of("made.ipc", made.netlist().encode()))
@@ -250,7 +250,7 @@ def test_the_text_is_the_same_under_every_hash_seed(netlist: Path, seed: str) ->
     command = [sys.executable, "-m", "keyc", "wiring", str(netlist)]
     done = subprocess.run(command, capture_output=True, text=True, env={"PYTHONHASHSEED": seed}, check=False)
     read = read_board(netlist)
-    from keyc.boards import starting_text
+    from keyc.netlist.boards import starting_text
 
     assert done.stdout == starting_text(read)
 
@@ -279,7 +279,7 @@ def test_pads_without_pin_names_are_read(tmp_path: Path) -> None:
 
 def test_names_that_were_cut_alike_are_told_at_the_lines_they_made_one() -> None:
     """pcb-rnd 3.0.6 keeps the first 14 characters of a net: `/matrix/Row_line_0` to `_4` are one then."""
-    from keyc.board_findings import findings
+    from keyc.netlist.findings import findings
 
     made = next(
         m for m in map(MadeBoard, range(99)) if m.rows[0].startswith("/matrix") and m.package == "chip"

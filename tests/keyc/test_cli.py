@@ -213,8 +213,8 @@ def test_nothing_is_made_of_a_keyboard_whose_scenario_fails(
 def test_without_a_compiler_build_says_what_was_not_tried(
     small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from keyc import engine_library
     from keyc.diagnostics import UserError
+    from keyc.engine.engine import library as engine_library
 
     def none_here() -> None:
         raise UserError("there is no C compiler", "install one", exit_status=3)

@@ -11,8 +11,8 @@ import pytest
 
 from hil.board import Board, dial_contacts
 from keyc.compile import check_text
-from keyc.engine import Engine, Report
-from keyc.engine_library import EngineLibrary, load
+from keyc.engine.engine import Engine, Report
+from keyc.engine.library import EngineLibrary, load
 from keyc.keyboard import Keyboard
 from keyc.source import Source
 from keyc.tables import tables_of

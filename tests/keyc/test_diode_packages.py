@@ -14,9 +14,9 @@ from pathlib import Path
 
 import pytest
 
-from keyc.boards import ReadBoard, read_board, starting_text
 from keyc.cli import main
 from keyc.keyboard import Diodes
+from keyc.netlist.boards import ReadBoard, read_board, starting_text
 from tests.keyc.test_board_pages import laid_in
 
 

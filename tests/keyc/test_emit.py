@@ -16,7 +16,7 @@ import pytest
 
 from keyc import __version__
 from keyc.emit import ENGINE_FILES, comment, depfile_text, files_of
-from keyc.engine_tables import CTables
+from keyc.engine.c_tables import CTables
 from keyc.files import shipped
 from keyc.keyboard import Cell, Debounce, Diodes, Keyboard, LayerHeld
 from keyc.source import Source

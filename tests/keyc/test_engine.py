@@ -9,8 +9,8 @@ from random import Random
 import pytest
 
 from hil.board import Board, parse_fault
-from keyc.engine import Engine, Report
-from keyc.engine_library import EngineLibrary, load
+from keyc.engine.engine import Engine, Report
+from keyc.engine.library import EngineLibrary, load
 from keyc.keyboard import (
     Debounce,
     Diodes,
@@ -476,8 +476,8 @@ def test_the_state_can_be_copied(library: EngineLibrary) -> None:
 
 
 def test_without_a_compiler(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    from keyc import engine_library
     from keyc.diagnostics import UserError
+    from keyc.engine.engine import library as engine_library
 
     monkeypatch.setenv("KEYC_CACHE", str(tmp_path))
     monkeypatch.setattr(engine_library, "compilers", list)
@@ -488,7 +488,7 @@ def test_without_a_compiler(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
 
 
 def test_a_damaged_object_is_built_again(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    from keyc import engine_library
+    from keyc.engine.engine import library as engine_library
 
     monkeypatch.setenv("KEYC_CACHE", str(tmp_path))
     (tmp_path / engine_library._object_name()).write_bytes(b"not an object")
@@ -497,7 +497,7 @@ def test_a_damaged_object_is_built_again(monkeypatch: pytest.MonkeyPatch, tmp_pa
 
 
 def test_a_compiler_that_fails_is_passed_over(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    from keyc import engine_library
+    from keyc.engine.engine import library as engine_library
 
     monkeypatch.setenv("KEYC_CACHE", str(tmp_path))
     good = engine_library.compilers()

@@ -9,8 +9,8 @@ from itertools import pairwise
 
 import pytest
 
-from keyc.engine import Engine, Report
-from keyc.engine_library import EngineLibrary, load
+from keyc.engine.engine import Engine, Report
+from keyc.engine.library import EngineLibrary, load
 from keyc.keyboard import Keyboard
 from keyc.table_rows import SECOND_POINTER
 from keyc.tables import tables_of

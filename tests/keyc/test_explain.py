@@ -73,7 +73,7 @@ def test_the_example_before_has_this_mistake_and_the_one_after_none(code: str) -
 
 
 def test_a_failing_scenario() -> None:
-    from keyc.scenarios import findings
+    from keyc.engine.scenarios import findings
 
     codes = []
     for fragment in examples("scenario-failed"):

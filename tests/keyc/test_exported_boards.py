@@ -14,11 +14,11 @@ from typing import Any
 
 import pytest
 
-from keyc.boards import read_board, starting_text
-from keyc.circuit import circuit_of
 from keyc.diagnostics import UserError
-from keyc.netlist import netlist_of, read_netlist
-from keyc.traced import traced
+from keyc.netlist.boards import read_board, starting_text
+from keyc.netlist.circuit import circuit_of
+from keyc.netlist.ipc_d_356 import netlist_of, read_netlist
+from keyc.netlist.traced import traced
 from tests.keymaps import keyboard_in
 
 FOLDER = Path(__file__).parents[1] / "golden" / "netlists"

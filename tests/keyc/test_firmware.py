@@ -18,14 +18,14 @@ from uf2utils.family import Family
 from uf2utils.file import UF2File
 
 from keyc.diagnostics import UserError
-from keyc.elf import FLASH_ORIGIN, RAM_ORIGIN, Segment
 from keyc.files import shipped
 from keyc.fingerprints import Fingerprints, fingerprints
-from keyc.firmware import build_uf2
-from keyc.identity import IMAGES, Image, device_version, image_source, tells_keymap, usb_id_of
+from keyc.image.elf import FLASH_ORIGIN, RAM_ORIGIN, Segment
+from keyc.image.firmware import build_uf2
+from keyc.image.identity import IMAGES, Image, device_version, image_source, tells_keymap, usb_id_of
+from keyc.image.toolchain import find_compiler
+from keyc.image.uf2 import BOOT2_BYTES, crc32_mpeg2, uf2_of
 from keyc.keyboard import LayerHeld
-from keyc.toolchain import find_compiler
-from keyc.uf2 import BOOT2_BYTES, crc32_mpeg2, uf2_of
 from tests.keyc.c_compilers import every_compiler
 from tests.keyc.hand_made import key, keyboard_of, media, wiring_of
 from tests.keymaps import keyboard_in_file
@@ -166,7 +166,8 @@ def test_the_daily_image_has_nothing_of_a_console(tmp_path: Path) -> None:
 @pytest.mark.parametrize("compiler", COMPILERS)
 def test_the_same_bytes_on_every_run(compiler: str, tmp_path: Path) -> None:
     script = (
-        "import sys; from keyc.firmware import build_uf2; from tests.keyc.test_firmware import KEYBOARD\n"
+        "import sys\n"
+        "from keyc.image.firmware import build_uf2\nfrom tests.keyc.test_firmware import KEYBOARD\n"
         "built = [build_uf2(KEYBOARD, image, sys.argv[1]) for image in ('daily', 'bench', 'trial')]\n"
         "sys.stdout.buffer.write(b''.join(one.bytes for one in built))"
     )
@@ -256,7 +257,7 @@ def test_a_daily_image_of_nothing_is_refused() -> None:
 
 
 def test_no_compiler_is_said_with_the_mend(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("keyc.toolchain.find_spec", lambda _: None)
+    monkeypatch.setattr("keyc.image.toolchain.find_spec", lambda _: None)
     monkeypatch.setenv("PATH", "")
     for wanted in (None, "zig", "gcc", "/nowhere/arm-none-eabi-gcc"):
         with pytest.raises(UserError) as raised:
@@ -267,7 +268,7 @@ def test_no_compiler_is_said_with_the_mend(monkeypatch: pytest.MonkeyPatch) -> N
 
 @pytest.mark.skipif(not which("arm-none-eabi-gcc"), reason="no arm-none-eabi-gcc")
 def test_the_systems_compiler_is_found_when_there_is_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("keyc.toolchain.find_spec", lambda _: None)
+    monkeypatch.setattr("keyc.image.toolchain.find_spec", lambda _: None)
     assert find_compiler().name == "arm-none-eabi-gcc"
 
 

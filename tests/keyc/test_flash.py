@@ -8,20 +8,20 @@ from pathlib import Path
 
 import pytest
 
-from hil.chip_board import ChipBoard
-from hil.mass_storage import MassStorage
+from hil.chip.chip_board import ChipBoard
+from hil.chip.mass_storage import MassStorage
+from hil.chip.usb_descriptors import UsbError
 from hil.ports import Drive
-from hil.usb_descriptors import UsbError
-from keyc import flash
 from keyc.cli import main
 from keyc.diagnostics import UserError
-from keyc.elf import Segment
 from keyc.fingerprints import fingerprints
-from keyc.firmware import build_uf2
-from keyc.flash import BoardSeen, ThisComputer, UsbIdentity, flashed, image_of
-from keyc.identity import device_version
-from keyc.uf2 import uf2_of
-from keyc.usb_seen import version_text
+from keyc.image import flash
+from keyc.image.elf import Segment
+from keyc.image.firmware import build_uf2
+from keyc.image.flash import BoardSeen, ThisComputer, UsbIdentity, flashed, image_of
+from keyc.image.identity import device_version
+from keyc.image.uf2 import uf2_of
+from keyc.image.usb_seen import version_text
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
 
 WIRING = wiring_of()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from keyc.compile import check_text
-from keyc.lint import PUNCTUATION
+from keyc.language.lint import PUNCTUATION
 from keyc.source import Source
 from keyc.usages import usage_of
 

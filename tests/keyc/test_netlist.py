@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from keyc.circuit import circuit_of
 from keyc.diagnostics import UserError
-from keyc.netlist import LARGEST_NETLIST, Netlist, fingerprint, netlist_of, read_netlist
-from keyc.traced import traced
+from keyc.netlist.circuit import circuit_of
+from keyc.netlist.ipc_d_356 import LARGEST_NETLIST, Netlist, fingerprint, netlist_of, read_netlist
+from keyc.netlist.traced import traced
 from tests.keyc.made_boards import MadeBoard
 
 # 1-3 record, 4-17 net, 21-26 part, 27 -, 28-31 pin, 33 D 34-37 38 P/U, 39 A, 42 X, 50 Y, 58 X, 63 Y, 68 R
@@ -230,8 +230,8 @@ def test_every_pad_a_net_of_its_own_is_refused() -> None:
 
 def test_cut_and_mixed_up_files_never_raise_anything_but_what_the_user_is_told() -> None:
     """Cut at any place, with lines changed over, doubled, lost, and bytes changed: seeded, 300 files."""
-    from keyc.board_findings import findings
-    from keyc.board_text import board_text
+    from keyc.netlist.findings import findings
+    from keyc.netlist.keymap_text import board_text
 
     for seed in range(300):
         choice = random.Random(seed)

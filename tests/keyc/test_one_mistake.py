@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from keyc.compile import check_text, source_of
+from keyc.language.spelling import respelt
 from keyc.source import Source
-from keyc.spelling import respelt
 
 KEYMAP = """keyboard "Slipway 12" {
     usb 0x1234:0x0001  maker "Saltmarsh Bench"

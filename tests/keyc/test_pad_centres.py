@@ -11,7 +11,7 @@ from math import cos, hypot, radians, sin
 
 import pytest
 
-from keyc.pad_centres import Centre, Pads, centred_pads
+from keyc.netlist.pad_centres import Centre, Pads, centred_pads
 
 PITCH = 19.05
 FOOTPRINTS: dict[str, Pads] = {

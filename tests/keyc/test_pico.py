@@ -12,8 +12,8 @@ import pytest
 from keyc.cli import main
 from keyc.diagnostics import UserError
 from keyc.files import shipped
-from keyc.firmware import build_uf2, chosen_runtime, uf2_of_elf
-from keyc.pico import find_sdk, linked_on_sdk, project_files, shipped_files
+from keyc.image.firmware import build_uf2, chosen_runtime, uf2_of_elf
+from keyc.image.pico import find_sdk, linked_on_sdk, project_files, shipped_files
 from keyc.write import write_files
 from tests.keyc.c_compilers import cmake, compile_objects, every_compiler
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
@@ -134,7 +134,7 @@ def test_bare_is_taken_where_there_is_a_compiler(
 def test_the_sdk_is_taken_where_its_toolchain_is_the_only_compiler(
     machine: dict[str, str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr("keyc.toolchain.find_spec", lambda _: None)
+    monkeypatch.setattr("keyc.image.toolchain.find_spec", lambda _: None)
     Path(machine["PATH"], "arm-none-eabi-gcc").rename(tmp_path / "arm-none-eabi-gcc")
     monkeypatch.setenv("PATH", machine["PATH"])
     machine["PICO_TOOLCHAIN_PATH"] = str(tmp_path)
@@ -149,7 +149,7 @@ def test_the_sdk_is_taken_where_its_toolchain_is_the_only_compiler(
 def test_the_choice_is_told_on_stderr(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr("keyc.firmware.build_uf2", lambda *_: build_uf2(None, "bench"))
+    monkeypatch.setattr("keyc.image.firmware.build_uf2", lambda *_: build_uf2(None, "bench"))
     assert main(["firmware", "-o", str(tmp_path / "x.uf2")]) == 0
     told = capsys.readouterr()
     assert told.err.splitlines()[0].startswith("on the bare chip with ")

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import pytest
 
-from keyc.places import layout_of
-from keyc.spots import Spot
+from keyc.netlist.places import layout_of
+from keyc.netlist.spots import Spot
 from tests.keyc.test_sheet import bundled, full_size
 
 Size = tuple[float, float]

@@ -12,15 +12,16 @@ from random import Random
 
 import pytest
 
-from keyc import cli, engine, engine_library, prove
-from keyc.engine import MOVE_DOWN, MOVE_UP, Engine
-from keyc.engine_library import load
+from keyc import cli
+from keyc.engine.engine import MOVE_DOWN, MOVE_UP, Engine, engine, prove
+from keyc.engine.engine import library as engine_library
+from keyc.engine.library import load
+from keyc.engine.prove import Level, Proof, Verdict, as_text, diagnostics_of, moved_switches, proved
+from keyc.engine.scenarios import held_names, usages_in
+from keyc.engine.trial import tried
 from keyc.files import shipped
 from keyc.keyboard import Keyboard
-from keyc.prove import Level, Proof, Verdict, as_text, diagnostics_of, moved_switches, proved
-from keyc.scenarios import held_names, usages_in
 from keyc.tables import tables_of
-from keyc.trial import tried
 from tests.keyc.test_explain import FRAME, examples
 from tests.keymaps import keyboard_in
 

@@ -28,7 +28,7 @@ from keyc.keyboard import (
     UsbBoot,
     Wait,
 )
-from keyc.shape import overlaps
+from keyc.language.shape import overlaps
 from keyc.source import Source, Span
 
 HEAD = 'keyboard "Example" { usb 0x1209:0x5A17 }\n'

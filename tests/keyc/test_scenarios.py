@@ -8,7 +8,8 @@ from __future__ import annotations
 import pytest
 
 from keyc.diagnostics import UserError, render_text
-from keyc.engine import Report
+from keyc.engine.engine import Report
+from keyc.engine.scenarios import ScenarioResult, diagnostics_of, findings, press_in_short, run, usages_in
 from keyc.keyboard import (
     Debounce,
     Down,
@@ -26,7 +27,6 @@ from keyc.keyboard import (
     UsbBoot,
     Wait,
 )
-from keyc.scenarios import ScenarioResult, diagnostics_of, findings, press_in_short, run, usages_in
 from tests.keyc.hand_made import SOURCE, key, keyboard_of, media, span_at, system, wiring_of
 
 CONTROL, SHIFT, ALT = 0xE0, 0xE1, 0xE2
@@ -190,7 +190,7 @@ def test_expect_waits_for_the_debounce_and_nothing_else() -> None:
 
 
 def test_without_a_compiler_it_is_a_warning(monkeypatch: pytest.MonkeyPatch) -> None:
-    from keyc import engine_library
+    from keyc.engine.engine import library as engine_library
 
     def none() -> engine_library.EngineLibrary:
         raise UserError(

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from keyc.caps import bounds, corners, laid_out
 from keyc.compile import check_text
 from keyc.diagnostics import Diagnostic
 from keyc.keyboard import Cap, Keyboard
-from keyc.overlap import overlap_drawn
+from keyc.language.overlap import overlap_drawn
+from keyc.sheet.caps import bounds, corners, laid_out
 from keyc.source import Source, Span
 
 Point = tuple[float, float]

@@ -21,16 +21,16 @@ from xml.etree import ElementTree
 
 import pytest
 
-from keyc.caps import laid_out
-from keyc.chord_marks import left_of_another
 from keyc.cli import main
-from keyc.figure import PAPER_HEIGHT, PAPER_WIDTH
 from keyc.files import data_rows, shipped
 from keyc.keyboard import Keyboard
-from keyc.legends import Kind, Legend, Step, Way, legends, ways
-from keyc.paper import folded, width_of, wrapped
-from keyc.sheet import sheet_of
-from keyc.sheet_pages import html_of, svg_of
+from keyc.sheet.caps import laid_out
+from keyc.sheet.chord_marks import left_of_another
+from keyc.sheet.documents import html_of, svg_of
+from keyc.sheet.figure import PAPER_HEIGHT, PAPER_WIDTH
+from keyc.sheet.legends import Kind, Legend, Step, Way, legends, ways
+from keyc.sheet.paper import folded, width_of, wrapped
+from keyc.sheet.sheet import sheet_of
 from tests.keymaps import keyboard_in
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -144,7 +144,7 @@ def test_every_accent_of_the_layouts_has_a_sign() -> None:
         for level in row[1:]
         if level.startswith("dead_")
     }
-    from keyc.legends import _ACCENTS
+    from keyc.sheet.legends import _ACCENTS
 
     assert {name.removeprefix("dead_") for name in names} == set(_ACCENTS)
     accent = first_cap("Equal", "linux-de").levels
@@ -463,7 +463,7 @@ def test_the_solder_side_is_mirrored_but_can_be_read() -> None:
 def test_lines_of_the_matrix_join_all_switches_of_a_pin_with_as_little_as_possible() -> None:
     """Against networkx's minimum spanning tree."""
     networkx = pytest.importorskip("networkx")
-    from keyc.matrix_figure import _tree
+    from keyc.sheet.matrix_figure import _tree
 
     points = [(float(x * 7 % 11), float(x * x % 13)) for x in range(12)]
     path = _tree(points, "#000", "")

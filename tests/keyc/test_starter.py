@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from keyc.cap_lines import PlacedCap
 from keyc.cli import main
 from keyc.compile import check_text, read_source
 from keyc.diagnostics import UserError
+from keyc.netlist.cap_lines import PlacedCap
 from keyc.source import Source
 from keyc.starter import fewest_pins, from_number
 from tests.keyc.made_boards import MadeBoard

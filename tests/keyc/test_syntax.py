@@ -10,9 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from keyc import grammar, syntax
-from keyc.source import Source
-from keyc.statements import (
+from keyc.language import grammar, syntax
+from keyc.language.statements import (
     Assignment,
     Call,
     CapItem,
@@ -34,6 +33,7 @@ from keyc.statements import (
     WiringBlock,
     Word,
 )
+from keyc.source import Source
 
 WHOLE_LANGUAGE = Path(__file__).parent.parent / "golden" / "syntax" / "whole_language.keys"
 

@@ -10,9 +10,9 @@ import pytest
 
 from keyc.cli import main
 from keyc.compile import check_text
+from keyc.language.syntax import parsed
+from keyc.language.tidy import tidied
 from keyc.source import Source
-from keyc.syntax import parsed
-from keyc.tidy import tidied
 from tests import fuzz_front, tidy_files
 
 CARELESS = """\

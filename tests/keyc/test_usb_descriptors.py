@@ -15,7 +15,7 @@ import pytest
 from hidtools.hid import ReportDescriptor
 
 from keyc.diagnostics import UserError
-from keyc.engine_library import load
+from keyc.engine.library import load
 
 NOTHING, PACKET, STALL = 0, 1, 2  # enum keyc_usb_next
 TO_HOST, FROM_HOST = 0, 1  # pipes of endpoint 0

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from keyc import usb_seen
-from keyc.usb_seen import (
+from keyc.image import usb_seen
+from keyc.image.usb_seen import (
     UsbDevice,
     UsbIdentity,
     devices_here,

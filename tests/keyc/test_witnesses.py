@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from keyc.boards import read_board, starting_text
 from keyc.cli import main
 from keyc.compile import Checked, check_text
+from keyc.language.tidy import tidied_text
+from keyc.netlist.boards import read_board, starting_text
+from keyc.netlist.witnesses import Agreement, agreement
 from keyc.source import Source
-from keyc.tidy import tidied_text
-from keyc.witnesses import Agreement, agreement
 from tests.keyc.made_boards import MadeBoard
 
 SARIF = Path(__file__).parents[1] / "golden" / "sarif" / "sarif-2.1.0-rtm.5.json"

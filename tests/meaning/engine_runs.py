@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 from hil.board import Board
 from keyc.compile import check_text
-from keyc.engine import Engine, Report
-from keyc.engine_library import EngineLibrary
-from keyc.scenarios import usages_in
+from keyc.engine.engine import Engine, Report
+from keyc.engine.library import EngineLibrary
+from keyc.engine.scenarios import usages_in
 from keyc.source import Source
 from keyc.table_rows import Tables
 from keyc.tables import tables_of

@@ -18,9 +18,9 @@ from dataclasses import dataclass
 from random import Random
 
 from keyc.compile import check_text
-from keyc.engine import Engine, Report
-from keyc.engine_library import EngineLibrary, load
-from keyc.scenarios import usages_in
+from keyc.engine.engine import Engine, Report
+from keyc.engine.library import EngineLibrary, load
+from keyc.engine.scenarios import usages_in
 from keyc.source import Source
 from keyc.table_rows import Tables
 from keyc.tables import tables_of

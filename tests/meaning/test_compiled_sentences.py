@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from keyc import engine_library, firmware
 from keyc.compile import check_text
 from keyc.diagnostics import UserError
+from keyc.engine.engine import library as engine_library
+from keyc.engine.scenarios import findings, run
+from keyc.image import firmware
 from keyc.keyboard import Keyboard
-from keyc.scenarios import findings, run
 from keyc.source import Source
 
 WIRING = """\

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 
-from keyc.engine_library import EngineLibrary, load
+from keyc.engine.library import EngineLibrary, load
 from tests.meaning.engine_runs import (
     difference,
     difference_of,

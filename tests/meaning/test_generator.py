@@ -9,8 +9,8 @@ from itertools import pairwise
 
 import pytest
 
+from keyc.language.syntax import parsed
 from keyc.source import Source
-from keyc.syntax import parsed
 from tests.meaning.generator import Features, random_changes, random_keymap, thresholds_us
 from tests.meaning.reference import (
     QUEUE_LENGTH,

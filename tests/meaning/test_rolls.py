@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from keyc.engine_library import EngineLibrary, load
+from keyc.engine.library import EngineLibrary, load
 from keyc.keyboard import Rules
 from tests.meaning.rolls import DEFAULT_MS, RULES, misfires
 

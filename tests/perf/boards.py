@@ -6,7 +6,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from keyc.boards import read_board, starting_text
+from keyc.netlist.boards import read_board, starting_text
 from tests.keyc.made_boards import MadeBoard, MadePart
 from tests.perf import Figure
 

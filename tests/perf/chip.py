@@ -17,14 +17,14 @@ from importlib.util import find_spec
 from pathlib import Path
 from shutil import which
 
-from hil.chip_board import ChipBoard
+from hil.chip.chip_board import ChipBoard
 from keyc.compile import check_text, read_source
 from keyc.diagnostics import UserError
 from keyc.files import shipped
-from keyc.firmware import Runtime, build_uf2
-from keyc.identity import Image
+from keyc.image.firmware import Runtime, build_uf2
+from keyc.image.identity import Image
+from keyc.image.pico import find_sdk
 from keyc.keyboard import Keyboard
-from keyc.pico import find_sdk
 from keyc.source import Source
 from tests.perf import Figure
 from tests.perf.worst_step import everything_text

@@ -9,10 +9,10 @@ from __future__ import annotations
 import time
 from itertools import pairwise
 
-from hil.chip_board import ChipBoard
+from hil.chip.chip_board import ChipBoard
 from keyc.compile import check_text, read_source
 from keyc.files import shipped
-from keyc.firmware import build_uf2
+from keyc.image.firmware import build_uf2
 from keyc.keyboard import Keyboard
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
 from tests.perf import Figure

@@ -63,10 +63,10 @@ def _emission() -> list[Figure]:
 def _engine_here() -> list[Figure]:
     from hil.board import Board
     from keyc.compile import check_text, read_source
-    from keyc.engine import Engine
-    from keyc.engine_library import load
+    from keyc.engine.engine import Engine
+    from keyc.engine.library import load
+    from keyc.engine.scenarios import run
     from keyc.files import shipped
-    from keyc.scenarios import run
 
     library = load()
     keyboard = _keyboard(8)

@@ -19,14 +19,14 @@ from rp2040py.clock.simulation_clock import SimulationClock
 from rp2040py.rp2040 import RP2040
 
 from keyc.compile import check_text
-from keyc.elf import segments_of
 from keyc.emit import files_of
 from keyc.files import shipped
-from keyc.firmware import optimised
+from keyc.image.elf import segments_of
+from keyc.image.firmware import optimised
+from keyc.image.toolchain import FLAGS, LINK_FLAGS, find_compiler, run_compiler
 from keyc.keyboard import Keyboard
 from keyc.source import Source
 from keyc.tables import tables_of
-from keyc.toolchain import FLAGS, LINK_FLAGS, find_compiler, run_compiler
 from keyc.write import write_files
 from tests.perf import Figure
 

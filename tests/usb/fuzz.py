@@ -13,7 +13,7 @@ import tempfile
 from pathlib import Path
 
 from keyc.files import shipped
-from keyc.toolchain import WARNINGS
+from keyc.image.toolchain import WARNINGS
 
 _SANITIZED = ("-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 

@@ -9,9 +9,9 @@ from abc import ABC, abstractmethod
 from usbip.core import Stall
 from usbip.host import Connection
 
-from hil.chip_board import ChipBoard
-from hil.usb_controller import Packet
-from hil.usb_host import UsbStall
+from hil.chip.chip_board import ChipBoard
+from hil.chip.usb_controller import Packet
+from hil.chip.usb_host import UsbStall
 from tests.emulator.test_images import FIRST_KEY, WIRING
 from tests.keyc.test_usb_descriptors import KEYBOARD as KEYBOARD_REPORT
 from tests.keyc.test_usb_descriptors import TRIAL, Device, Stalled, report_of

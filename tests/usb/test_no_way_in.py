@@ -11,13 +11,13 @@ from pathlib import Path
 
 import pytest
 
-from hil.chip_board import ChipBoard
-from hil.usb_host import UsbStall
+from hil.chip.chip_board import ChipBoard
+from hil.chip.usb_host import UsbStall
 from keyc.emit import files_of
 from keyc.files import shipped
 from keyc.fingerprints import fingerprints
-from keyc.firmware import build_uf2
-from keyc.identity import Image
+from keyc.image.firmware import build_uf2
+from keyc.image.identity import Image
 from keyc.tables import tables_of
 from tests.emulator.test_images import FIRST_KEY, KEYBOARD, WIRING, board_with, finger, held_in
 from tests.pico_sdk import RUNTIMES, image_of

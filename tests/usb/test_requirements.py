@@ -16,11 +16,11 @@ from typing import Literal
 import pytest
 from hidtools.hid import ReportDescriptor
 
-from hil.usb_controller import Answer, Packet
-from hil.usb_descriptors import descriptors_of
-from hil.usb_host import UsbStall
-from keyc.firmware import Runtime
-from keyc.identity import Image
+from hil.chip.usb_controller import Answer, Packet
+from hil.chip.usb_descriptors import descriptors_of
+from hil.chip.usb_host import UsbStall
+from keyc.image.firmware import Runtime
+from keyc.image.identity import Image
 from tests.emulator.test_images import FIRST_KEY, board_with, finger, held_in
 from tests.pico_sdk import RUNTIMES, image_of
 from tests.usb.hosts import ChipDevice, DeviceOverUsbIp, HostedDevice, Refused

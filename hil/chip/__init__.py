@@ -1,0 +1,1 @@
+"""The emulated chip: its blocks and lines, and a USB host at its plug."""

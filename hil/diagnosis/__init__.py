@@ -1,0 +1,1 @@
+"""What is wrong with a board: causes that explain what it read, the likeliest first."""

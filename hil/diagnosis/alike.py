@@ -1,0 +1,276 @@
+"""Fault sets that give the same readings: what electricity can't tell apart.
+
+The rules of `diagnose` name the likely faults. Here the electrical model says what it would read with exactly
+these (`compared`). Where that differs from what was read, faults that could have made the difference
+(`candidates`) are added until nothing differs; then each fault, and each two that touch, are taken out, and
+all that completes the rest again is listed as reading the same.
+
+Within the work that is allowed, every one or two faults of the model's list are found that stand in for one
+fault or for two that touch, if one of the two, alone, leaves fewer readings wrong, or both are at one place
+(`Candidates.near` names those together). Not so two exchanges that cross, of which each alone leaves as much
+wrong as before, nor every way in which the nodes of three switches may touch. Beyond two, faults are added
+one step at a time, as long as each explains something.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations, permutations
+from typing import TYPE_CHECKING
+
+from hil.board import EVERY_DIODE, Fault
+from hil.diagnosis.candidates import UNLIKELY, Candidates, canonical, cost, joined, likeliness
+from hil.diagnosis.compared import NOTHING_HELD, Compared, Evidence
+from hil.observe import REST
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from hil.diagnosis.compared import Faults, State
+    from keyc.keyboard import Wiring
+
+__all__ = ["Evidence", "Exchange", "Explanation", "canonical", "explanation"]
+
+_ROUNDS = 6  # how many faults the search adds at most
+_BEAM = 4  # unfinished sets that are followed at a time
+_LOOKED_AT = 8  # wrong states by which a step is judged before all of them are looked at
+_WIDE = 24  # first faults of two that are followed by a second one
+_TABLES = 3_000  # worked out at most: a board full of faults is mended step by step
+_EXCHANGES = 1_500  # and as many more for what reads the same
+_CLEARLY = 0.01  # sums of the same costs, in another order
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """`instead` put in the place of `of` (faults of an explanation) reads the same."""
+
+    of: Faults
+    instead: tuple[Fault, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """`faults`: the likeliest set. `alike`: what could stand in the place of some of them, likeliest first.
+    `differs`: readings that `faults` doesn't explain; with any, `alike` is empty."""
+
+    faults: tuple[Fault, ...]
+    alike: tuple[Exchange, ...]
+    differs: int
+
+
+def explanation(wiring: Wiring, evidence: Evidence, named: Iterable[Fault]) -> Explanation:
+    """What explains the evidence, starting from faults that the rules have named."""
+    return _Search(wiring, evidence).explanation([canonical(fault) for fault in named])
+
+
+class _Search:
+    def __init__(self, wiring: Wiring, evidence: Evidence) -> None:
+        self.compared = Compared(wiring, evidence)
+        self.candidates = Candidates(self.compared)
+        self.allowed = _TABLES
+
+    def explanation(self, named: Sequence[Fault]) -> Explanation:
+        given = frozenset(named)
+        whole = {given} if self.compared.explain(given) else set()
+        nearest = given
+        if not whole or self._is_doubtful(given):
+            # Dirt agrees with almost anything, and a switch may be moved anywhere, so they come last.
+            roots: list[Faults] = [frozenset()] if whole else [given, frozenset()]
+            for rare in (False,) if whole else (False, True):
+                found, nearest = self._searched(roots, rare=rare)
+                whole |= found
+                if whole:
+                    break
+        if not whole:
+            ordered = (*(f for f in named if f in nearest), *sorted(nearest - given, key=likeliness))
+            return Explanation(ordered, (), self.compared.readings_wrong(nearest))
+        best = min({self._without_needless(one) for one in whole}, key=_rank)
+        while True:
+            self.allowed = self.compared.tables + _EXCHANGES
+            alike = self._exchanges(best)
+            others = (self._without_needless(best - one.of | set(one.instead)) for one in alike)
+            better = min(others, key=_rank, default=best)
+            if cost(better) > cost(best) - _CLEARLY:
+                break
+            best = better
+        ordered = (*(f for f in named if f in best), *sorted(best - given, key=likeliness))
+        return Explanation(ordered, tuple(alike), 0)
+
+    def _is_doubtful(self, faults: Faults) -> bool:
+        """Whether others may well explain more simply: something unlikely, or many that touch."""
+        many = len(faults) > 2 and any(self._touch(*both) for both in combinations(faults, 2))
+        return many or any(cost((one,)) >= UNLIKELY for one in faults)
+
+    # -- finding one set that explains everything --------------------------------------------------------
+
+    def _searched(self, roots: Sequence[Faults], *, rare: bool) -> tuple[set[Faults], Faults]:
+        """Sets that explain everything, those with the fewest faults more than a root; and the one that
+        explains most."""
+        wrong = self.compared.readings_wrong
+        ahead = sorted(((wrong(root), cost(root), root) for root in dict.fromkeys(roots)), key=_by_wrong)
+        followed = set(roots)
+        nearest = ahead[0]
+        for _ in range(_ROUNDS):
+            further: list[tuple[int, float, Faults]] = []
+            for _, _, faults in ahead:
+                fewer = (faults - {gone} for gone in sorted(faults, key=str))
+                steps = [*self._steps(faults, rare=rare), *fewer]
+                # Each root judges for itself: what looks no better from one may be the way from another.
+                further += self._less_wrong(faults, steps, set(followed))[: 3 * _BEAM]
+            best = sorted({one[2]: one for one in further}.values(), key=_by_wrong)[: 3 * _BEAM]
+            ahead = sorted(((wrong(one), far, one) for _, far, one in best), key=_by_wrong)
+            whole = {one for left, _, one in ahead if not left}
+            if whole or not ahead:
+                return whole, nearest[2]
+            ahead = ahead[:_BEAM]
+            followed.update(one for _, _, one in ahead)
+            nearest = min(nearest, ahead[0], key=_by_wrong)
+        return set(), nearest[2]
+
+    def _steps(self, faults: Faults, *, rare: bool = False, alone: bool = False) -> Iterator[Faults]:
+        """With one fault more, or with two that show only together."""
+        state = self.compared.first_wrong(faults)
+        if state is not None:
+            for some in self.candidates.near(faults, state, alone=alone, rare=rare):
+                yield from joined(faults, some)
+
+    def _less_wrong(
+        self, base: Faults, steps: Iterable[Faults], seen: set[Faults]
+    ) -> list[tuple[int, float, Faults]]:
+        """The steps that leave fewer readings wrong than `base`: how many, the cost, and the set. What shows
+        with nothing held shows in every state, and a line that is tied in every row: so these come first."""
+        compared = self.compared
+        tied = any(one.row >= REST for one in compared.wrong(base, NOTHING_HELD))
+        looked = self._looked_at(base)
+
+        def judged(faults: Faults, most: int | None = None) -> int:
+            if tied:
+                return sum(one.readings for one in compared.wrong(faults, NOTHING_HELD) if one.row >= REST)
+            return compared.readings_wrong(faults, looked, most=most)
+
+        before = judged(base)
+        found = []
+        for changed in steps:
+            if changed not in seen and compared.tables < self.allowed:
+                seen.add(changed)
+                if len(looked) > 1 and compared.wrong(changed, NOTHING_HELD):
+                    continue
+                left = judged(changed, before - 1)
+                if left < before:
+                    found.append((left, cost(changed), changed))
+        return sorted(found, key=_by_wrong)
+
+    def _looked_at(self, base: Faults) -> list[State]:
+        """The states by which steps from `base` are judged: where it is wrong, and others beside them."""
+        compared = self.compared
+        first = compared.first_wrong(base)
+        if not first:
+            return [NOTHING_HELD]
+        lines = {gpio for name in first for gpio in compared.lines[compared.place(base, name)]}
+        wrong = [state for state in compared.states if compared.wrong(base, state)][:_LOOKED_AT]
+        beside = [
+            state
+            for state in compared.states
+            if any(not lines.isdisjoint(compared.lines[name]) for name in state)
+        ]
+        return list(dict.fromkeys((first, *wrong, *beside[: 2 * _LOOKED_AT])))
+
+    def _without_needless(self, faults: Faults) -> Faults:
+        """Leaves out what explains nothing."""
+        for fault in sorted(faults, key=likeliness, reverse=True):
+            if self.compared.explain(faults - {fault}):
+                faults -= {fault}
+        return faults
+
+    # -- what could stand in a fault's place -------------------------------------------------------------
+
+    def _exchanges(self, best: Faults) -> list[Exchange]:
+        """The likeliest kinds of exchange first, so that they are found within the work that is allowed."""
+        in_order = sorted(best, key=likeliness)
+        singles = [frozenset((one,)) for one in in_order]
+        pairs = [frozenset(both) for both in combinations(in_order, 2) if self._touch(*both)]
+        found: dict[tuple[Faults, Faults], None] = {}
+        for some, most, rare in (
+            (singles, 1, False),
+            (singles, 1, True),
+            (pairs, 1, False),
+            (singles, 2, False),
+            (pairs, 2, False),
+            (pairs, 1, True),
+        ):
+            for of in some:
+                for whole in self._completed(best - of, most, rare=rare):
+                    gone, instead = best - whole, whole - best
+                    # All of it must be needed, else it is less that explains, and that is listed.
+                    if gone and instead and (gone, instead) not in found and self._is_needed(whole, instead):
+                        found[gone, instead] = None
+        found.update(dict.fromkeys(self._turned(best)))
+        return [
+            Exchange(gone, tuple(sorted(instead, key=likeliness)))
+            for gone, instead in sorted(found, key=lambda one: (len(one[0]), cost(one[1])))
+            if not _is_made(gone, instead, found)
+        ]
+
+    def _is_needed(self, whole: Faults, some: Faults) -> bool:
+        return not any(self.compared.explain(whole - {one}) for one in some)
+
+    def _touch(self, one: Fault, other: Fault) -> bool:
+        return not self._lines_around(one).isdisjoint(self._lines_around(other))
+
+    def _lines_around(self, fault: Fault) -> set[int]:
+        """The lines of a fault; where it silences a whole line, those of the switches on it too."""
+        lines = self.compared.lines_of(fault)
+        if fault.kind not in ("open", "cut"):
+            return set(lines)
+        on = (name for gpio in lines for name in self.compared.on(gpio)) if len(lines) == 1 else ()
+        return {*lines, *(gpio for name in on for gpio in self.compared.lines[name])}
+
+    def _completed(
+        self, base: Faults, most: int, *, rare: bool = False, seen: set[Faults] | None = None
+    ) -> Iterator[Faults]:
+        """`base` with `most` faults more at most, each of which explains some of what the others leave, where
+        that explains everything."""
+        seen = set() if seen is None else seen
+        if self.compared.explain(base):
+            yield base
+        elif most == 1:
+            for changed in self._steps(base, rare=rare, alone=True):
+                if changed not in seen and self.compared.tables < self.allowed:
+                    seen.add(changed)
+                    if len(changed) <= len(base) + 1 and self.compared.explain(changed):
+                        yield changed
+        elif most > 1:
+            for _, _, changed in self._less_wrong(base, self._steps(base, rare=rare), seen)[:_WIDE]:
+                yield from self._completed(
+                    changed, most - max(len(changed) - len(base), 1), rare=rare, seen=seen
+                )
+
+    def _turned(self, faults: Faults) -> Iterator[tuple[Faults, Faults]]:
+        """Most diodes that were measured in backwards: perhaps it is the file's line, and the others are."""
+        turned = frozenset(one for one in faults if one.kind == "reversed" and one.where != (EVERY_DIODE,))
+        instead = frozenset((Fault("reversed", (EVERY_DIODE,)),))
+        while len(turned) > 1 and len(instead) <= len(turned):
+            state = self.compared.first_wrong(faults - turned | instead)
+            if state is None:
+                yield turned, instead
+                return
+            other = frozenset(Fault("reversed", (name,)) for name in state)
+            if len(state) != 1 or other <= instead:
+                return
+            instead |= other
+
+
+def _is_made(gone: Faults, instead: Faults, known: Iterable[tuple[Faults, Faults]]) -> bool:
+    """Whether single exchanges, one after the other, make this one."""
+    if len(gone) == 1 or len(gone) != len(instead):
+        return False
+    singly = {(*of, *one) for of, one in known if len(of) == len(one) == 1}
+    return any(singly.issuperset(zip(gone, some, strict=True)) for some in permutations(instead))
+
+
+def _rank(faults: Faults) -> tuple[float, list[str]]:
+    return round(cost(faults), 3), sorted(map(str, faults))
+
+
+def _by_wrong(one: tuple[int, float, Faults]) -> tuple[int, float, list[str]]:
+    return one[0], one[1], sorted(map(str, one[2]))

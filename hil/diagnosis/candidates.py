@@ -1,0 +1,320 @@
+"""Which faults could have made a reading what it is, and how rarely each of them comes.
+
+A line reads low because copper, contacts and diodes lead from it to what is driven low. So where it reads low
+and shouldn't, some fault more begins in what the line reaches already; where it should and doesn't, some
+fault more lies on that way. `near` names all of those: every set that explains the reading has one of them.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from itertools import product
+from typing import TYPE_CHECKING
+
+from hil.board import Fault
+from hil.diagnosis.compared import NOTHING_HELD, PULLED_DOWN
+from hil.judge import lines_of
+from hil.observe import REST, members
+from keyc.keyboard import Diodes
+from keyc.pins import neighbours
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from hil.diagnosis.compared import Compared, Faults, Mismatch, State
+
+_DIRT = "47k"  # anything from 10 to 200 kOhm reads alike
+_TOGETHER = ("bridge", "leaky", "swapped")  # the order of what they name says nothing
+_AT_REST = 6  # switches of a line whose nodes are tried where two faults at a diode show only together
+
+# How rarely a fault comes at one place: logarithms. Common practice among people who solder boards by hand;
+# from memory.
+_COST = {
+    "open": 5.0,
+    "reversed": 5.2,
+    "bridge": 5.4,
+    "low": 6.0,
+    "high": 6.2,
+    "closed": 6.2,
+    "shorted": 6.2,
+    "cut": 6.6,
+    "swapped": 6.6,
+    "leaky": 12.0,
+    "moved": 9.0,
+}
+UNLIKELY = 9.0
+_FAR_APART = 1.0  # a bridge between pins that aren't neighbours
+_PIN = 0.5  # a pin of the chip that isn't soldered: beside the switches' legs there are few
+
+
+class Candidates:
+    """The faults that can be planted on one board, asked for by what they would change."""
+
+    def __init__(self, compared: Compared) -> None:
+        self.compared = compared
+        wiring = compared.wiring
+        self._own = set(members(lines_of(wiring)))
+        matrix = wiring.diodes is not Diodes.NONE
+        self._with_diode = [s.name for s in wiring.switches if matrix and s.direct is None]
+
+    def near(
+        self, faults: Faults, state: State, *, alone: bool, rare: bool = False
+    ) -> list[tuple[Fault, ...]]:
+        """What could be added to `faults` because of the first wrong reading of this state, likeliest first;
+        two faults where neither shows without the other. `alone`: one has to do for it.
+        `rare`: dirt and moved switches too."""
+        mismatch = min(self.compared.wrong(faults, state), key=_order)
+        lines = members(mismatch.missing or mismatch.extra)
+        is_joined = bool(mismatch.missing) != (mismatch.row == PULLED_DOWN)
+        some: dict[tuple[Fault, ...], None] = {}
+        for line in lines if mismatch.row >= REST else lines[:1]:
+            found = (
+                self._joining(faults, state, mismatch, line, alone=alone, rare=rare)
+                if is_joined
+                else self._parting(faults, state, line)
+            )
+            some.update(dict.fromkeys(tuple(map(canonical, each)) for each in found))
+        return sorted((each for each in some if not faults & set(each)), key=_in_order_of_cost)
+
+    def _joining(
+        self,
+        faults: Faults,
+        state: State,
+        mismatch: Mismatch,
+        line: int,
+        *,
+        alone: bool,
+        rare: bool,
+    ) -> Iterator[tuple[Fault, ...]]:
+        """Faults that lead from what `line` reaches to what its row drives (`alone`), or anywhere."""
+        compared, seen, row = self.compared, self.compared.states[state], mismatch.row
+        here = self._reached(faults, state, line)
+        if row < REST:
+            there = self._reached(faults, state, row)
+        else:
+            # To ground or to the supply, by itself or through a line that is held too.
+            held = seen.row(REST) & ~mismatch.missing if row == REST else seen.over & ~(seen.down or 0)
+            there = set(members(held & ~mismatch.extra))
+        ends = there if alone else self._usable(state) | there
+
+        def leads(lines: Iterable[int]) -> bool:
+            return not here.isdisjoint(lines) and not (alone and there.isdisjoint(lines))
+
+        for gpio in here:
+            yield (Fault("high" if row == PULLED_DOWN else "low", (f"GPIO{gpio}",)),)
+        for a, b in product(here, ends):
+            if a != b:
+                yield (_pins("bridge", a, b),)
+                if rare:
+                    yield (Fault("leaky", (f"GPIO{a}", f"GPIO{b}"), _DIRT),)
+        for name, lines in compared.lines.items():
+            if leads(lines) or (len(lines) == 1 and lines[0] in here):
+                yield (Fault("closed", (name,)),)
+        for a, b in product(here, self._usable(state)):
+            if a != b and leads((a, b)):
+                yield (_pins("swapped", a, b),)
+        closed = self._closed(faults, state)
+        for name in closed & set(self._with_diode):
+            mine = compared.lines[name]
+            if leads(mine):
+                yield (Fault("reversed", (name,)),)
+                yield (Fault("shorted", (name,)),)
+            for other in self._with_diode:
+                if other != name and leads((*mine, *compared.lines[other])):
+                    yield (Fault("bridge", (name, other)),)
+        for name in state:
+            if rare:
+                end = "GND" if row >= REST else f"GPIO{row}"
+                yield (Fault("moved", (name, f"GPIO{line}", end)),)
+            for other, lines in compared.lines.items():
+                if other != name and leads(lines):
+                    yield (Fault("swapped", (name, other)),)
+        if not alone:
+            yield from self._two_at_once(here, there, row)
+            if state == NOTHING_HELD and row < REST:
+                yield from self._at_rest(line, row)
+            for name in closed & set(self._with_diode):
+                for gpio in compared.lines[name]:
+                    for other in set(compared.on(gpio)) & set(self._with_diode) - {name}:
+                        yield Fault("bridge", (name, other)), Fault("reversed", (name,))
+
+    def _two_at_once(self, here: set[int], there: set[int], row: int) -> Iterator[tuple[Fault, ...]]:
+        """Two faults of one place that make a reading together, and each another one."""
+        compared = self.compared
+        for name, lines in compared.lines.items():
+            if name in self._with_diode and not here.isdisjoint(lines):
+                for kind in ("shorted", "reversed"):
+                    yield Fault("closed", (name,)), Fault(kind, (name,))
+            for pins in product(lines, here) if not there.isdisjoint(lines) else ():
+                if pins[0] != pins[1] and pins[0] not in there:
+                    yield Fault("closed", (name,)), _pins("swapped", *pins)
+        held = "high" if row == PULLED_DOWN else "low"
+        for gpio in here | there:
+            pin = f"GPIO{gpio}"
+            if compared.on(gpio):
+                for kind in ("low", "high"):
+                    yield Fault("open", (pin,)), Fault(kind, (pin,))
+                for end in (there if gpio in here else here) - {gpio}:
+                    yield Fault("open", (pin,)), _pins("bridge", gpio, end)
+        if row >= REST:  # a pin of no role that is held, and touches the line
+            for gpio, end in product(here, there - self._own):
+                yield _pins("bridge", gpio, end), Fault(held, (f"GPIO{end}",))
+
+    def _at_rest(self, line: int, row: int) -> Iterator[tuple[Fault, ...]]:
+        """Nodes that touch, beside a diode that lets current in: each alone shows nothing at rest."""
+        some, others = (
+            [name for name in self.compared.on(gpio) if name in self._with_diode][:_AT_REST]
+            for gpio in (line, row)
+        )
+        for name, other in product(some, others):
+            if name != other:
+                for kind, at in product(("shorted", "reversed"), (name, other)):
+                    yield Fault("bridge", (name, other)), Fault(kind, (at,))
+
+    def _parting(self, faults: Faults, state: State, line: int) -> Iterator[tuple[Fault, ...]]:
+        """Faults that lie on the way from a line."""
+        compared = self.compared
+        closed = self._closed(faults, state)
+        here = self._reached(faults, state, line)
+        for gpio in here:
+            pin, on = f"GPIO{gpio}", compared.on(gpio)
+            yield (Fault("high", (pin,)),)
+            if on:
+                yield (Fault("open", (pin,)),)
+            last = max((n for n, name in enumerate(on) if name in closed), default=0)
+            for name in on[:last]:
+                yield (Fault("cut", (pin, name)),)
+            for elsewhere in self._usable(state) - {gpio}:
+                yield (_pins("swapped", gpio, elsewhere),)
+        for name in closed:
+            yield (Fault("open", (name,)),)
+            if name in self._with_diode:
+                yield (Fault("reversed", (name,)),)
+        for name in state:
+            for other in compared.lines:
+                if other != name:
+                    yield (Fault("swapped", (name, other)),)
+
+    def _usable(self, state: State) -> set[int]:
+        """The lines of the wiring, and the pins that something shows on in this state: one may be there."""
+        seen = self.compared.states[state]
+        shows = 0
+        for row in members(seen.rows & seen.over):
+            if seen.row(row) & ~seen.row(REST):
+                shows |= seen.row(row) | 1 << row
+        return self._own | set(members(shows & seen.over & ~seen.row(REST)))
+
+    def _closed(self, faults: Faults, state: State) -> set[str]:
+        """The places that conduct in this state, as far as their switch goes."""
+        found = {self.compared.place(faults, name) for name in state} | state
+        for one in faults:
+            if one.kind == "closed" or (one.kind == "bridge" and one.where[0] in self.compared.lines):
+                found.update(one.where)
+        return found
+
+    def _reached(self, faults: Faults, state: State, start: int) -> set[int]:
+        """The lines that hang together with this one through faults and closed contacts."""
+        joined = [self.compared.lines[self.compared.place(faults, name)] for name in state]
+        joined += [self.compared.lines_of(one) for one in faults if one.kind not in ("open", "cut")]
+        found, before = {start}, 0
+        while len(found) > before:
+            before = len(found)
+            for lines in joined:
+                if not found.isdisjoint(lines):
+                    found.update(lines)
+        return found
+
+
+def joined(faults: Faults, more: Sequence[Fault]) -> Iterator[Faults]:
+    """`faults` with some more, where such a board can be: exchanges that share a place are one round, and may
+    follow on one another either way."""
+    for fault in more:
+        if any(one.where == fault.where and {one.kind, fault.kind} in _NOT_BOTH for one in faults):
+            return
+    first = next(
+        (
+            one
+            for one in sorted(faults, key=str)
+            if more[0].kind == one.kind == "swapped" and set(one.where) & set(more[0].where)
+        ),
+        None,
+    )
+    if first is None:
+        yield faults | set(more)
+        return
+    (fault,) = more
+    for pairs in ((*_pairs(first), *_pairs(fault)), (*_pairs(fault), *_pairs(first))):
+        yield faults - {first} | set(_rounds(pairs))
+
+
+_NOT_BOTH = ({"reversed", "shorted"}, {"open", "closed"}, {"low", "high"})
+
+
+def _pairs(fault: Fault) -> list[tuple[str, str]]:
+    return list(zip(fault.where, fault.where[1:], strict=False))
+
+
+def _rounds(pairs: Iterable[tuple[str, str]]) -> Iterator[Fault]:
+    """What these exchanges, one after the other, come to."""
+    place: dict[str, str] = {}
+    for a, b in pairs:
+        place[a], place[b] = place.get(b, b), place.get(a, a)
+    done: set[str] = set()
+    for start in sorted(place, key=_in_order_of):
+        found = [start]
+        while (following := place[found[-1]]) != start:
+            found.append(following)
+        if len(found) > 1 and start not in done:
+            yield canonical(Fault("swapped", tuple(found)))
+        done.update(found)
+
+
+def canonical(fault: Fault) -> Fault:
+    """The same fault, with what it names in a fixed order."""
+    if fault.kind not in _TOGETHER or len(fault.where) != 2:
+        return fault
+    a, b = sorted(fault.where, key=_in_order_of)
+    return Fault(fault.kind, (a, b), fault.amount)
+
+
+def cost(faults: Iterable[Fault]) -> float:
+    """How unlikely these faults are together: the fewest first, the commoner ones first."""
+    return sum(map(_cost, faults))
+
+
+@lru_cache(maxsize=4096)
+def _cost(fault: Fault) -> float:
+    a_pin = fault.kind == "open" and fault.where[0].startswith("GPIO")
+    return _COST[fault.kind] + _FAR_APART * _is_far_apart(fault) + _PIN * a_pin
+
+
+def likeliness(fault: Fault) -> tuple[float, str]:
+    """The key that brings the likeliest fault first."""
+    return cost((fault,)), str(fault)
+
+
+def _is_far_apart(fault: Fault) -> bool:
+    if fault.kind != "bridge":
+        return False
+    a, b = fault.where
+    if not (a.startswith("GPIO") and b.startswith("GPIO")):
+        return True
+    return int(b[4:]) not in {pin.gpio for pin in neighbours(int(a[4:]))}
+
+
+def _pins(kind: str, a: int, b: int) -> Fault:
+    return Fault(kind, (f"GPIO{a}", f"GPIO{b}"))
+
+
+def _in_order_of_cost(some: Sequence[Fault]) -> tuple[float, list[tuple[str, tuple[str, ...]]]]:
+    return cost(some), [(one.kind, one.where) for one in some]
+
+
+def _order(mismatch: Mismatch) -> tuple[bool, bool, int]:
+    """What is held first, then ways too many, then ways too few: fewer faults explain the first."""
+    return mismatch.row < REST, not mismatch.missing, mismatch.row
+
+
+def _in_order_of(word: str) -> tuple[str, int]:
+    digits = "".join(c for c in word if c.isdigit())
+    return word.rstrip("0123456789"), int(digits or 0)

@@ -1,0 +1,1 @@
+"""The C engine, built for this computer and driven: scenarios, scripts, proofs."""

@@ -1,0 +1,1 @@
+"""C files to an image for the chip, and that image onto the board."""

@@ -1,0 +1,1 @@
+"""Text to a checked keyboard: statements, what they mean, every mistake that a file can have."""

@@ -1,0 +1,1 @@
+"""Pictures of layers and of the matrix, to print."""
