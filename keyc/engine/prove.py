@@ -5,7 +5,8 @@ each state every finger movement is tried, and a state that was met before isn't
 comes to an end, what holds in every state is proved, for:
 
 * events as the debounce tells them, one after the other, each told to the host before the next comes;
-* at most so many keys down at once, and so many events waiting to be decided (see `LEVELS`);
+* at most so many keys down at once, and so many events waiting to be decided (see `LEVELS`), or the keys
+  of one chord;
 * fingers that are quick beside all rules, and waits past each time that the keymap's rules name;
 * keys that are alike stand for one another: two of each kind are moved.
 
@@ -172,6 +173,7 @@ class _Exploration:
         self.switch_count = tables.switch_count
         names = [switch.name for switch in keyboard.wiring.switches]
         self.moved = moved_switches(keyboard)
+        self._chords = [frozenset(map(names.index, chord.members)) for chord in keyboard.chords]
         every = (keyboard.timing.debounce, *keyboard.timing.for_switch.values())
         debounce_us = max(one.time_us for one in every)
         self.step_us = max(_STEP_LEAST_US, -(-(debounce_us + 3_000) // 1000) * 1000)
@@ -229,7 +231,7 @@ class _Exploration:
             if step.restarted:
                 self._restarting.add(number)
                 continue
-            if step.waiting > self.level.waiting:
+            if step.waiting > (len(after) if self._may_play(after) else self.level.waiting):
                 self._cut.add(number)
                 continue
             reached = self._add(self._engine.saved(), after, number, move, step.waiting)
@@ -243,10 +245,14 @@ class _Exploration:
         for switch in self.moved:
             if switch in down:
                 yield self._ups[switch], down - {switch}
-            elif len(down) < self.level.fingers:
+            elif len(down) < self.level.fingers or self._may_play(down | {switch}):
                 yield self._downs[switch], down | {switch}
         for move in (*self._turns, *self._waits):
             yield move, down
+
+    def _may_play(self, down: frozenset[int]) -> bool:
+        """Whether these keys, more than the level has fingers for, are some or all of one chord's."""
+        return len(down) > self.level.fingers and any(map(down.issubset, self._chords))
 
     def _add(self, state: bytes, down: frozenset[int], parent: int, move: _Move | None, waiting: int) -> int:
         digest = blake2b(repr(sorted(down)).encode() + state, digest_size=16).digest()

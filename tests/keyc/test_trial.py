@@ -99,7 +99,7 @@ def test_the_pointer_s_moves_share_a_row(file: Path, capsys: pytest.CaptureFixtu
     _, out, _ = tried(capsys, file, "tap SW3 500ms")
     rows = [line for line in out.splitlines() if "right" in line]
     assert len(rows) == 2  # before the finger goes up, and while that is debounced
-    assert all(row.split("moves ")[1].endswith(" right") for row in rows)
+    assert all(row.split("pointer ")[1].endswith(" right") for row in rows)
 
 
 def test_lines_fit_eighty_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
