@@ -13,8 +13,9 @@ from random import Random
 import pytest
 
 from keyc import cli
-from keyc.engine.engine import MOVE_DOWN, MOVE_UP, Engine, engine, prove
-from keyc.engine.engine import library as engine_library
+from keyc.engine import engine, prove
+from keyc.engine import library as engine_library
+from keyc.engine.engine import MOVE_DOWN, MOVE_UP, Engine
 from keyc.engine.library import load
 from keyc.engine.prove import Level, Proof, Verdict, as_text, diagnostics_of, moved_switches, proved
 from keyc.engine.scenarios import held_names, usages_in
