@@ -14,6 +14,7 @@ from hil.diagnosis.contacts import (
 )
 from hil.diagnosis.diagnose import diagnosis
 from hil.diagnosis.suggested import suggested_wiring
+from hil.places import names_in_short
 from hil.result import (
     BAD_LINES,
     Fault,
@@ -361,8 +362,6 @@ def _with_not_tested(
 
 def ghosting_left(positions: Iterable[Position]) -> tuple[str, ...]:
     """Whose diodes may still let a ghost through. Those that are known to be good or bad are told as such."""
-    from hil.views.report import names_in_short
-
     mine = [one for one in positions if one.pin is None]
     left = [one.switch for one in mine if one.verdict not in _KNOWN_DIODES]
     if len(left) == len(mine):

@@ -155,9 +155,11 @@ class _Diagnosis:
         return checked
 
     def _is_modelled(self, fault: Fault) -> bool:
-        """Whether one moment of the matrix tells of it: not of a light's or a dial's pin alone."""
+        """Whether one moment of the matrix tells of it: not of a light's or a dial's pin alone. RUN is told
+        of by a restart."""
         gpios = mask_of(int(pin[4:]) for pin in fault.pins)
-        return fault.kind in _MODELLED and not (gpios and not gpios & lines_of(self.wiring))
+        others = "RUN" in fault.where or (gpios and not gpios & lines_of(self.wiring))
+        return fault.kind in _MODELLED and not others
 
     def _instead(self, planted: Planted, exchange: Exchange) -> Cause | None:
         """What would read the same, as a cause of its own."""

@@ -149,14 +149,11 @@ class Page:
             sound = "fault"
         elif kind == "back":
             parts |= {"trouble": None, "said": self._also_said(event.text, "")}
-        elif kind == "counted":
-            others = [line for line in self._parts["said"] if not line[0].endswith(" presses")]
-            parts["said"] = [[event.text, ""], *others][:_LAST]
-        elif kind == "typed":
+        elif kind in ("counted", "typed"):
             # How many is enough; each on a line of its own would push everything else away.
             others = [line for line in self._parts["said"] if not line[0].endswith(" presses")]
             parts["said"] = [[event.text, ""], *others][:_LAST]
-            if event.switch and self._known(event.switch) is PositionVerdict.UNTESTED:
+            if kind == "typed" and event.switch and self._known(event.switch) is PositionVerdict.UNTESTED:
                 parts["caps"] = self._judged({event.switch: PositionVerdict.ANSWERS}, asked=self._asked)
         elif kind != "ended":
             is_bad = kind == "blip" or event.verdict is not None

@@ -23,7 +23,6 @@ from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring
 
 SQUARE = {diodes: wiring_of((2, 3), (4, 5), diodes) for diodes in Diodes}
-Readings = tuple[Observation, ...]
 
 
 def evidence_of(wiring: Wiring, faults: Iterable[Fault], seed: int = 0) -> Evidence:

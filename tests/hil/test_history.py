@@ -59,6 +59,16 @@ def test_what_changed_between_two_runs(record: Path) -> None:
     assert compared_text(new, new).endswith("nothing changed")
 
 
+def test_runs_without_a_step_are_called_by_their_times(tmp_path: Path) -> None:
+    path = tmp_path / "board.bench.jsonl"
+    write(path, result_with(), "", "2026-01-01T10:00:00+00:00")
+    write(path, result_with("open SW7"), "", "2026-01-01T11:00:00+00:00")
+    old, new = runs_in(path)
+    assert compared_text(old, new).splitlines()[0] == f"{old.when} → {new.when}"
+    assert new.in_words() == "last: SW7 silent"
+    assert regressions([old], new) == ("SW7: proven in an earlier run, silent now",)
+
+
 def test_what_was_not_looked_for_is_not_gone(tmp_path: Path) -> None:
     """A run that never pressed a switch tells nothing of its fault; without `bounce`, of bouncing."""
     path = tmp_path / "board.bench.jsonl"

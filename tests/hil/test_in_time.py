@@ -191,7 +191,7 @@ def test_the_edges_are_those_of_the_finger() -> None:
     assert seven.press.bounces >= 5 * len(seven.press.took_us)
 
 
-def test_presses_are_pooled_over_runs_and_the_report_shows_them(tmp_path: Path) -> None:
+def test_presses_are_pooled_over_runs_and_the_report_shows_them() -> None:
     keyboard = keyboard_of(wiring_of(tuple(range(5)), tuple(range(6, 18))))
     result = run("bounce", keyboard=keyboard, seed=3)
     assert result.debounce is not None

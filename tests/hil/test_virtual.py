@@ -88,7 +88,6 @@ def test_a_script_runs_in_the_boards_time() -> None:
         (17_800, frozenset({"SW3"})),
         (37_800, frozenset()),
     ]
-    assert hand.idle
     assert hand.now_us == 100_000
 
 
@@ -192,7 +191,7 @@ def test_a_prompt_is_followed() -> None:
     link.who()
     link.watch()
     for switch in hand.board.wiring.switches:
-        done_us = hand.follow(switch.name)
+        done_us = hand.tap(switch.name, 30_000, hand.now_us + 40_000)
         frames = 0
         while hand.now_us < done_us + 30_000:
             said = link.sentence(10_000)

@@ -436,7 +436,7 @@ class MadeBoard:
             for group, (own, common) in zip(groups[at : at + len(ways)], ways, strict=False):
                 for (switch, line), pin in zip(group, own, strict=False):
                     mid = f"Net-({switch}-Pad2)"
-                    ends = (line, mid) if self._is_turned_array(pin) else (mid, line)
+                    ends = (line, mid) if self._is_turned_array() else (mid, line)
                     nets[pin], nets[common] = ends
                     self.keys[switch].diode = name
             pins = {
@@ -445,7 +445,7 @@ class MadeBoard:
             x, y = self.mm(self.keys[groups[at][0][0]].x, self.keys[groups[at][0][0]].y)
             self.parts.append(MadePart(name, x, y + 7.2, 0.0, pins, on_back=True))
 
-    def _is_turned_array(self, pin: str) -> bool:
+    def _is_turned_array(self) -> bool:
         """Whether pin 1 is at the line: only where each diode has two pins of its own."""
         return self.array.endswith("apart") and self.array_starts_at_line
 

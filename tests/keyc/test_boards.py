@@ -267,7 +267,7 @@ def test_odd_names_become_names_of_the_language() -> None:
     assert keyboard.title == 'odd "title" \\'
 
 
-def test_pads_without_pin_names_are_read(tmp_path: Path) -> None:
+def test_pads_without_pin_names_are_read() -> None:
     """Two-pin switches whose pins have no names: the nets tell the pins apart."""
     made = MadeBoard(3)
     for part in made.parts:
