@@ -12,9 +12,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from math import sqrt
 
-from boards import keyboard_of
-from wirings import wiring_of
-
 from hil.board import parse_fault
 from hil.conversation import Settings
 from hil.hands import FingerHand
@@ -24,6 +21,8 @@ from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, VirtualBoard, board_of, loader_of
 from keyc.fingerprints import fingerprints
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import wiring_of
 
 _SIGMAS = 3
 _KEYBOARD = keyboard_of(wiring_of((2, 3), (4, 5)))

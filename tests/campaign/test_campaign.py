@@ -8,7 +8,6 @@ from __future__ import annotations
 from random import Random
 
 import pytest
-from wirings import small
 
 from hil.board import parse_fault
 from hil.wire import Sentence, line_of
@@ -22,6 +21,7 @@ from tests.campaign.figures import (
 )
 from tests.campaign.plant import boards, makes_sense, settled, static_faults
 from tests.campaign.sessions import differs, run
+from tests.hil.wirings import small
 
 
 @pytest.mark.parametrize("diodes", list(Diodes))
