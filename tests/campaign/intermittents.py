@@ -49,12 +49,12 @@ class Way:
 
 
 # `bounces`: longer than the stage bears: a good contact may for 5 ms, and a frame is waited for for 60 ms.
-# In `typing` the debounce hides it, as it should; a contact that lets go comes through. In `together` one
-# that lets go while the other fingers are still on their way looks like a late finger: what sticks is left.
+# In `typing` the debounce hides it, as it should; a contact that lets go comes through.
 WAYS = (
     Way("positions", "drops"),
     Way("positions", "bounces", amount="70ms"),
     Way("positions", "sticks"),
+    Way("together", "drops"),
     Way("together", "sticks"),
     Way("bounce", "drops"),
     Way("bounce", "bounces", amount="7ms"),
@@ -64,7 +64,7 @@ WAYS = (
     Way("typing", "drops"),
     Way("typing", "sticks"),
 )
-SAMPLE = (WAYS[0], WAYS[3], WAYS[5], WAYS[7], WAYS[9])  # one of each stage
+SAMPLE = (WAYS[0], WAYS[3], WAYS[6], WAYS[8], WAYS[10])  # one of each stage
 
 
 class Counting(Finger):
