@@ -181,7 +181,7 @@ class Positions:
 
     def restart(self, base: Observation) -> None:
         """The board was gone and is back: what was seen stands, what was held is asked again."""
-        self._now = base
+        self._now = base = self._steadied(base)
         pressed = self._pressed_now = self.matrix.read_pressed(base)
         self._let_go |= {name for name in self._held if name not in pressed}
         self._held = {name: others for name, others in self._held.items() if name in pressed}
@@ -191,7 +191,9 @@ class Positions:
     def see(self, table: Observation, *, steady: bool = True) -> Noted | None:
         """One frame: the table as it is now. What it meant; None if it meant nothing new."""
         self.frames += 1
-        raw, table = table, self._steadied(table)
+        raw = table
+        if self._wavering:
+            table = self._steadied(table)
         if not steady:
             self._note_wavering(raw)
             if self._wavering:
@@ -203,7 +205,7 @@ class Positions:
         self.ghosts.see(self._pressed_now, pressed)
         self._pressed_now = pressed
         released = self._releases(table)
-        if released and not self._held:
+        if released and raw.low != self.base.low and not self._held:
             self._note_wavering(raw)
         gained = table.low & ~before.low
         if not gained:
@@ -267,8 +269,6 @@ class Positions:
 
     def _steadied(self, table: Observation) -> Observation:
         """The table with pairs that waver as what leaks: low in one direction, whatever they read."""
-        if not self._wavering:
-            return table
         return replace(table, low=table.low & ~self._wavering_both | self._wavering)
 
     def _rattled(self, table: Observation) -> Noted | None:
