@@ -395,7 +395,7 @@ class _Diagnosis:
                 done.add(both)
                 evidence = f"{line.pin} and {other.name} read low for one another in one direction only"
                 if line.note == WAVERS:
-                    evidence = f"what {line.pin} and {other.name} read of one another {WAVERS}"
+                    evidence = f"{line.pin} against {other.name} {WAVERS}"
                 found.append(self._leaky(line, other.name, evidence))
         return found
 

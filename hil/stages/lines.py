@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from keyc.keyboard import Wiring
 
 NOT_SEEN = "switches, diodes and open joints can't be seen without a press: that is the stage positions"
-WAVERS = "does not read the same twice with nothing touched: no verdict rests on it"
+WAVERS = "does not read the same twice with nothing touched; no verdict rests on it"
 _GROUND_PAD = 57
 _MATRIX = frozenset({"row", "column", "direct"})
 _MAY_LEAK = (LineVerdict.CLEAR, LineVerdict.BRIDGED, LineVerdict.WEAK)
