@@ -16,6 +16,7 @@ from hil.diagnosis.contacts import OHMS, node_bridge, unsteady
 from hil.judge import Matrix, State, ends, lines_of, names_in_order, switches_on
 from hil.observe import mask_of
 from hil.result import Cause, Fault, Line, LineVerdict, Position, PositionVerdict
+from hil.stages.lines import WAVERS
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours, package_pin_of_gpio
 
@@ -130,7 +131,7 @@ class _Diagnosis:
 
     def _checked(self, faults: list[Fault]) -> list[Fault]:
         """These faults, mended where the model doesn't read so with them, each with what reads the same."""
-        if self.findings.table is None:
+        if self.findings.table is None or any(line.note == WAVERS for line in self.findings.lines):
             return faults
         from hil.diagnosis.alike import Evidence, canonical, explanation
 
@@ -395,6 +396,8 @@ class _Diagnosis:
                     continue
                 done.add(both)
                 evidence = f"{line.pin} and {other.name} read low for one another in one direction only"
+                if line.note == WAVERS:
+                    evidence = f"{line.pin} against {other.name} {WAVERS}"
                 found.append(self._leaky(line, other.name, evidence))
         return found
 

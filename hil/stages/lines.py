@@ -5,7 +5,7 @@ It sees no diode and no open joint, and a switch only if it is closed all the ti
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import median_low
 from typing import TYPE_CHECKING
 
@@ -21,8 +21,10 @@ if TYPE_CHECKING:
     from keyc.keyboard import Wiring
 
 NOT_SEEN = "switches, diodes and open joints can't be seen without a press: that is the stage positions"
+WAVERS = "does not read the same twice with nothing touched; no verdict rests on it"
 _GROUND_PAD = 57
 _MATRIX = frozenset({"row", "column", "direct"})
+_MAY_LEAK = (LineVerdict.CLEAR, LineVerdict.BRIDGED, LineVerdict.WEAK)
 _PEERS = 4  # fewer tell nothing of what is usual
 _WORTH_US, _TIMES = 8, 4  # rise times that are worth a look (from memory)
 
@@ -123,6 +125,27 @@ def wavering(matrix: Matrix, before: Observation, now: Observation) -> tuple[str
         "dirt between them is likely; clean there, and look again"
         for a, b in sorted(pairs)
     )
+
+
+def with_wavering(findings: LineFindings, wavering: Iterable[tuple[int, int]]) -> LineFindings:
+    """The same with pairs of lines that read low for one another at one time, and high at another. Copper
+    doesn't: that is dirt."""
+    found, groups = {line.gpio: line for line in findings.lines}, findings.groups
+    for both in wavering:
+        groups = tuple(group for group in groups if group != both)
+        for gpio, other in (both, both[::-1]):
+            line = found.get(gpio)
+            if line is not None and line.verdict in (
+                LineVerdict.CLEAR,
+                LineVerdict.BRIDGED,
+                LineVerdict.WEAK,
+            ):
+                known = [one for one in line.joined if one.pin != f"GPIO{other}"]
+                if line.verdict is LineVerdict.BRIDGED and known:
+                    continue  # copper joins it to a third one, too
+                joined = (*known, _neighbour(other))
+                found[gpio] = replace(line, verdict=LineVerdict.WEAK, joined=joined, note=WAVERS)
+    return replace(findings, lines=tuple(found.values()), groups=groups)
 
 
 class _Lines:
