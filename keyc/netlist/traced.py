@@ -1,6 +1,6 @@
 """A circuit → the keyboard in it: keys, lines and their pins, direct switches, dials, lights.
 
-Facts only: what is wrong with them is `board_findings.py`'s. A switch and its diode meet on a net that never
+Facts only: what is wrong with them is `findings.py`'s. A switch and its diode meet on a net that never
 reaches the controller and that no other part is on; without diodes a switch joins two lines.
 """
 

@@ -1,6 +1,6 @@
 """A keyboard as its netlist says that it is wired: keys, lines and their pins, diodes, dials, lights.
 
-Data only: `traced.py` finds it in a circuit, `board_findings.py` says what is wrong with it.
+Data only: `traced.py` finds it in a circuit, `findings.py` says what is wrong with it.
 """
 
 from __future__ import annotations
