@@ -89,7 +89,8 @@ def centred_pads(switches: Sequence[Pads]) -> list[Centre]:
     centres = [Centre(one.x, one.y) for one in placed]
     left = list(range(len(placed)))
     while left:
-        alike, others = [], []
+        alike: list[int] = []
+        others: list[int] = []
         for index in left:
             (alike if placed[index].kind.is_like(placed[left[0]].kind) else others).append(index)
         left = others
