@@ -46,7 +46,7 @@ _DIALS = (
     ("wheel(down)", "wheel(up)", "Home"),
     ("ArrowRight", "ArrowLeft", "Enter"),
 )
-# Up to how many keys lie in how many rows: letters and the space bar, digits, function keys (common practice).
+# Up to how many keys lie in how many rows (common practice): letters over a space bar, digits, functions.
 _ROWS_OF_CAPS = ((52, 4), (76, 5), (120, 6), (MOST_KEYS, 8))
 _WIDE = 10  # keys in a row that has room for ten letters
 _HALF = 5  # and in one for a hand

@@ -26,7 +26,38 @@ def test_a_matrix_has_the_fewest_pins_there_can_be(count: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "count", [1, 2, 3, 4, 5, 6, 9, 12, 17, 20, 26, 30, 34, 35, 39, 40, 41, 42, 48, 52, 53, 60, 76, 77, 64, 87, 104, 200, 225]
+    "count",
+    [
+        1,
+        2,
+        3,
+        4,
+        5,
+        6,
+        9,
+        12,
+        17,
+        20,
+        26,
+        30,
+        34,
+        35,
+        39,
+        40,
+        41,
+        42,
+        48,
+        52,
+        53,
+        60,
+        76,
+        77,
+        64,
+        87,
+        104,
+        200,
+        225,
+    ],
 )
 def test_a_file_for_so_many_keys_checks_clean(count: int) -> None:
     keyboard, found = check_text(Source("new.keys", from_number("new", count)))
