@@ -135,7 +135,7 @@ def from_number(name: str, count: int, diodes: Diodes = Diodes.CATHODE_TO_ROW) -
     return tidied_text("\n".join(lines) + "\n")
 
 
-def _cut(names: Sequence[str], length: int) -> list[Sequence[str]]:
+def _cut(names: list[str], length: int) -> list[list[str]]:
     return [names[at : at + length] for at in range(0, len(names), length)]
 
 
