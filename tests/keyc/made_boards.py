@@ -58,6 +58,7 @@ FAULTS = (
     "line-on-another-circuit",
     "line-used-otherwise",
     "line-both-ways",
+    "switch-on-two-lines",
     "dial-not-wired",
     "diode-direction-unknown",
     "diode-direction-unknown array",
@@ -191,6 +192,7 @@ class MadeBoard:
         if self.diodes == "all dual":
             self.diodes = "dual"
         needs_diodes = {"diode-reversed", "diode-missing", "diode-not-connected", "line-both-ways"}
+        needs_diodes.add("switch-on-two-lines")
         if fault in needs_diodes and self.diodes in ("none", "dual"):
             self.diodes = "row"
         if fault == "line-in-two-pieces" and self.diodes == "dual":
@@ -864,6 +866,17 @@ class MadeBoard:
         _, column = self._row_key_ends(key)
         column.net = row
         self.expected.add(("line-both-ways", key.name))
+        self.left_out.add(key.name)
+
+    def _plant_switch_on_two_lines(self) -> None:
+        key = self._matrix_key()
+        line = key.row if self.diode_at_row else key.column
+        lines = self.rows if self.diode_at_row else self.columns
+        other = next(net for net in lines if net != line and len(self._on_line(net)) > 2)
+        x, y = self.mm(key.x, key.y)
+        mid = f"Net-({key.name}-Pad2)"
+        self.parts.append(self._two_pins("D96", x + 3.0, y + 7.2, {"1": other, "2": mid}))
+        self.expected.add(("switch-on-two-lines", None))
         self.left_out.add(key.name)
 
     def _plant_dial_not_wired(self) -> None:

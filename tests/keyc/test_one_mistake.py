@@ -57,6 +57,9 @@ scenario "a tapped thumb is Tab, a held one reaches the arrows" {
 
 # What stands in the file, what somebody writes instead, the mistake, and words of its help.
 WRITTEN = [
+    # Statements that share a line.
+    ("cathode-to-row\n    columns", "cathode-to-row  columns", "misplaced", "begin a new line"),
+    ("direct GPIO10 SW12", "direct GPIO10 SW12  light GPIO25 CapsLock", "misplaced", "begin a new line"),
     # Word processors, web pages and other keyboards.
     ('"!"', "“!”", "foreign-sign", '"!"'),
     ("Escape      Q", "Escape\xa0Q", "foreign-sign", "plain blank"),
