@@ -26,6 +26,7 @@ State = frozenset[str]  # the switches that are held
 
 PULLED_DOWN = REST + 1  # the row of a table with nothing driven and every line pulled down
 NOTHING_HELD: State = frozenset()
+NOTHING_PLANTED: Faults = frozenset()
 _AT_THE_DIODE = ("open", "reversed", "shorted")
 _AT_PADS = ("bridge", "low", "high", "leaky", "swapped")
 _ALWAYS = ("bridge", "low", "high", "leaky", "closed", "slow")
