@@ -5,12 +5,12 @@ these (`compared`). Where that differs from what was read, faults that could hav
 (`candidates`) are added until nothing differs; then each fault, and each two that touch, are taken out, and
 all that completes the rest again is listed as reading the same.
 
-Every set that explains a reading has one of the faults that `Candidates.near` names. So whoever tries each of
-them, and for what each leaves wrong each one again, finds every set of two: on boards of few lines, where that
-is within the work allowed, every one or two faults are found that stand in for one fault or for two that
-touch. On larger boards the second is looked for only where the first, alone, leaves fewer readings wrong, or
-where both are at one place; two exchanges that cross may escape that. Beyond two, faults are added one step at
-a time, as long as each explains something.
+Every set that explains a reading has one of the faults that `Candidates.near` names. So whoever tries each
+of them, and for what each leaves wrong each one again, finds every set of two. On boards of few lines, where
+that is within the work allowed, every one or two faults are found that stand in for one fault or for two
+that touch. On larger boards the second is looked for only where the first, alone, leaves fewer readings
+wrong, or where both are at one place; two exchanges that cross may escape that. Beyond two, faults are added
+one step at a time, as long as each explains something.
 """
 
 from __future__ import annotations
@@ -80,7 +80,8 @@ class _Search:
             # Dirt agrees with almost anything, and a switch may be moved anywhere, so they come last.
             roots: list[Faults] = [frozenset()] if whole else [given, frozenset()]
             found, nearest = self._searched(roots, rare=False)
-            found = found or self._rebuilt(given if whole else nearest)
+            if all(map(_has_unlikely, found)):
+                found = found | self._rebuilt(dict.fromkeys((given, given if whole else nearest)))
             whole |= found
             if not whole:
                 whole, nearest = self._searched(roots, rare=True)
@@ -102,7 +103,7 @@ class _Search:
     def _is_doubtful(self, faults: Faults) -> bool:
         """Whether others may well explain more simply: something unlikely, or many that touch."""
         many = len(faults) > 2 and any(self._touch(*both) for both in combinations(faults, 2))
-        return many or any(cost((one,)) >= UNLIKELY for one in faults)
+        return many or _has_unlikely(faults)
 
     # -- finding one set that explains everything --------------------------------------------------------
 
@@ -130,12 +131,17 @@ class _Search:
             nearest = min(nearest, ahead[0], key=_by_wrong)
         return set(), nearest[2]
 
-    def _rebuilt(self, nearest: Faults) -> set[Faults]:
-        """Sets that explain everything, made of what is left of `nearest` without two of its faults at most,
-        and two others at most, whatever each alone would explain."""
-        in_order = sorted(nearest, key=likeliness)
-        bases = [nearest - set(gone) for count in range(3) for gone in combinations(in_order, count)]
+    def _rebuilt(self, roots: Iterable[Faults]) -> set[Faults]:
+        """Sets that explain everything, made of what is left of a root without two of its faults at most, and
+        two others at most, whatever each alone would explain."""
+        bases = [
+            root - set(gone)
+            for root in roots
+            for count in range(3)
+            for gone in combinations(sorted(root, key=likeliness), count)
+        ]
         found: set[Faults] = set()
+        self.allowed = self.compared.tables + _TABLES
         for most in (1, 2):
             for base in dict.fromkeys((*bases, NOTHING_PLANTED)):
                 if most == 1 or self._can_be_tried(base):
@@ -260,8 +266,8 @@ class _Search:
         blindly: bool = False,
         seen: set[Faults] | None = None,
     ) -> Iterator[Faults]:
-        """`base` with `most` faults more at most, where that explains everything. Each of them explains some of
-        what the others leave; `blindly`: or shows only with the others."""
+        """`base` with `most` faults more at most, where that explains everything. Each of them explains some
+        of what the others leave; `blindly`: or shows only with the others."""
         seen = set() if seen is None else seen
         if self.compared.explain(base):
             yield base
@@ -313,6 +319,10 @@ def _is_made(gone: Faults, instead: Faults, known: Iterable[tuple[Faults, Faults
         return False
     singly = {(*of, *one) for of, one in known if len(of) == len(one) == 1}
     return any(singly.issuperset(zip(gone, some, strict=True)) for some in permutations(instead))
+
+
+def _has_unlikely(faults: Faults) -> bool:
+    return any(cost((one,)) >= UNLIKELY for one in faults)
 
 
 def _rank(faults: Faults) -> tuple[float, list[str]]:

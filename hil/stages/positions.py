@@ -35,6 +35,7 @@ _QUICK_US = 700_000  # two touches within this are meant as one gesture
 _TOO_SHORT_US = 10_000  # of a press: no hand is that fast, but a contact that drops out is (from memory)
 _TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 _AGREEING = 2
+_DIODE_IS_WRONG = (PositionVerdict.REVERSED, PositionVerdict.SHORTED)
 _NO_SLIP = 3  # presses that answered as one that has answered for itself: not a wrong key any more
 
 ONCE_ONLY = "seen once; a second press that agrees is needed"
@@ -303,13 +304,14 @@ class Positions:
 
     def tables(self) -> dict[str, Observation]:
         """Per switch what was read while it was pressed, where that is believed: the good press that proves
-        it, one where it answered as the same other one as in another press, or two that agree (with silence
-        the table at rest)."""
+        it, one of several in which its diode was wrong, one where it answered as the same other one as in
+        another press, or two that agree (with silence the table at rest)."""
         found: dict[str, Observation] = {}
         for name, tables in self._tables.items():
             alike = Counter(table.low & table.readable for table in tables).most_common(1)[0]
             low, times = alike
-            at = name if self.is_good(name) else self.answered_elsewhere(name)
+            known = self.is_good(name) or self._verdict(name)[0] in _DIODE_IS_WRONG
+            at = name if known else self.answered_elsewhere(name)
             if times >= _AGREEING or (isinstance(at, str) and low & self._shows(at)):
                 found[name] = next(table for table in tables if table.low & table.readable == low)
         for name, table in self._beside.items():
