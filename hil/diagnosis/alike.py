@@ -279,9 +279,7 @@ class _Search:
                         yield changed
         elif most > 1:
             steps = self._steps(base, rare=rare)
-            further = (
-                steps if blindly else [one for _, _, one in self._less_wrong(base, steps, seen)[:_WIDE]]
-            )
+            further = steps if blindly else [one for _, _, one in self._less_wrong(base, steps, seen)[:_WIDE]]
             for changed in further:
                 left = most - max(len(changed) - len(base), 1)
                 yield from self._completed(changed, left, rare=rare, blindly=blindly, seen=seen)

@@ -471,7 +471,9 @@ class Positions:
             # Asked for another one it may have been that one, in this one's place.
             if press.asked in (None, name) or press.instead == name:
                 counts[press.state] += self._seen[name][press]
-        bad = [state for state in (State.REVERSED, State.SHORTED) if counts[state] >= _AGREEING]
+        # ... or the other one, wired to this place: so this one is asked for once itself.
+        asked = any(press.asked in (None, name) for press in presses)
+        bad = [s for s in (State.REVERSED, State.SHORTED) if asked and counts[s] >= _AGREEING]
         if bad and (counts[State.GOOD] or len(bad) > 1):
             return PositionVerdict.INTERMITTENT, None, None, ()
         if bad == [State.REVERSED]:
