@@ -37,8 +37,9 @@ _BEAM = 4  # unfinished sets that are followed at a time
 _LOOKED_AT = 8  # wrong states by which a step is judged before all of them are looked at
 _WIDE = 24  # first faults of two that are followed by a second one
 _TABLES = 3_000  # worked out at most: a board full of faults is mended step by step
-_EXCHANGES = 1_500  # and as many more for what reads the same
-_WHOLLY = 2_500  # tables for each two faults that are tried blindly, on boards where that is all of them
+_EXCHANGES = 1_200  # and as many more for what reads the same
+_FEW_SWITCHES = 32  # of a board on which every two faults may be tried, whatever each alone explains
+_WHOLLY = 2_500  # twos that are tried so at most
 _ONE_BY_ONE = 3  # silent switches of one fault that may as well be open each by itself
 _CLEARLY = 0.01  # sums of the same costs, in another order
 
@@ -152,6 +153,8 @@ class _Search:
 
     def _can_be_tried(self, base: Faults) -> bool:
         """Whether each fault, and each one after it, can be tried within the work that is allowed."""
+        if len(self.compared.lines) > _FEW_SWITCHES:
+            return False
         first = sum(1 for _ in self._steps(base, alone=True))
         return first * first <= _WHOLLY
 
