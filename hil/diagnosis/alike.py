@@ -38,6 +38,7 @@ _LOOKED_AT = 8  # wrong states by which a step is judged before all of them are 
 _WIDE = 24  # first faults of two that are followed by a second one
 _TABLES = 3_000  # worked out at most: a board full of faults is mended step by step
 _EXCHANGES = 1_200  # and as many more for what reads the same
+_SIMPLE = 2  # with more faults than so many, a set may be a way round two that show only together
 _FEW_SWITCHES = 32  # of a board on which every two faults may be tried, whatever each alone explains
 _WHOLLY = 2_500  # twos that are tried so at most
 _ONE_BY_ONE = 3  # silent switches of one fault that may as well be open each by itself
@@ -81,7 +82,7 @@ class _Search:
             # Dirt agrees with almost anything, and a switch may be moved anywhere, so they come last.
             roots: list[Faults] = [frozenset()] if whole else [given, frozenset()]
             found, nearest = self._searched(roots, rare=False)
-            if all(map(_has_unlikely, found)):
+            if all(len(one) > _SIMPLE or _has_unlikely(one) for one in found):
                 found = found | self._rebuilt(dict.fromkeys((given, given if whole else nearest)))
             whole |= found
             if not whole:

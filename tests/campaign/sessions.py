@@ -102,9 +102,7 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
     # What holds a pin of no role may be a module's own circuit: the bench says that it is held, and no more.
     foreign = frozenset(one.gpio for one in result.lines if one.role == "unused" and one.verdict in _HELD)
     hidden = frozenset(
-        one
-        for one in wanted
-        if _is_hidden(wiring, one, result) or not foreign.isdisjoint(_pins_of(one))
+        one for one in wanted if _is_hidden(wiring, one, result) or not foreign.isdisjoint(_pins_of(one))
     )
     not_pressed = (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
     states = (None, *(one.switch for one in result.positions if one.verdict not in not_pressed))
