@@ -51,7 +51,7 @@ class Rig(Protocol):
 def run(talk: Conversation) -> Verdict:
     """The port could be opened; who answers there is asked next, and `silent` is what nobody means."""
     found = talk.found.alive = findings(Sight.OPENS)
-    talk.tell(Event("line", found.sight.value, stage="alive"))
+    talk.tell(Event("line", found.sight.value))  # of no stage: nothing is to be done
     return found.verdict
 
 

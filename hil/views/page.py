@@ -163,7 +163,7 @@ class Page:
             sound = "fault" if kind == "blip" else None
             parts["said"] = self._also_said(event.text, "bad" if is_bad else "")
             if event.stage == "alive":
-                parts["next"] = self._next(event)  # what to do while no board answers
+                parts["next"] = self._next(event)  # what to do, or is done, while no board answers
         return parts, sound
 
     def _next(self, event: Event) -> dict[str, Any]:

@@ -174,6 +174,13 @@ def test_one_habit_is_one_mistake(change: Callable[[str], str], code: str, help:
     assert help in mend
 
 
+def test_for_an_unknown_layout_nothing_is_said_of_what_keys_type() -> None:
+    """`é`, `ß` and `Grüße` can't be typed on the default layout; on the one that was meant they may."""
+    text = KEYMAP.replace("linux-us", "linux-gr").replace('"!"', '"é"').replace("Escape", '"Grüße"', 1)
+    told, _ = only_mistake(text + 'sequence greet = "ß" Enter\nscenario "x" { tap SW1 expect "ß" }\n')
+    assert told == "unknown-host-layout"
+
+
 def test_what_stands_in_texts_and_comments_is_left_alone() -> None:
     text = KEYMAP.replace("Slipway 12", "“Slip” — {way}, // 12 …").replace(
         "timing {", "timing { # ;a, (b) “c” |\n"
