@@ -1,6 +1,6 @@
-"""Which sets of one or two faults give the same readings: all of them, worked out one by one by `copper_graph`.
+"""Which sets of one or two faults give the same readings: worked out one by one, all of them, by a graph.
 
-Nothing is left out, put together or searched, and no code is shared with the bench (the graph is networkx).
+Nothing is left out, put together or searched, and no code is shared with the bench (`copper_graph`: networkx).
 """
 
 from __future__ import annotations
