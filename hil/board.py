@@ -24,6 +24,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Switch, Wiring
@@ -107,7 +108,8 @@ class Table:
     `pulled_down`  nothing driven, every line pulled down
     `driven[p]`    GPIOp driven low, the others pulled up; GPIOp itself is in it unless it is held high
     `held_high`    pins that can't be pulled low: a supply holds them
-    `rise_us[p]`   how long GPIOp stays low after whatever pulled it down has let go
+    `rise_us[p]`   how long GPIOp stays low after whatever pulled it down has let go; empty of a board that
+                   was not asked for it
     `resets`       pins that pull the chip's RUN low when driven; all 30: it is low all the time
     `raises`       per light's pin the lines that read high while it is driven high, the others pulled down;
                    it is among them unless ground holds it
@@ -355,6 +357,11 @@ class _Copper:
         self.parent.append(len(self.parent))
         return len(self.parent) - 1
 
+    def pieces(self, count: int) -> range:
+        first = len(self.parent)
+        self.parent.extend(range(first, first + count))
+        return range(first, first + count)
+
     def net(self, piece: int) -> int:
         parent = self.parent
         while parent[piece] != piece:
@@ -390,17 +397,18 @@ class Board:
     to the whole board (`no-flash`, `no-usb`) is kept in `faults` for the virtual board.
     """
 
-    def __init__(self, wiring: Wiring, faults: Iterable[Fault] = ()) -> None:
+    def __init__(self, wiring: Wiring, faults: Iterable[Fault] = (), *, rises: bool = True) -> None:
+        """`rises`: whether its tables say how long lines take to rise, too."""
         self.wiring = wiring
+        self._rises = rises
         self.faults = tuple(faults)
         self._tables: dict[frozenset[str], Table] = {}
         planted: dict[str, set[str]] = {}
         for fault in self.faults:
             planted.setdefault(fault.kind, set()).update(fault.where)
         copper = self._copper = _Copper()
-        self._ground, self._supply, self._between, self._run, self._debug = (copper.piece() for _ in range(5))
-        self._pins = [copper.piece() for _ in range(GPIO_COUNT)]
-        self._pads = [copper.piece() for _ in range(GPIO_COUNT)]
+        self._ground, self._supply, self._between, self._run, self._debug = copper.pieces(5)
+        self._pins, self._pads = copper.pieces(GPIO_COUNT), copper.pieces(GPIO_COUNT)
         self._capacitance = dict.fromkeys(self._pins, _PIN_PF) | dict.fromkeys(self._pads, _PAD_PF)
         self._leaks: list[tuple[int, int]] = []
         self._one_way_leaks: list[tuple[int, int]] = []
@@ -432,7 +440,7 @@ class Board:
         )
         copper.settle()
         farads: dict[int, float] = {}
-        for piece, picofarads in self._capacitance.items():
+        for piece, picofarads in self._capacitance.items() if rises else ():
             at = copper.net(piece)
             farads[at] = farads.get(at, 0.0) + picofarads * 1e-12
         self._farads = farads  # per net while nothing is pressed
@@ -476,7 +484,7 @@ class Board:
 
     def _tracks(self) -> tuple[list[int], dict[tuple[int, str], int]]:
         """Per line of the wiring its track's first piece; per line and switch the piece it sits on."""
-        heads: list[int] = []
+        heads = list(self._copper.pieces(GPIO_COUNT))
         seats: dict[tuple[int, str], int] = {}
         cuts = {fault.where for fault in self.faults if fault.kind == "cut"}
         lines: list[list[Switch]] = [[] for _ in range(GPIO_COUNT)]
@@ -485,8 +493,7 @@ class Board:
                 if pin is not None:
                     lines[pin].append(switch)
         for gpio, line in enumerate(lines):
-            piece = self._copper.piece()
-            heads.append(piece)
+            piece = heads[gpio]
             self._capacitance[piece] = _TRACK_PF if line else 0.0
             for switch in line:
                 seats[gpio, switch.name] = piece
@@ -600,7 +607,9 @@ class Board:
         for a, b in self._one_way_leaks:
             flow.add_leak(net(a), net(b))
         pins_of: dict[int, int] = {}
-        pin_nets = [net(pin) for pin in self._pins]
+        copper.settle()
+        nets = copper.parent
+        pin_nets = [nets[pin] for pin in self._pins]
         for gpio, at in enumerate(pin_nets):
             pins_of[at] = pins_of.get(at, 0) | 1 << gpio
         run = net(self._run)
@@ -621,7 +630,7 @@ class Board:
         for at in dict.fromkeys(pin_nets):
             pins = pins_of[at]
             if nothing_held and not flow.leads_to(at):
-                rows[at] = Reading(pins)
+                rows[at] = _of_one_net(pins)
                 continue
             if pins & (high.none | high.one) & ~ground.none:
                 held_high |= pins
@@ -633,12 +642,13 @@ class Board:
                 towards = _Drops(0, 0, towards.anything)
             rows[at] = _pulled_up(towards.nearer(ground), high, unsure)
         resets = sum(1 << gpio for gpio, at in enumerate(pin_nets) if rows[at].low & _RUN)
+        rows = {at: _lines(reading) for at, reading in rows.items()}
         return Table(
             at_rest=_lines(at_rest),
             pulled_down=_lines(_pulled_down(ground, high, weak, unsure)),
-            driven=tuple(_lines(rows[at]) for at in pin_nets),
+            driven=tuple([rows[at] for at in pin_nets]),
             held_high=held_high & ALL_PINS,
-            rise_us=self._rise_us(copper, pin_nets),
+            rise_us=self._rise_us(copper, pin_nets) if self._rises else (),
             resets=resets,
             raises=tuple(
                 (light.pin, self._raised(pin_nets[light.pin], ground, flow, pins_of))
@@ -669,6 +679,12 @@ class Board:
 
 
 _RUN = 1 << GPIO_COUNT  # RUN is read like one more line: low means that the chip resets
+
+
+@lru_cache(maxsize=4096)
+def _of_one_net(pins: int) -> Reading:
+    """What reads low where these pins are one net that is driven, and nothing leads there."""
+    return Reading(pins)
 
 
 def _lines(reading: Reading) -> Reading:

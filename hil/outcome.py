@@ -69,6 +69,9 @@ _ANSWERING = frozenset(
     }
 )
 
+# What keeps a line, or two that it joins, from showing anything else.
+_HIDING = frozenset({"high", "low", "bridge", "closed", "leaky", "slow"})
+
 # What a contact does in time adds to these; the others say what has to be mended first.
 _MAY_GET_WORSE = frozenset(
     {
@@ -184,7 +187,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         ],
         found.together.tables() if found.together else {},
     )
-    verdicts = [_in_time(one, bounce, flexed) for one in pressed]
+    verdicts = [_in_time(_behind(one, positions, told.faults), bounce, flexed) for one in pressed]
     typed = found.typing.findings() if found.typing else None
     faults = _with_typed(told.faults, typed)
     verdicts = _verdicts_with_typed(verdicts, typed)
@@ -274,6 +277,19 @@ def _positions_of(account: Account) -> list[Position]:
         pin = None if switch.direct is None else f"GPIO{switch.direct}"
         found.append(Position(switch.name, row, column, verdict, blocked_by=why, pin=pin))
     return found
+
+
+def _behind(one: Position, positions: Positions | None, faults: tuple[Fault, ...]) -> Position:
+    """A position that faults hide, with those that are listed: what the lines alone spoke for may have turned
+    out to be others."""
+    hidden = positions.hidden_by(one.switch) if positions else ()
+    titles = {fault.title for fault in faults}
+    if not hidden or one.blocked_by != hidden or titles.issuperset(hidden):
+        return one
+    lines = {one.row, one.column, one.pin}
+    listed = [f.title for f in faults if f.kind in _HIDING and not lines.isdisjoint(f.pins)]
+    kept = [title for title in hidden if title in titles]
+    return replace(one, blocked_by=tuple(dict.fromkeys((*kept, *listed)))) if listed else one
 
 
 def _in_time(one: Position, bounce: Iterable[SwitchBounce], flexed: Flexed | None) -> Position:

@@ -5,10 +5,11 @@ these (`compared`). Where that differs from what was read, faults that could hav
 (`candidates`) are added until nothing differs; then each fault, and each two that touch, are taken out, and
 all that completes the rest again is listed as reading the same.
 
-Within the work that is allowed, every one or two faults of the model's list are found that stand in for one
-fault or for two that touch, if one of the two, alone, leaves fewer readings wrong, or both are at one place
-(`Candidates.near` names those together). Not so two exchanges that cross, of which each alone leaves as much
-wrong as before, nor every way in which the nodes of three switches may touch. Beyond two, faults are added
+Every set that explains a reading has one of the faults that `Candidates.near` names. So whoever tries each
+of them, and for what each leaves wrong each one again, finds every set of two. On boards of few lines, where
+that is within the work allowed, every one or two faults are found that stand in for one fault or for two
+that touch. On larger boards the second is looked for only where the first, alone, leaves fewer readings
+wrong, or where both are at one place; two exchanges that cross may escape that. Beyond two, faults are added
 one step at a time, as long as each explains something.
 """
 
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING
 
 from hil.board import EVERY_DIODE, Fault
 from hil.diagnosis.candidates import UNLIKELY, Candidates, canonical, cost, joined, likeliness
-from hil.diagnosis.compared import NOTHING_HELD, Compared, Evidence
+from hil.diagnosis.compared import NOTHING_HELD, NOTHING_PLANTED, Compared, Evidence
 from hil.observe import REST
 
 if TYPE_CHECKING:
@@ -36,7 +37,11 @@ _BEAM = 4  # unfinished sets that are followed at a time
 _LOOKED_AT = 8  # wrong states by which a step is judged before all of them are looked at
 _WIDE = 24  # first faults of two that are followed by a second one
 _TABLES = 3_000  # worked out at most: a board full of faults is mended step by step
-_EXCHANGES = 1_500  # and as many more for what reads the same
+_EXCHANGES = 1_200  # and as many more for what reads the same
+_SIMPLE = 2  # with more faults than so many, a set may be a way round two that show only together
+_FEW_SWITCHES = 32  # of a board on which every two faults may be tried, whatever each alone explains
+_WHOLLY = 2_500  # twos that are tried so at most
+_ONE_BY_ONE = 3  # silent switches of one fault that may as well be open each by itself
 _CLEARLY = 0.01  # sums of the same costs, in another order
 
 
@@ -76,11 +81,12 @@ class _Search:
         if not whole or self._is_doubtful(given):
             # Dirt agrees with almost anything, and a switch may be moved anywhere, so they come last.
             roots: list[Faults] = [frozenset()] if whole else [given, frozenset()]
-            for rare in (False,) if whole else (False, True):
-                found, nearest = self._searched(roots, rare=rare)
-                whole |= found
-                if whole:
-                    break
+            found, nearest = self._searched(roots, rare=False)
+            if all(len(one) > _SIMPLE or _has_unlikely(one) for one in found):
+                found = found | self._rebuilt(dict.fromkeys((given, given if whole else nearest)))
+            whole |= found
+            if not whole:
+                whole, nearest = self._searched(roots, rare=True)
         if not whole:
             ordered = (*(f for f in named if f in nearest), *sorted(nearest - given, key=likeliness))
             return Explanation(ordered, (), self.compared.readings_wrong(nearest))
@@ -99,7 +105,7 @@ class _Search:
     def _is_doubtful(self, faults: Faults) -> bool:
         """Whether others may well explain more simply: something unlikely, or many that touch."""
         many = len(faults) > 2 and any(self._touch(*both) for both in combinations(faults, 2))
-        return many or any(cost((one,)) >= UNLIKELY for one in faults)
+        return many or _has_unlikely(faults)
 
     # -- finding one set that explains everything --------------------------------------------------------
 
@@ -126,6 +132,32 @@ class _Search:
             followed.update(one for _, _, one in ahead)
             nearest = min(nearest, ahead[0], key=_by_wrong)
         return set(), nearest[2]
+
+    def _rebuilt(self, roots: Iterable[Faults]) -> set[Faults]:
+        """Sets that explain everything, made of what is left of a root without two of its faults at most, and
+        two others at most, whatever each alone would explain."""
+        bases = [
+            root - set(gone)
+            for root in roots
+            for count in range(3)
+            for gone in combinations(sorted(root, key=likeliness), count)
+        ]
+        found: set[Faults] = set()
+        self.allowed = self.compared.tables + _TABLES
+        for most in (1, 2):
+            for base in dict.fromkeys((*bases, NOTHING_PLANTED)):
+                if most == 1 or self._can_be_tried(base):
+                    found.update(self._completed(base, most, blindly=True))
+            if found:
+                break
+        return found
+
+    def _can_be_tried(self, base: Faults) -> bool:
+        """Whether each fault, and each one after it, can be tried within the work that is allowed."""
+        if len(self.compared.lines) > _FEW_SWITCHES:
+            return False
+        first = sum(1 for _ in self._steps(base, alone=True))
+        return first * first <= _WHOLLY
 
     def _steps(self, faults: Faults, *, rare: bool = False, alone: bool = False) -> Iterator[Faults]:
         """With one fault more, or with two that show only together."""
@@ -190,21 +222,25 @@ class _Search:
         singles = [frozenset((one,)) for one in in_order]
         pairs = [frozenset(both) for both in combinations(in_order, 2) if self._touch(*both)]
         found: dict[tuple[Faults, Faults], None] = {}
-        for some, most, rare in (
-            (singles, 1, False),
-            (singles, 1, True),
-            (pairs, 1, False),
-            (singles, 2, False),
-            (pairs, 2, False),
-            (pairs, 1, True),
+        for some, most, rare, blindly in (
+            (singles, 1, False, False),
+            (singles, 1, True, False),
+            (pairs, 1, False, False),
+            (singles, 2, False, False),
+            (pairs, 2, False, False),
+            (pairs, 1, True, False),
+            (singles, 2, False, True),
+            (pairs, 2, False, True),
         ):
             for of in some:
-                for whole in self._completed(best - of, most, rare=rare):
+                if blindly and not self._can_be_tried(best - of):
+                    continue
+                for whole in self._completed(best - of, most, rare=rare, blindly=blindly):
                     gone, instead = best - whole, whole - best
                     # All of it must be needed, else it is less that explains, and that is listed.
                     if gone and instead and (gone, instead) not in found and self._is_needed(whole, instead):
                         found[gone, instead] = None
-        found.update(dict.fromkeys(self._turned(best)))
+        found.update(dict.fromkeys((*self._turned(best), *self._one_by_one(best))))
         return [
             Exchange(gone, tuple(sorted(instead, key=likeliness)))
             for gone, instead in sorted(found, key=lambda one: (len(one[0]), cost(one[1])))
@@ -226,10 +262,16 @@ class _Search:
         return {*lines, *(gpio for name in on for gpio in self.compared.lines[name])}
 
     def _completed(
-        self, base: Faults, most: int, *, rare: bool = False, seen: set[Faults] | None = None
+        self,
+        base: Faults,
+        most: int,
+        *,
+        rare: bool = False,
+        blindly: bool = False,
+        seen: set[Faults] | None = None,
     ) -> Iterator[Faults]:
-        """`base` with `most` faults more at most, each of which explains some of what the others leave, where
-        that explains everything."""
+        """`base` with `most` faults more at most, where that explains everything. Each of them explains some
+        of what the others leave; `blindly`: or shows only with the others."""
         seen = set() if seen is None else seen
         if self.compared.explain(base):
             yield base
@@ -240,16 +282,17 @@ class _Search:
                     if len(changed) <= len(base) + 1 and self.compared.explain(changed):
                         yield changed
         elif most > 1:
-            for _, _, changed in self._less_wrong(base, self._steps(base, rare=rare), seen)[:_WIDE]:
-                yield from self._completed(
-                    changed, most - max(len(changed) - len(base), 1), rare=rare, seen=seen
-                )
+            steps = self._steps(base, rare=rare)
+            further = steps if blindly else [one for _, _, one in self._less_wrong(base, steps, seen)[:_WIDE]]
+            for changed in further:
+                left = most - max(len(changed) - len(base), 1)
+                yield from self._completed(changed, left, rare=rare, blindly=blindly, seen=seen)
 
     def _turned(self, faults: Faults) -> Iterator[tuple[Faults, Faults]]:
         """Most diodes that were measured in backwards: perhaps it is the file's line, and the others are."""
         turned = frozenset(one for one in faults if one.kind == "reversed" and one.where != (EVERY_DIODE,))
         instead = frozenset((Fault("reversed", (EVERY_DIODE,)),))
-        while len(turned) > 1 and len(instead) <= len(turned):
+        while len(instead) <= len(turned):
             state = self.compared.first_wrong(faults - turned | instead)
             if state is None:
                 yield turned, instead
@@ -259,6 +302,18 @@ class _Search:
                 return
             instead |= other
 
+    def _one_by_one(self, faults: Faults) -> Iterator[tuple[Faults, Faults]]:
+        """A cut or a joint that silences a few switches: perhaps each of them is open."""
+        for fault in faults:
+            if fault.kind in ("cut", "open") and fault.where[0] not in self.compared.lines:
+                on = self.compared.on(self.compared.lines_of(fault)[0])
+                silent = on[on.index(fault.where[1]) + 1 :] if fault.kind == "cut" else on
+                if len(silent) <= _ONE_BY_ONE:
+                    instead = frozenset(Fault("open", (name,)) for name in silent) - faults
+                    whole = faults - {fault} | instead
+                    if instead and self.compared.explain(whole) and self._is_needed(whole, instead):
+                        yield frozenset((fault,)), instead
+
 
 def _is_made(gone: Faults, instead: Faults, known: Iterable[tuple[Faults, Faults]]) -> bool:
     """Whether single exchanges, one after the other, make this one."""
@@ -266,6 +321,10 @@ def _is_made(gone: Faults, instead: Faults, known: Iterable[tuple[Faults, Faults
         return False
     singly = {(*of, *one) for of, one in known if len(of) == len(one) == 1}
     return any(singly.issuperset(zip(gone, some, strict=True)) for some in permutations(instead))
+
+
+def _has_unlikely(faults: Faults) -> bool:
+    return any(cost((one,)) >= UNLIKELY for one in faults)
 
 
 def _rank(faults: Faults) -> tuple[float, list[str]]:

@@ -285,7 +285,7 @@ def cost(faults: Iterable[Fault]) -> float:
 @lru_cache(maxsize=4096)
 def _cost(fault: Fault) -> float:
     a_pin = fault.kind == "open" and fault.where[0].startswith("GPIO")
-    return _COST[fault.kind] + _FAR_APART * _is_far_apart(fault) + _PIN * a_pin
+    return _COST.get(fault.kind, UNLIKELY) + _FAR_APART * _is_far_apart(fault) + _PIN * a_pin
 
 
 def likeliness(fault: Fault) -> tuple[float, str]:

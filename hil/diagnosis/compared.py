@@ -26,6 +26,7 @@ State = frozenset[str]  # the switches that are held
 
 PULLED_DOWN = REST + 1  # the row of a table with nothing driven and every line pulled down
 NOTHING_HELD: State = frozenset()
+NOTHING_PLANTED: Faults = frozenset()
 _AT_THE_DIODE = ("open", "reversed", "shorted")
 _AT_PADS = ("bridge", "low", "high", "leaky", "swapped")
 _ALWAYS = ("bridge", "low", "high", "leaky", "closed", "slow")
@@ -172,7 +173,8 @@ class Compared:
             some = tuple(switch for name, switch in self.switches.items() if name in named)
             planted = [one for fault in sorted(faults, key=str) for one in _in_pairs(fault)]
             try:
-                self._tables[key] = Board(self.wiring.replaced(switches=some), planted).table(closed)
+                board = Board(self.wiring.replaced(switches=some), planted, rises=False)
+                self._tables[key] = board.table(closed)
             except UserError:  # supply and ground tied together
                 self._tables[key] = None
         return self._tables[key]

@@ -39,6 +39,7 @@ _QUICK_US = 700_000  # two touches within this are meant as one gesture
 _TOO_SHORT_US = 10_000  # of a press: no hand is that fast, but a contact that drops out is (from memory)
 _TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 _AGREEING = 2
+_DIODE_IS_WRONG = (PositionVerdict.REVERSED, PositionVerdict.SHORTED)
 _NO_SLIP = 3  # presses that answered as one that has answered for itself: not a wrong key any more
 
 ONCE_ONLY = "seen once; a second press that agrees is needed"
@@ -345,15 +346,16 @@ class Positions:
 
     def tables(self) -> dict[str, Observation]:
         """Per switch what was read while it was pressed, where that is believed: the good press that proves
-        it, one where it answered as the same other one as in another press, or two that agree (with silence
-        the table at rest)."""
+        it, one of several in which its diode was wrong, one where it answered as the same other one as in
+        another press, or two that agree (with silence the table at rest)."""
         if self._wavering:
             return {}
         found: dict[str, Observation] = {}
         for name, tables in self._tables.items():
             alike = Counter(table.low & table.readable for table in tables).most_common(1)[0]
             low, times = alike
-            at = name if self.is_good(name) else self.answered_elsewhere(name)
+            known = self.is_good(name) or self._verdict(name)[0] in _DIODE_IS_WRONG
+            at = name if known else self.answered_elsewhere(name)
             if times >= _AGREEING or (isinstance(at, str) and low & self._shows(at)):
                 found[name] = next(table for table in tables if table.low & table.readable == low)
         for name, table in self._beside.items():
@@ -520,11 +522,10 @@ class Positions:
             if press.asked in (None, name) or press.instead == name:
                 counts[press.state] += self._seen[name][press]
         rough = self._fingers and not self._wavering
-        bad = [
-            state
-            for state in (State.REVERSED, State.SHORTED)
-            if counts[state] >= _AGREEING and not self._wavering
-        ]
+        # ... or the other one, wired to this place: so this one is asked for once itself.
+        asked = any(press.asked in (None, name) for press in presses)
+        sure = asked and not self._wavering
+        bad = [s for s in (State.REVERSED, State.SHORTED) if sure and counts[s] >= _AGREEING]
         if bad and (counts[State.GOOD] or len(bad) > 1):
             return PositionVerdict.INTERMITTENT, None, None, ()
         if bad == [State.REVERSED]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from random import Random
@@ -11,7 +11,7 @@ from typing import Literal
 from hil.board import Fault
 from hil.diagnosis.candidates import canonical, cost
 from hil.judge import switches_on
-from hil.result import PositionVerdict, Result
+from hil.result import LineVerdict, PositionVerdict, Result
 from hil.stages.positions import Kind
 from keyc.keyboard import Wiring
 from tests.campaign.plant import in_pairs, settled
@@ -22,6 +22,9 @@ Miss = Literal["wrong key", "double press", "light touch"]
 MISSES: tuple[Miss, ...] = ("wrong key", "double press", "light touch")
 
 
+_AT_REST, _PULLED_DOWN = -1, -2
+_HELD = (LineVerdict.LOW, LineVerdict.HIGH)
+_NO_LESS = 0.01  # sums of the same costs, in another order
 _COMPARED = 6  # listed sets that are compared with the planted one
 
 
@@ -95,19 +98,23 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
     )
     listed = _listed(wiring, result)
     wanted = settled(wiring, planted)
-    hidden = frozenset(one for one in wanted if _is_hidden(wiring, one, result))
+    # What holds a pin of no role may be a module's own circuit: the bench says that it is held, and no more.
+    foreign = frozenset(one.gpio for one in result.lines if one.role == "unused" and one.verdict in _HELD)
+    hidden = frozenset(
+        one for one in wanted if _is_hidden(wiring, one, result) or not foreign.isdisjoint(_pins_of(one))
+    )
     not_pressed = (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
     states = (None, *(one.switch for one in result.positions if one.verdict not in not_pressed))
-    naming = [one for one in listed if _explains(wiring, one, wanted, hidden, states)]
+    naming = [one for one in listed if _explains(wiring, one, wanted, hidden, states, foreign)]
     first = listed[0] in naming
-    outdone = cost(listed[0]) <= cost(wanted) and not any(
-        differs(wiring, planted, tuple(listed[0]), state) for state in states
+    outdone = cost(listed[0]) < cost(wanted) + _NO_LESS and not any(
+        differs(wiring, planted, tuple(listed[0]), state, foreign) for state in states
     )
     clean = [one for one in listed if all(each.kind != "leaky" for each in one)]
     apart = [
         one
         for one in ([listed[0], *_exchanged(wiring, result)][:_COMPARED] if result.faults else [])
-        if any(differs(wiring, planted, tuple(one), state) for state in states)
+        if any(differs(wiring, planted, tuple(one), state, foreign) for state in states)
     ]
     return Score(
         planted=planted,
@@ -196,11 +203,15 @@ def _fault(wiring: Wiring, words: str) -> Fault:
     return next(iter(settled(wiring, (Fault(kind, tuple(where)),))))
 
 
+def _pins_of(fault: Fault) -> list[int]:
+    return [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
+
+
 def _is_hidden(wiring: Wiring, fault: Fault, result: Result) -> bool:
     """Whether the result says of a place of this fault that another fault hides it."""
     verdicts = {one.switch: one for one in result.positions}
     titles = {one.title for one in result.faults}
-    gpios = [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
+    gpios = _pins_of(fault)
     names = {name for gpio in gpios for name in switches_on(wiring, gpio)}
     names |= {word for word in fault.where if word in verdicts}
     if fault.kind == "cut":
@@ -219,6 +230,7 @@ def _explains(
     wanted: frozenset[Fault],
     hidden: frozenset[Fault],
     states: Sequence[str | None],
+    foreign: frozenset[int],
 ) -> bool:
     """Whether these are the planted ones, less what the result calls hidden and what reads no different in
     any state that was pressed."""
@@ -226,17 +238,27 @@ def _explains(
         return True
     if not named <= wanted or (wanted and not named):
         return False
-    if any(differs(wiring, tuple(wanted), tuple(named), state) for state in states):
+    if any(differs(wiring, tuple(wanted), tuple(named), state, foreign) for state in states):
         return False
     every = (None, *(each.name for each in wiring.switches))
     rest = named | hidden
     return wanted <= rest or not any(differs(wiring, tuple(wanted), tuple(rest), state) for state in every)
 
 
-def differs(wiring: Wiring, one: tuple[Fault, ...], other: tuple[Fault, ...], pressed: str | None) -> bool:
-    """Whether some reading of the lines surely tells these two boards apart."""
+def differs(
+    wiring: Wiring,
+    one: tuple[Fault, ...],
+    other: tuple[Fault, ...],
+    pressed: str | None,
+    foreign: frozenset[int] = frozenset(),
+) -> bool:
+    """Whether some reading of the lines, less those of the pins that are `foreign`, surely tells these two
+    boards apart."""
     a, b = _readings(wiring, _key(wiring, one), pressed), _readings(wiring, _key(wiring, other), pressed)
-    return any(x != y and "undefined" not in (x, y) for x, y in zip(a, b, strict=True))
+    over = ~sum(1 << pin for pin in foreign)
+    return any(
+        (low ^ b[row][0]) & sure & b[row][1] & over for row, (low, sure) in a.items() if row not in foreign
+    )
 
 
 def _key(wiring: Wiring, faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
@@ -244,16 +266,27 @@ def _key(wiring: Wiring, faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
 
 
 @lru_cache(maxsize=20_000)
-def _readings(wiring: Wiring, faults: tuple[Fault, ...], pressed: str | None) -> tuple[str, ...]:
+def _readings(
+    wiring: Wiring, faults: tuple[Fault, ...], pressed: str | None
+) -> Mapping[int, tuple[int, int]]:
     """What every line reads, by the graph: pulled up, pulled down, and with each pin driven low."""
     graph = Reference(wiring, list(faults), frozenset(() if pressed is None else (pressed,)))
     graph.solve()
-    lines = [("die", gpio) for gpio in range(30)]
-    # A pin of no role is driven too: a line may be there.
-    idle = {light.pin for light in wiring.lights}
-    found = [graph.reading(line, None) for line in lines]
+    found = {_AT_REST: _masks(lambda line: graph.reading(line, None))}
     if pressed is None:  # while it watches, the bench pulls nothing down
-        found += [graph.reading_down(line) for line in lines]
-    for driven in set(range(30)) - idle:
-        found += [graph.reading(line, driven) for line in lines if line[1] != driven]
-    return tuple(found)
+        found[_PULLED_DOWN] = _masks(graph.reading_down)
+    # A pin of no role is driven too: a line may be there.
+    for driven in set(range(30)) - {light.pin for light in wiring.lights}:
+        low, sure = _masks(lambda line, at=driven: graph.reading(line, at))
+        found[driven] = low, sure & ~(1 << driven)
+    return found
+
+
+def _masks(reading: Callable[[object], str]) -> tuple[int, int]:
+    """The lines that read low, and those that read anything for sure."""
+    low = sure = 0
+    for gpio in range(30):
+        word = reading(("die", gpio))
+        low |= (word == "low") << gpio
+        sure |= (word != "undefined") << gpio
+    return low, sure

@@ -7,6 +7,7 @@ Source of the algorithms: networkx. Source of the rules: common practice about p
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from fractions import Fraction
 
 import networkx as nx
@@ -203,7 +204,8 @@ class Reference:
             return "high" if fed == 1 and to_ground == FAR else "undefined"
         return "undefined" if line in self.weakly_fed and to_ground > 1 else "low"
 
-    def solve(self) -> None:
+    def solve(self, driven: Iterable[int] = range(30)) -> None:
+        """Works out what leads where. `driven`: the pins that `reading` may be asked about."""
         copper = nx.Graph()
         copper.add_nodes_from(self.graph)
         copper.add_edges_from((a, b) for a, b, weight in self.graph.edges(data="weight") if weight == 0)
@@ -212,4 +214,4 @@ class Reference:
         self.fed = nx.single_source_dijkstra_path_length(self.strong, "3V3")
         self.unsure = set(self.distances_to("1V1")) | self.reached_from("1V1")
         self.weakly_fed = set().union(*(self.reached_from(node) for node in ("3V3", "RUN", "SWD")))
-        self.towards = {pin: self.distances_to(("die", pin), "GND") for pin in range(30)}
+        self.towards = {pin: self.distances_to(("die", pin), "GND") for pin in driven}
