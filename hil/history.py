@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 _GOOD = frozenset({"proven", "answers"})
 _WORDS = {"untested": "not tested", "open": "silent"}
-_FEW = 6
 VIRTUAL = "measured on a virtual board, which proves nothing about a real one"
 
 
@@ -55,11 +54,14 @@ class Run:
         return tuple(name for name, verdict in self.verdicts.items() if verdict != "proven")
 
     def in_words(self) -> str:
-        """`last: after plate, SW7 silent, SW31 not tested`."""
-        told = [f"{name} {_WORDS.get(self.verdicts[name], self.verdicts[name])}" for name in self.left[:_FEW]]
-        if len(self.left) > _FEW:
-            told.append(f"and {len(self.left) - _FEW} more")
-        return f"last: {self.step}, {', '.join(told) or 'every switch proven'}"
+        """`last: after plate, SW7 silent; SW31 to SW36 not tested`."""
+        from hil.views.report import names_in_short
+
+        by_verdict: dict[str, list[str]] = {}
+        for name in self.left:
+            by_verdict.setdefault(self.verdicts[name], []).append(name)
+        told = [f"{names_in_short(names)} {_WORDS.get(word, word)}" for word, names in by_verdict.items()]
+        return f"last: {self.step}, {'; '.join(told) or 'every switch proven'}"
 
 
 @dataclass(frozen=True, slots=True)

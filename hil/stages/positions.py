@@ -43,6 +43,7 @@ ROUGH_BEFORE = (
     "its contact let go or rattled in one press, and not in the next: no fault yet, but one to watch (the "
     "stage bounce presses it more often)"
 )
+NO_PRESS = "no press reached it"
 STAYS_DOWN = "still reads pressed; let go of it. If nobody holds it, it sticks"
 NOT_LET_GO = "has not been let go yet"
 TOO_SHORT = "was let go at once; a longer press is needed"
@@ -583,7 +584,7 @@ class Positions:
             if elsewhere:
                 return (f"answered as {elsewhere}, and nothing answered as {name}",)
             return ("asked for once without an answer; a second time is needed",)
-        return ("no press reached it",)
+        return (NO_PRESS,)
 
     def _readings(
         self, name: str, verdict: PositionVerdict, state: State | None

@@ -28,6 +28,7 @@ from tests.hil.wirings import NOWHERE, small, wiring_of
 TOOL = "hil 1.2.3"
 HEADINGS = [
     "Mend first",
+    "Measured",
     "The board",
     "Switch by switch",
     "Line by line",

@@ -361,7 +361,7 @@ def test_a_port_that_opens_says_no_more_of_the_chip_than_that(answers: bool) -> 
     settings = Settings(stages=("hello",))
     prints = fingerprints(KEYBOARD).wiring
     result = Session(KEYBOARD, Link(transport), FingerHand(finger), prints, settings, tell=told.append).run()
-    assert any("told next" in event.text for event in told if event.stage == "alive")
+    assert any("told next" in event.text for event in told)
     assert result.stages[0].verdict.value == ("pass" if answers else "incomplete")
     # What `alive` would say to it comes with the trouble: what to do, and how to look for the chip itself.
     advice = " ".join(result.notes)
