@@ -85,6 +85,7 @@ class LiveView:
         self._marks = _MARKS if _can_write(stream, "".join(_MARKS.values())) else _PLAIN_MARKS
         self._verdicts: dict[str, str] = {}
         self._prompt: Event | None = None
+        self._trouble: str | None = None  # what has to be done before that
         self._far: str | None = None  # how much of what it asks for is done
         self._drawn = 0
 
@@ -92,7 +93,7 @@ class LiveView:
         said: list[str] = []
         bell = ""
         if event.kind == "prompt":
-            self._prompt, self._far = event, None
+            self._prompt, self._far, self._trouble = event, None, None
         elif event.kind == "counted":
             if event.stage == "flex" and event.proven == event.total:
                 bell = "\a"  # eyes and hands are at the case
@@ -121,6 +122,9 @@ class LiveView:
             self._far = event.text
         elif event.kind in _UNSEEN:
             return
+        elif event.kind in ("trouble", "back"):
+            self._trouble = event.text if event.kind == "trouble" else None
+            said = _lines_of(event)
         elif event.kind == "ended":
             self.close()
             return
@@ -162,6 +166,9 @@ class LiveView:
         prompt = self._prompt
         if prompt is None:
             return [count]
+        if self._trouble is not None:
+            text = f"{self._trouble[:1].upper()}{self._trouble[1:]}"
+            return [*_wrapped(text, _COLUMNS), f"{count}  Ctrl-C stops; nothing is lost."]
         if prompt.times is not None or prompt.together is not None:
             unit = "presses" if prompt.times else "done"
             far = self._far or ("" if prompt.total is None else f"{prompt.proven} of {prompt.total} {unit}")
