@@ -10,8 +10,9 @@ from hil.judge import lines_of
 from hil.observe import Changed
 from hil.places import places_of
 from hil.result import PositionVerdict, Verdict, positions_verdict
+from hil.stages.guide import Guide, Question
 from hil.stages.lines import wavering
-from hil.stages.positions import NOT_LET_GO, Guide, Kind, Noted, Positions, Question
+from hil.stages.positions import NOT_LET_GO, Kind, Noted, Positions
 
 if TYPE_CHECKING:
     from hil.conversation import Conversation
