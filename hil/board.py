@@ -12,8 +12,9 @@ diode lets current through in one direction at the price of one drop. A line tha
 "Pin specifications", from memory.) What small leaks let through on their way out of one line adds up; a good
 diode lets nanoamperes through against its direction, hot ones a few microamperes (1N4148 data sheets, from
 memory), which is 1 MOhm and more: a dozen of them on one line have to be held down to matter.
- Everything that looks at a matrix - the C on this computer, the
-emulated chip, the tests - takes its readings from here.
+
+Everything that looks at a matrix - the C on this computer, the emulated chip, the tests - takes its readings
+from here.
 
 Masks hold GPIO0-29: bit n is GPIOn. Times are microseconds.
 """
@@ -36,6 +37,8 @@ _SUPPLY_V = 3.3
 _SMALLEST_LEAK_S = 1 / 200_000  # what lets less than this through reads as nothing
 _RISE_TIME_CONSTANTS = 0.932  # ln(3.3 V / (3.3 V - 2.0 V)): from ground to the input's high threshold
 _PIN_PF, _PAD_PF, _TRACK_PF, _SWITCH_PF = 5.0, 5.0, 20.0, 1.5
+
+_KEPT_TABLES = 4_096
 
 _RAILS_HIGH = frozenset({"3V3", "IOVDD", "ADC_AVDD", "VREG_IN", "USB_VDD"})
 _RAILS_LOW = frozenset({"GND", "TESTEN"})  # TESTEN is tied to ground on every board
@@ -444,7 +447,7 @@ class Board:
         """What reads low while these contacts are closed: names of switches, and `dial_contacts`. Cached."""
         known = self._tables.get(closed)
         if known is None:
-            if len(self._tables) >= 4096:
+            if len(self._tables) >= _KEPT_TABLES:
                 self._tables.clear()
             known = self._tables[closed] = self._computed(closed)
         return known

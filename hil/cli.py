@@ -232,7 +232,7 @@ def _learn(options: Namespace) -> int:
     for remark in found.remarks:
         say(f"note: {remark}")
     if missing:
-        from hil.views.report import names_in_short
+        from hil.places import names_in_short
 
         say(f"note: no key was learnt for {names_in_short(missing)}")
     if options.output:

@@ -217,6 +217,7 @@ class Conversation:
                     restarts[pin] += 1
                     if restarts[pin] >= _SAME_PIN:
                         self.resets.append(pin)
+                        self._reader.leave_out(pin)
                         self.keep("restarts", pin)
                 continue
             except NoAnswer:

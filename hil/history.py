@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from hil.result import title_of
 from keyc.diagnostics import UserError
 
 if TYPE_CHECKING:
@@ -46,7 +47,8 @@ class Run:
 
     @property
     def step(self) -> str:
-        return f"after {self.after}" if self.after else "the run before"
+        """`after plate`; "" where nobody said it."""
+        return f"after {self.after}" if self.after else ""
 
     @property
     def left(self) -> tuple[str, ...]:
@@ -55,13 +57,14 @@ class Run:
 
     def in_words(self) -> str:
         """`last: after plate, SW7 silent; SW31 to SW36 not tested`."""
-        from hil.views.report import names_in_short
+        from hil.places import names_in_short
 
         by_verdict: dict[str, list[str]] = {}
         for name in self.left:
             by_verdict.setdefault(self.verdicts[name], []).append(name)
         told = [f"{names_in_short(names)} {_WORDS.get(word, word)}" for word, names in by_verdict.items()]
-        return f"last: {self.step}, {'; '.join(told) or 'every switch proven'}"
+        step = f"{self.step}, " if self.after else ""
+        return f"last: {step}{'; '.join(told) or 'every switch proven'}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,8 +187,7 @@ def _pins(position: Mapping[str, Any]) -> tuple[int, ...]:
 
 
 def _fault_in_words(fault: Mapping[str, Any]) -> str:
-    kind, where = fault["kind"], fault["where"]
-    return f"cut {where[0]} after {where[1]}" if kind == "cut" else " ".join((kind, *where))
+    return title_of(fault["kind"], fault["where"])
 
 
 def last_of_board(runs: Sequence[Run], flash_id: str | None, keyboard: str) -> Run | None:
@@ -247,16 +249,20 @@ def regressions(runs: Iterable[Run], now: Run) -> tuple[str, ...]:
             rise.update(dict.fromkeys(run.rise_us, run))
     here = f"after {now.after}" if now.after else "now"
     hints = [
-        f"{pin} rises in {us} µs {here}, {rise[pin].step} in {rise[pin].rise_us[pin]}. A hint, no verdict"
+        f"{pin} rises in {us} µs {here}, {_then(rise[pin])} in {rise[pin].rise_us[pin]}. A hint, no verdict"
         for pin, us in now.rise_us.items()
         if pin in rise and rises_differ(us, rise[pin].rise_us[pin])
     ]
     lost = [
-        f"{name}: proven {proven[name].step}, {_WORDS.get(verdict, verdict)} {here}"
+        f"{name}: proven {_then(proven[name])}, {_WORDS.get(verdict, verdict)} {here}"
         for name, verdict in now.verdicts.items()
         if name in proven and verdict not in ("proven", "answers", "untested")
     ]
     return (*lost, *hints)
+
+
+def _then(run: Run) -> str:
+    return run.step or "in an earlier run"
 
 
 def touched_switches(words: str, wiring: Wiring) -> frozenset[str]:
@@ -289,14 +295,19 @@ def touched_switches(words: str, wiring: Wiring) -> frozenset[str]:
     return frozenset(found)
 
 
+def _called(run: Run, otherwise: str) -> str:
+    when = run.when or otherwise
+    return f"{when} ({run.step})" if run.after else when
+
+
 def compared_text(old: Run, new: Run) -> str:
     """What changed, as a few lines."""
     from textwrap import wrap
 
-    from hil.views.report import names_in_short
+    from hil.places import names_in_short
 
     found = changes(old, new)
-    lines = [f"{old.when or 'earlier'} ({old.step}) → {new.when or 'later'} ({new.step})"]
+    lines = [f"{_called(old, 'earlier')} → {_called(new, 'later')}"]
     if old.flash_id and new.flash_id and old.flash_id != new.flash_id:
         lines.append("these are two different boards: their chips have different ids")
     if old.netlist and new.netlist and old.netlist != new.netlist:

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
 from hil.board import ALL_PINS, GPIO_COUNT, Board, Fault
+from hil.observe import mask_of
 from keyc.engine.engine import Engine, Report
 from keyc.engine.library import EngineLibrary, declare, load
 from keyc.keyboard import Wiring
@@ -171,7 +172,7 @@ class HostBoard:
         return self._board.lit_us(*driven)
 
     def reports(self) -> list[tuple[int, str, bytes]]:
-        """Key reports since the last call: time in µs, `keyboard`, `consumer` or `system`, bytes."""
+        """Key reports since the last call: time in µs, which (`hil.virtual`), bytes."""
         taken, self._reports = self._reports, []
         return taken
 
@@ -190,11 +191,10 @@ class HostBoard:
         identity = _Identity(usable_pins=ALL_PINS, flash_id=(ctypes.c_uint8 * 8)(*flash_id))
         if self._fingerprints is not None:
             wiring = self.wiring
-            cathodes, anodes = wiring.driven, wiring.sensed
-            identity.cathode_lines = _mask(cathodes)
-            identity.anode_lines = _mask(anodes)
-            identity.direct_lines = _mask(wiring.direct_pins)
-            identity.lit_high = _mask(light.pin for light in wiring.lights if not light.lit_low)
+            identity.cathode_lines = mask_of(wiring.driven)
+            identity.anode_lines = mask_of(wiring.sensed)
+            identity.direct_lines = mask_of(wiring.direct_pins)
+            identity.lit_high = mask_of(light.pin for light in wiring.lights if not light.lit_low)
             for what in ("wiring", "keymap", "engine"):
                 digits = bytes.fromhex(getattr(self._fingerprints, what))
                 setattr(identity, what, (ctypes.c_uint8 * 6)(*digits))
@@ -306,7 +306,3 @@ class _TrialImage(Engine):
 
     def run_until(self, time_us: int) -> list[Report]:
         return self._run(self._functions.keyc_host_trial_run, time_us)
-
-
-def _mask(pins: Iterable[int]) -> int:
-    return sum(1 << pin for pin in pins)

@@ -14,7 +14,18 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from hil.observe import REST, ROW, Observation, members, pair, pairs
+from hil.observe import (
+    REST,
+    ROW,
+    ROW_BITS,
+    Observation,
+    driven_and_line,
+    mask_of,
+    members,
+    pair,
+    pairs,
+    row_of,
+)
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
@@ -103,10 +114,7 @@ def ends(wiring: Wiring, switch: Switch) -> tuple[int, int]:
 
 def lines_of(wiring: Wiring) -> int:
     """The mask of every line that a switch sits on."""
-    mask = 0
-    for gpio in (*wiring.rows, *wiring.columns, *wiring.direct_pins):
-        mask |= 1 << gpio
-    return mask
+    return mask_of((*wiring.rows, *wiring.columns, *wiring.direct_pins))
 
 
 class Matrix:
@@ -182,11 +190,11 @@ class Matrix:
     def _elsewhere(self, flow: _Flow, gained: int) -> Place | None:
         """Where a contact is that the file has no switch for; None if it isn't just one."""
         found: dict[Place, None] = {}
-        rest = gained if gained >> 32 * REST == 0 else gained & pairs(1 << REST, ROW)
+        rest = gained & pairs(1 << REST, ROW) if row_of(gained, REST) else gained
         while rest:
             lowest = rest & -rest
             rest ^= lowest
-            cathode, anode = divmod(lowest.bit_length() - 1, 32)
+            cathode, anode = driven_and_line(lowest)
             if cathode == REST:
                 shown = self._to_ground(flow, anode)
             else:
@@ -229,10 +237,10 @@ class Matrix:
     def _mirrored(self, low: int) -> int:
         """The other direction of pairs that no switch joins. What leaks one way may leak the other way."""
         found = 0
-        held_low = low >> (32 * REST) & ROW
+        held_low = row_of(low, REST)
         for bit in _bits(low & _PINS_BY_PINS & ~pairs(ROW, held_low)):
             if bit not in self._at:
-                driven, line = divmod(bit.bit_length() - 1, 32)
+                driven, line = driven_and_line(bit)
                 found |= pair(line, driven)
         return found
 
@@ -307,7 +315,7 @@ class _Flow:
 
     @classmethod
     def of(cls, low: int, readable: int) -> _Flow:
-        into = [low >> (32 * gpio) & 0x3FFFFFFF for gpio in range(REST + 1)]
+        into = [row_of(low, gpio) for gpio in range(REST + 1)]
         for between in range(REST):
             via = into[between]
             if via:
@@ -316,7 +324,7 @@ class _Flow:
         into = [lines | into[REST] for lines in into]
         through = 0
         for gpio, lines in enumerate(into):
-            through |= lines << (32 * gpio)
+            through |= lines << (ROW_BITS * gpio)
         return cls(readable, through, tuple(into), {}, {})
 
     def reaching(self, lines: int) -> int:

@@ -13,16 +13,30 @@ from itertools import count
 from typing import TYPE_CHECKING
 
 from hil.events import Event
-from hil.observe import REST, Changed, Gap, Looked, Observation, Reader, Seen, Spoke, Watching, members
+from hil.link import BoardRestarted, Lost, NoAnswer, Refused
+from hil.observe import (
+    REST,
+    Changed,
+    Gap,
+    Looked,
+    Observation,
+    Reader,
+    Seen,
+    Spoke,
+    Watching,
+    members,
+    row_of,
+)
 from hil.places import places_of_caps
 from hil.stages.positions import rows_of_caps
+from hil.transport import PortGone
 from hil.wire import TIMES_US
 from keyc.diagnostics import UserError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from hil.link import Link, Lost
+    from hil.link import Link
     from hil.wire import Sentence
     from keyc.keyboard import Cap
 
@@ -74,7 +88,7 @@ class Learner:
     def contact_in(self, table: Observation) -> Contact | None:
         """The one key that is down; None when none is, or more than one."""
         gained = table.low & ~self.base.low & table.readable & self.base.readable
-        grounded = gained >> (32 * REST) & 0x3FFFFFFF
+        grounded = row_of(gained, REST)
         first = self._first_of
         if grounded:
             lines = {first[gpio] for gpio in members(grounded)}
@@ -82,7 +96,7 @@ class Learner:
         pairs_ = {
             (first[line], first[driven])
             for driven in members(table.rows & ~(1 << REST))
-            for line in members(gained >> (32 * driven) & 0x3FFFFFFF)
+            for line in members(row_of(gained, driven))
             if first[line] != first[driven]
         }
         if len(pairs_) == 1:
@@ -291,9 +305,6 @@ class _Listening:
         self._touched: tuple[Contact, int] | None = None  # a key that was known, and when
 
     def run(self) -> Learner:
-        from hil.link import BoardRestarted, NoAnswer, Refused
-        from hil.transport import PortGone
-
         try:
             return self._listen()
         except KeyboardInterrupt:
@@ -310,8 +321,6 @@ class _Listening:
         return self._learner
 
     def _listen(self) -> Learner:
-        from hil.link import NoAnswer
-
         self._table_of(self._link.who())
         base = self._table_of(self._link.look())
         if base is None:
@@ -344,8 +353,6 @@ class _Listening:
         return self._total > 0 and not self._names
 
     def _heard(self) -> Seen | None:
-        from hil.link import Lost
-
         said = self._link.sentence(_HEAR_US)
         if said is None:
             return None
@@ -400,8 +407,6 @@ class _Listening:
         self._tell(Event("prompt", words, "learn", switch=name, place=place, proven=known, total=self._total))
 
     def _table_of(self, said: Sequence[Sentence | Lost]) -> Observation | None:
-        from hil.link import Lost
-
         found = None
         for one in said:
             seen = self._reader.lost() if isinstance(one, Lost) else self._reader.take(one)

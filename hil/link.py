@@ -315,7 +315,8 @@ class Link:
         return self.ask("edges", "up" if held is None else str(held), *_words(mask))
 
     def blink(self, pin: int) -> list[Sentence]:
-        """Lights the indicator on this pin for a second, if it is wired to the supply. Ends watching."""
+        """Lights the indicator on this pin for a second; one to ground only if its own image knows it. Ends
+        watching."""
         return self.ask("blink", str(pin), answer_us=_BLINK_US + _ANSWER_US)
 
     def stop(self) -> list[Sentence]:

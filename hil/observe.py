@@ -21,13 +21,13 @@ if TYPE_CHECKING:
 GPIO_COUNT = 30
 _MASKS = ("pins", "watch", "lit-high")  # words of `can` that a mask follows
 REST = 30  # the row with nothing driven
-_ROW_BITS = 32
+ROW_BITS = 32
 ROW = (1 << GPIO_COUNT) - 1
 
 
 def pair(driven: int, line: int) -> int:
     """The bit for `line` reading low while `driven` is driven low."""
-    return 1 << (_ROW_BITS * driven + line)
+    return 1 << (ROW_BITS * driven + line)
 
 
 @lru_cache(maxsize=1024)  # the same few masks, for every frame
@@ -36,9 +36,19 @@ def pairs(driven: int, lines: int) -> int:
     result = 0
     while driven:
         lowest = driven & -driven
-        result |= lines << (_ROW_BITS * (lowest.bit_length() - 1))
+        result |= lines << (ROW_BITS * (lowest.bit_length() - 1))
         driven ^= lowest
     return result
+
+
+def row_of(pairs_: int, driven: int) -> int:
+    """The lines of these pairs that read low while `driven` is driven low."""
+    return pairs_ >> (ROW_BITS * driven) & ROW
+
+
+def driven_and_line(bit: int) -> tuple[int, int]:
+    """The two of a pair's bit."""
+    return divmod(bit.bit_length() - 1, ROW_BITS)
 
 
 def members(mask: int) -> tuple[int, ...]:
@@ -73,12 +83,12 @@ class Observation:
 
     def row(self, driven: int) -> int:
         """Lines that read low with GPIO `driven` low, or with nothing driven (`REST`)."""
-        return self.low >> (_ROW_BITS * driven) & ROW
+        return row_of(self.low, driven)
 
     def changed(self, driven: int, lines: int, time_us: int) -> Observation:
         """This table with one row read again later. A row that is told can be trusted again."""
         own = 0 if driven == REST else 1 << driven
-        at = _ROW_BITS * driven
+        at = ROW_BITS * driven
         return Observation(
             self.low & ~(ROW << at) | (lines & ROW & ~own) << at,
             self.rows | 1 << driven,
@@ -202,11 +212,6 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True)
-class Refused:
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
 class Holding:
     """`edges` began: this pin is held low (`REST`: none), and these lines read low. Edges count from here."""
 
@@ -230,9 +235,7 @@ class LetGo:
     against: int | None
 
 
-Seen = (
-    Introduced | Looked | Watching | Changed | Spoke | AboutToDrive | Gap | Refused | Holding | Edge | LetGo
-)
+Seen = Introduced | Looked | Watching | Changed | Spoke | AboutToDrive | Gap | Holding | Edge | LetGo
 
 
 class Reader:
@@ -249,6 +252,7 @@ class Reader:
         self._holding = False
         self._row: tuple[int, int] | None = None  # the last row of `low-lines`
         self._against: int | None = None
+        self._left_out = 0
 
     def take(self, sentence: SentenceLike) -> Seen | None:
         """What this sentence completes, if anything."""
@@ -256,6 +260,10 @@ class Reader:
             return self._taken(sentence.name, sentence.fields)
         except (ValueError, IndexError):
             return None
+
+    def leave_out(self, gpio: int) -> None:
+        """The board isn't asked to drive this pin any more: that it doesn't says nothing of the pin."""
+        self._left_out |= 1 << gpio
 
     def assume(self, table: Observation) -> None:
         """Starts from this table although the board has not told it: dumps of one-way firmware."""
@@ -286,8 +294,6 @@ class Reader:
             return AboutToDrive(_gpio(fields[0]))
         elif name == "missed":
             return self.lost()
-        elif name == "refused":
-            return Refused(fields[0])
         elif name == "hello":
             self.lost()
             self._can = {}
@@ -391,7 +397,7 @@ class Reader:
         over = table.rows & ROW | table.held | table.slow
         held = table.held
         if table.down is not None:
-            held |= self._can.get(what, 0) & ~table.down
+            held |= self._can.get(what, 0) & ~table.down & ~self._left_out
         return replace(table, over=over | held or self._can.get(what, 0), held=held)
 
 

@@ -14,6 +14,7 @@ from hil.diagnosis.contacts import (
 )
 from hil.diagnosis.diagnose import diagnosis
 from hil.diagnosis.suggested import suggested_wiring
+from hil.places import names_in_short
 from hil.result import (
     BAD_LINES,
     Fault,
@@ -163,6 +164,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
     """Verdicts, faults and what remains untested."""
     found, matrix = account.found, account.matrix
     positions = found.positions
+    lines = positions.lines if positions else found.lines
     pressed = _positions_of(account)
     bounce = found.bounces.findings() if found.bounces else ()
     flexed = found.flex.findings() if found.flex else None
@@ -170,7 +172,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
     dials, lights = found.extras.findings() if found.extras else ((), ())
     told = diagnosis(
         matrix,
-        found.lines or LineFindings(()),
+        lines or LineFindings(()),
         positions,
         pressed if positions else (),
         [
@@ -199,11 +201,11 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         and not (positions and positions.unclear_times(one.switch))
     ]
     stuck = [one.switch for one in verdicts if one.verdict is PositionVerdict.STUCK]
-    if found.lines is not None:
+    if lines is not None:
         # Alone with a line that reads low: a switch that is held down is the likelier half of that class.
         stuck += [
             name
-            for name, other in found.lines.maybe_closed.items()
+            for name, other in lines.maybe_closed.items()
             if name not in stuck and (other.startswith("low ") or matrix.wiring.diodes is Diodes.NONE)
         ]
     counts = account.link
@@ -361,8 +363,6 @@ def _with_not_tested(
 
 def ghosting_left(positions: Iterable[Position]) -> tuple[str, ...]:
     """Whose diodes may still let a ghost through. Those that are known to be good or bad are told as such."""
-    from hil.views.report import names_in_short
-
     mine = [one for one in positions if one.pin is None]
     left = [one.switch for one in mine if one.verdict not in _KNOWN_DIODES]
     if len(left) == len(mine):

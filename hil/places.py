@@ -1,4 +1,4 @@
-"""Where a switch lies, in words."""
+"""Where switches lie, and several of them, in words."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ if TYPE_CHECKING:
 
     from keyc.keyboard import Cap, Keyboard
     from keyc.sheet.caps import Side
-
 
 _NAMED_SINGLY = 3  # of neighbours in a row
 
@@ -40,6 +39,26 @@ def places_of_caps(caps: Sequence[Cap], side: Side = "front") -> dict[str, str]:
 def in_one_breath(names: Sequence[str]) -> str:
     """ "SW3, SW4 and SW5"."""
     return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else "".join(names)
+
+
+def names_in_short(names: Sequence[str]) -> str:
+    """Names with a comma between them; those that count up are told by their ends: SW2, SW5 to SW9."""
+    parts: list[str] = []
+    run: list[str] = []
+    for name in [*names, ""]:
+        if run and name and name == _following(run[-1]):
+            run.append(name)
+            continue
+        parts += [f"{run[0]} to {run[-1]}"] if len(run) > 2 else run
+        run = [name]
+    return ", ".join(parts)
+
+
+def _following(name: str) -> str | None:
+    """SW10 after SW9; None after a name without a number at its end, or with one that begins with 0."""
+    stem = name.rstrip("0123456789")
+    digits = name[len(stem) :]
+    return f"{stem}{int(digits) + 1}" if digits and digits[0] != "0" else None
 
 
 def place_of_several(caps: Sequence[Cap], names: Sequence[str], side: Side = "front") -> str:

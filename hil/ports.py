@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from hil.result import Identity
+    from hil.transport import Transport
 
 _ANSWER_US = 600_000  # a board that is there answers `who` in a few milliseconds
 _NOT_ON_USB = "not on USB, so not asked"
@@ -75,7 +76,7 @@ def _asked(url: str) -> tuple[Identity | None, str | None]:
         transport.close()
 
 
-def identity_on(transport: Any) -> Identity | None:
+def identity_on(transport: Transport) -> Identity | None:
     """Who answers on a port; None when nothing does that speaks this language."""
     from hil.observe import Introduced, Reader
     from hil.transport import PortGone

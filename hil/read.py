@@ -71,7 +71,7 @@ class _Silent:
 def verdicts_of(dump: BinaryIO, keyboard: Keyboard, fingerprint: str, *, after: str = "") -> Result:
     """What a dump says about a keyboard. It is read twice at most, and never as a whole.
 
-    `fingerprint`: the file's wiring, as `keyc.tables` has it.
+    `fingerprint`: the file's wiring, as `keyc.fingerprints` has it.
     """
     is_plain = not any(_has_check(line) for line in _whole_lines(dump, Counters()))
     dump.seek(0)
@@ -228,8 +228,6 @@ class _Replay:
         # What comes after the last note was perhaps an answer, perhaps not.
         self._count(None)
         positions = self._positions
-        if self._lines is None and self._looked is not None:
-            self._lines = lines.findings(self._matrix, self._looked, self._resets)
         stages = [self._hello_stage(), self._lines_stage()]
         if positions is None:
             stages.append(Stage("positions", Verdict.SKIPPED))
@@ -382,12 +380,17 @@ class _Replay:
         elif note.name == "lost":
             self._lose()
         elif note.name == "restarts" and len(fields) == 1:
-            self._resets.append(int(fields[0]))
+            self._leave_out(int(fields[0]))
         elif note.name == "asked" and len(fields) == 2:
             self._question = _Asked(int(fields[0]), None if fields[1] == "none" else int(fields[1]))
         elif note.name == "ended" and self._positions is not None:
             self._positions.ask(None)
             self._positions.ended = True
+
+    def _leave_out(self, pin: int) -> None:
+        """The board restarted, twice, when this pin was driven."""
+        self._resets.append(pin)
+        self._reader.leave_out(pin)
 
     def _begin_later(self, name: str) -> None:
         """A stage after `positions` begins: that one is over."""
@@ -406,7 +409,7 @@ class _Replay:
         if word == "lost":
             self._lose()
         elif word == "restarts" and len(fields) == 1:
-            self._resets.append(int(fields[0]))
+            self._leave_out(int(fields[0]))
         elif word == "done":
             self._done |= {name for name, one in self._later.items() if one is self._now}
         else:

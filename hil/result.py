@@ -12,7 +12,7 @@ from enum import Enum
 from typing import TYPE_CHECKING, Any, TypeVar
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from hil.stages.typing import TypingFindings
 
@@ -324,6 +324,11 @@ class Cause:
         return {**told, "faults": list(self.faults), "instead_of": list(self.instead_of)}
 
 
+def title_of(kind: str, where: Sequence[str]) -> str:
+    """A fault in the words that would plant it: `bridge GPIO3 GPIO4`."""
+    return f"cut {where[0]} after {where[1]}" if kind == "cut" else " ".join((kind, *where))
+
+
 @dataclass(frozen=True, slots=True)
 class Fault:
     """One thing to mend. `kind` and `where` are the words that would plant it on a virtual board."""
@@ -347,9 +352,7 @@ class Fault:
 
     @property
     def title(self) -> str:
-        if self.kind == "cut":
-            return f"cut {self.where[0]} after {self.where[1]}"
-        return " ".join((self.kind, *self.where))
+        return title_of(self.kind, self.where)
 
     def as_json(self) -> dict[str, Any]:
         return {

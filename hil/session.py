@@ -79,7 +79,7 @@ def result_without_board(keyboard: Keyboard, found: AliveFindings, settings: Set
 
 
 class Session:
-    """`run` once. `fingerprint` is the file's wiring as `keyc.tables.fingerprints` has it."""
+    """`run` once. `fingerprint` is the file's wiring as `keyc.fingerprints` has it."""
 
     def __init__(
         self,

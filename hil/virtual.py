@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from keyc.keyboard import Keyboard, Wiring
 
 TAP_US = 20_000
-_REACTION_US, _HOLD_US = 40_000, 30_000  # of a hand that follows prompts: brisk
 _EDGE_US, _DETENT_US = 12_000, 240_000  # of a dial that is turned slowly, from detent to detent
 _DROP_US = 9_000  # long enough to be told as a change of its own, by the chip as well
 _SQUEEZED_US = 8_000  # how long a joint lets go that is squeezed
@@ -216,10 +215,6 @@ class Finger:
             at_us += _DETENT_US
         return at_us
 
-    def follow(self, switch: str) -> int:
-        """Does what a prompt asks, as a brisk hand does; when it will be done."""
-        return self.tap(switch, _HOLD_US, self.now_us + _REACTION_US)
-
     def obey(self, command: str) -> None:
         """One command of a script: `down SW7`, `up SW7`, `up`, `tap SW7 12ms`, `turn DIAL1 +1`, `wait 5ms`,
         `squeeze`, `unplug`, `plug`, `mend open SW7`.
@@ -257,11 +252,6 @@ class Finger:
                 known = "down SW7 · up SW7 · up · tap SW7 12ms · turn DIAL1 +1 · wait 5ms · squeeze"
                 known += " · unplug · plug · mend open SW7"
                 raise UserError(f"“{command.strip()}” is no finger command", f"known: {known}", exit_status=2)
-
-    @property
-    def idle(self) -> bool:
-        """Whether everything asked for has happened."""
-        return not self._happenings
 
     # -- the board, seen from the computer --
 

@@ -193,7 +193,9 @@ _HEADINGS = {
 
 
 def text_of(hearing: Hearing) -> str:
-    """Who is the odd one out where, for people."""
+    """Who is the odd one out where, for people, on lines of 80 columns."""
+    from textwrap import wrap
+
     lines = [
         f"file:    {hearing.file}",
         f"netlist: {hearing.netlist} (board {hearing.fingerprint})",
@@ -207,7 +209,9 @@ def text_of(hearing: Hearing) -> str:
         )
     for odd, heading in _HEADINGS.items():
         found = [one for one in hearing.differing if one.odd is odd]
-        lines += ["", heading, *(f"  {_in_words(one)}" for one in found)] if found else []
+        lines += ["", heading] if found else []
+        for one in found:
+            lines += wrap(_in_words(one), 80, initial_indent="  ", subsequent_indent="      ")
     pins = [one for one in hearing.testimonies if one.what == "pins"]
     differing = {one.switch for one in hearing.differing}
     agreed = [one for one in pins if one.odd is Odd.NOBODY and one.switch not in differing]

@@ -343,7 +343,6 @@ def _proofs(
 ) -> list[tuple[str, bool]]:
     """What was proved of each keyboard, as text, and whether that is everything. Adds to what was found."""
     from keyc.diagnostics import UserError
-    from keyc.engine.prove import SECONDS_MOST, STATES_MOST, as_text, diagnostics_of, proved
 
     for limit in ("seconds", "states"):
         given = getattr(options, limit)
@@ -352,6 +351,8 @@ def _proofs(
             raise UserError(f"--{limit} {reason}", f"such as: --prove --{limit} 600", exit_status=2)
     if not options.prove:
         return []
+    from keyc.engine.prove import SECONDS_MOST, STATES_MOST, as_text, diagnostics_of, proved
+
     seconds, states = options.seconds or SECONDS_MOST, options.states or STATES_MOST
     proofs = []
     for keyboard in keyboards:

@@ -88,9 +88,7 @@ def _told(program: str, arguments: Sequence[str], error: Exception) -> int:
     from keyc.diagnostics import UserError
 
     if isinstance(error, UserError):
-        say(f"error: {error.message}")
-        if error.help:
-            say(f"help: {error.help}")
+        _say_wrong(error.message, error.help)
         return error.exit_status
     if isinstance(error, OSError):
         return _told_of_disk(error)
@@ -111,11 +109,16 @@ def _told_of_disk(error: OSError) -> int:
         errno.EISDIR: "that is a folder: give the name of a file",
         errno.ENOTDIR: "a part of this path is a file, not a folder: choose another one",
     }
-    say(f"error: {where}{error.strerror or error}")
-    hint = hints.get(error.errno or 0)
-    if hint:
-        say(f"help: {hint}")
+    _say_wrong(f"{where}{error.strerror or error}", hints.get(error.errno or 0))
     return RIG
+
+
+def _say_wrong(message: str, help: str | None) -> None:
+    from keyc.diagnostics import folded
+
+    say(folded("error: ", message))
+    if help:
+        say(folded("help: ", help))
 
 
 def _told_of_bug(program: str, arguments: Sequence[str], error: Exception) -> int:

@@ -164,6 +164,11 @@ def _one_as_text(one: Diagnostic, paint: _Paint) -> str:
     return "\n".join(lines) + "\n"
 
 
+def folded(head: str, text: str) -> str:
+    """A text on lines of at most 80 columns behind a head (`error: `), later ones indented under it."""
+    return "\n".join(_wrapped(head, text, _Paint(), ""))
+
+
 def _wrapped(head: str, text: str, paint: _Paint, tone: str) -> list[str]:
     """Paragraphs of at most 80 columns, the head painted, later lines indented under the text."""
     lines: list[str] = []

@@ -14,7 +14,6 @@ from keyc.files import data_rows
 
 GPIO_COUNT = 30  # GPIO0 to GPIO29 are bonded out
 _PINS_A_SIDE = 14  # QFN-56; pin 57 is the ground pad beneath
-_HEADER_PINS_A_SIDE = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,15 +78,6 @@ def neighbours(gpio: int) -> list[PackagePin]:
 
     Only on the same side of the package: around a corner the gap is many times as wide.
     """
-    return _beside(package_pins(), package_pin_of_gpio(gpio), _PINS_A_SIDE)
-
-
-def module_neighbours(gpio: int) -> list[PackagePin]:
-    """The header pins beside a GPIO's on the 40-pin module; none for a GPIO without a header pin."""
-    number = module_pin_of_gpio(gpio)
-    return [] if number is None else _beside(module_pins(), number, _HEADER_PINS_A_SIDE)
-
-
-def _beside(pins: Mapping[int, PackagePin], number: int, pins_a_side: int) -> list[PackagePin]:
-    side = (number - 1) // pins_a_side
-    return [pins[n] for n in (number - 1, number + 1) if n >= 1 and (n - 1) // pins_a_side == side]
+    pins, number = package_pins(), package_pin_of_gpio(gpio)
+    side = (number - 1) // _PINS_A_SIDE
+    return [pins[n] for n in (number - 1, number + 1) if n >= 1 and (n - 1) // _PINS_A_SIDE == side]

@@ -36,6 +36,9 @@ _INSTEAD = (
     ("Space", ("Alt", "AltRight", "Meta", "CapsLock")),
     ("Enter", ("ShiftRight", "ControlRight", "AltRight", "Quote", "CapsLock")),
     ("Backspace", ("BracketLeft", "Equal", "Delete", "Minus", "Meta")),
+    ("Escape", ("CapsLock", "ArrowUp")),
+    ("Shift", ("ArrowLeft",)),
+    ("Meta", ("AltRight", "ArrowDown")),
 )
 # What dials do in turn: clockwise, the other way, pressed.
 _DIALS = (
@@ -43,6 +46,8 @@ _DIALS = (
     ("wheel(down)", "wheel(up)", "Home"),
     ("ArrowRight", "ArrowLeft", "Enter"),
 )
+# Up to how many keys lie in how many rows (common practice): letters over a space bar, digits, functions.
+_ROWS_OF_CAPS = ((52, 4), (76, 5), (120, 6), (MOST_KEYS, 8))
 _WIDE = 10  # keys in a row that has room for ten letters
 _HALF = 5  # and in one for a hand
 _MOST_FOR_ONE_HAND = 39  # with more keys than that every letter should be somewhere
@@ -95,15 +100,22 @@ def from_number(name: str, count: int, diodes: Diodes = Diodes.CATHODE_TO_ROW) -
     if count <= _DIRECT_MOST:
         wires = [f"    direct GPIO{pin} {switch}" for pin, switch in zip(_PINS, names, strict=False)]
         rows = [names]
-        said = f"{count} pins: with so few keys each has its own, and needs no diode."
+        said = (
+            "One key, on a pin of its own: it needs no diode."
+            if count == 1
+            else f"{count} keys, on {count} pins: with so few keys each has its own, and needs no diode."
+        )
     else:
         row_count, column_count = fewest_pins(count)
-        rows = [names[at : at + column_count] for at in range(0, count, column_count)]
-        wires = [f"    diodes {diodes.value}", *_matrix(rows, column_count)]
+        wires = [f"    diodes {diodes.value}", *_matrix(_cut(names, column_count), column_count)]
+        rows = _cut(names, _caps_in_a_row(count, column_count))
         pins = row_count + column_count
-        said = f"{row_count} rows and {column_count} columns: {pins} pins, the fewest there can be."
+        said = (
+            f"{count} keys, on {row_count} rows and {column_count} columns: "
+            f"{pins} pins, the fewest there can be."
+        )
     lines = [
-        f"# {count} keys, on {said}",
+        f"# {said}",
         "# Change the pins, the names and the shape to what you build.",
         "",
         f"keyboard {quoted(title_of(name))} {{",
@@ -121,6 +133,21 @@ def from_number(name: str, count: int, diodes: Diodes = Diodes.CATHODE_TO_ROW) -
         *_layers(_guessed(rows), rows),
     ]
     return tidied_text("\n".join(lines) + "\n")
+
+
+def _cut(names: list[str], length: int) -> list[list[str]]:
+    return [names[at : at + length] for at in range(0, len(names), length)]
+
+
+def _caps_in_a_row(count: int, columns: int) -> int:
+    """How many caps a proposed row has: as keyboards of so many keys lie, which needn't be as they are wired.
+
+    With fewer keys than three rows of letters and one to hold them they lie as in the matrix.
+    """
+    if count < 3 * _WIDE + _HALF:
+        return columns
+    rows = next((rows for most, rows in _ROWS_OF_CAPS if count <= most), _ROWS_OF_CAPS[-1][1])
+    return max(_WIDE, ceil(count / rows))
 
 
 def fewest_pins(count: int) -> tuple[int, int]:

@@ -88,10 +88,10 @@ class _File:
         self._line(["let take-back", "=", chance.choice(("Control+Z", "Meta", '"x"'))], gaps=True)
         cells = [[chance.choice(_CELLS) for _ in row] for row in caps]
         cells[-1][-1] = "usb-boot"
-        self._block("layer base", cells, grid=True)
+        self._block("layer base", cells)
         if chance.random() < 0.5:
             grid = [[chance.choice(("..", "..", *_CELLS)) for _ in row] for row in caps]
-            self._block("layer upper", grid, grid=True)
+            self._block("layer upper", grid)
         else:
             chosen = [name for name in switches if chance.random() < 0.6]
             self._block("layer upper", [[f"{one} = {chance.choice(_CELLS)}"] for one in chosen], shares=True)
@@ -147,10 +147,8 @@ class _File:
 
     # ---- careless hands
 
-    def _block(
-        self, head: str, lines: Iterable[list[str]], *, shares: bool = False, grid: bool = False
-    ) -> None:
-        """`shares`: statements may share a line. `grid`: a line may stand beside the braces."""
+    def _block(self, head: str, lines: Iterable[list[str]], *, shares: bool = False) -> None:
+        """A line alone may stand beside the braces. `shares`: statements may share a line."""
         chance = self._chance
         lines = list(lines)
         self._space()

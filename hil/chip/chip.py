@@ -1,8 +1,8 @@
-"""An emulated RP2040 behind one adapter: nothing but `chip`, `chip_powered`, `chip_blocks` and `chip_lines`
-knows of `rp2040py`.
+"""An emulated RP2040 behind one adapter: nothing but `chip`, `powered`, `blocks` and `lines` knows
+of `rp2040py`.
 
-An image meets registers, timer, USB and pins as in the datasheet: `chip_powered` and `chip_blocks` mend what
-the emulator does otherwise, in `chip_lines` the board answers. What nobody models stays unproven by any test
+An image meets registers, timer, USB and pins as in the datasheet: `powered` and `blocks` mend what
+the emulator does otherwise, in `lines` the board answers. What nobody models stays unproven by any test
 here: clock start-up, flash timing, the USB transceiver, the input synchroniser, the second core, and
 electricity beyond `hil/board.py`.
 

@@ -1,7 +1,7 @@
 """The emulator between one power-on of the chip and the next, with its mends.
 
 `rp2040py` 0.3.6 is young. What it leaves out or does otherwise than the chip is mended here, each beside
-a note of what was seen; `chip_blocks` has the blocks that are put in place of its own.
+a note of what was seen; `blocks` has the blocks that are put in place of its own.
 """
 
 from __future__ import annotations

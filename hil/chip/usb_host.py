@@ -435,10 +435,6 @@ class UsbHost:
         """Queue bytes for the device; they go out in the next frames."""
         self._to_send += data
 
-    @property
-    def unsent(self) -> int:
-        return len(self._to_send)
-
     def receive_serial(self) -> bytes:
         """What has come since the last call."""
         received = bytes(self._received)

@@ -16,6 +16,7 @@ from hil.diagnosis.contacts import OHMS, node_bridge, unsteady
 from hil.judge import Matrix, State, ends, lines_of, names_in_order, switches_on
 from hil.observe import mask_of
 from hil.result import Cause, Fault, Line, LineVerdict, Position, PositionVerdict
+from hil.stages.lines import WAVERS
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours, package_pin_of_gpio
 
@@ -130,7 +131,7 @@ class _Diagnosis:
 
     def _checked(self, faults: list[Fault]) -> list[Fault]:
         """These faults, mended where the model doesn't read so with them, each with what reads the same."""
-        if self.findings.table is None:
+        if self.findings.table is None or any(line.note == WAVERS for line in self.findings.lines):
             return faults
         from hil.diagnosis.alike import Evidence, canonical, explanation
 
@@ -155,9 +156,11 @@ class _Diagnosis:
         return checked
 
     def _is_modelled(self, fault: Fault) -> bool:
-        """Whether one moment of the matrix tells of it: not of a light's or a dial's pin alone."""
+        """Whether one moment of the matrix tells of it: not of a light's or a dial's pin alone. RUN is told
+        of by a restart."""
         gpios = mask_of(int(pin[4:]) for pin in fault.pins)
-        return fault.kind in _MODELLED and not (gpios and not gpios & lines_of(self.wiring))
+        others = "RUN" in fault.where or (gpios and not gpios & lines_of(self.wiring))
+        return fault.kind in _MODELLED and not others
 
     def _instead(self, planted: Planted, exchange: Exchange) -> Cause | None:
         """What would read the same, as a cause of its own."""
@@ -393,6 +396,8 @@ class _Diagnosis:
                     continue
                 done.add(both)
                 evidence = f"{line.pin} and {other.name} read low for one another in one direction only"
+                if line.note == WAVERS:
+                    evidence = f"{line.pin} against {other.name} {WAVERS}"
                 found.append(self._leaky(line, other.name, evidence))
         return found
 

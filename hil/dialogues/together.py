@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from hil.conversation import Conversation
 
 _HEAR_US = 20_000  # from one look at the person's keyboard to the next
+_SOON_US = (
+    2_000  # a frame: told before the next finger is down, or one that lets go would look like a late one
+)
 _RELEASE_US = 2_000_000  # longest wait for the last chord to be let go
 _TWICE_US = 400_000  # Enter and Enter again within this: that is enough
 _FEW = 3
@@ -37,7 +40,7 @@ def run(talk: Conversation) -> Verdict:
         talk.keyboard,
         talk.matrix,
         talk.base,
-        talk.watched(),
+        talk.watched(_SOON_US),
         stands=stands,
         touched=talk.settings.touched,
     )
@@ -80,7 +83,7 @@ class _Asking:
             if chord != asked or answered:
                 self._ask(chord)
                 asked, answered = chord, False
-            seen = talk.heard(_HEAR_US)
+            seen = talk.heard(_HEAR_US, _SOON_US)
             if isinstance(seen, Resumed):
                 together.restart(seen.table)
                 answered = True  # whatever was under way is asked again
@@ -125,6 +128,6 @@ class _Asking:
     def _wait_for_release(self) -> None:
         until_us = self._talk.link.transport.now_us + _RELEASE_US
         while self._together.held and self._talk.link.transport.now_us < until_us:
-            seen = self._talk.heard(_HEAR_US)
+            seen = self._talk.heard(_HEAR_US, _SOON_US)
             if isinstance(seen, Changed):
                 self._together.see(seen.table)

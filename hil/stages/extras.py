@@ -47,7 +47,7 @@ ONE_WAY = "it counted the same way, whichever way it was to be turned"
 
 
 class Way(Enum):
-    """Which way a dial turns, seen from above."""
+    """Which way a dial turns, seen from the front."""
 
     CLOCKWISE = "clockwise"
     COUNTER_CLOCKWISE = "counter-clockwise"

@@ -12,7 +12,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from hil.judge import lines_of, names_in_order
-from hil.observe import REST, Observation, members, pair
+from hil.observe import REST, Observation, members, pair, row_of
 from hil.result import Blip, Flexed, Verdict
 from hil.wire import TIMES_US
 from keyc.keyboard import Diodes
@@ -183,7 +183,7 @@ class Flex:
         low = table.low & table.readable & ~self._base.low
         found: set[_Signal] = {(name,) for name in self._matrix.read_pressed(table)}
         directs = {s.direct for s in self._matrix.wiring.switches}
-        found |= {(f"GPIO{gpio}",) for gpio in members(low >> (32 * REST)) if gpio not in directs}
+        found |= {(f"GPIO{gpio}",) for gpio in members(row_of(low, REST)) if gpio not in directs}
         if found and self._matrix.wiring.diodes is Diodes.NONE:
             return found  # held switches join lines themselves
         for a, b in combinations(members(table.over & ~table.row(REST)), 2):  # held to ground says nothing

@@ -5,12 +5,12 @@ It sees no diode and no open joint, and a switch only if it is closed all the ti
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import median_low
 from typing import TYPE_CHECKING
 
 from hil.judge import Matrix, State, ends
-from hil.observe import REST, ROW, Observation, mask_of, members, pair
+from hil.observe import REST, ROW, Observation, mask_of, members, pair, row_of
 from hil.result import BAD_LINES, Line, LineVerdict, Neighbour
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours, package_pin_of_gpio, package_pins
@@ -21,10 +21,12 @@ if TYPE_CHECKING:
     from keyc.keyboard import Wiring
 
 NOT_SEEN = "switches, diodes and open joints can't be seen without a press: that is the stage positions"
+WAVERS = "does not read the same twice with nothing touched; no verdict rests on it"
 _GROUND_PAD = 57
 _MATRIX = frozenset({"row", "column", "direct"})
+_MAY_LEAK = (LineVerdict.CLEAR, LineVerdict.BRIDGED, LineVerdict.WEAK)
 _PEERS = 4  # fewer tell nothing of what is usual
-_WORTH_US, _TIMES = 8, 4
+_WORTH_US, _TIMES = 8, 4  # rise times that are worth a look (from memory)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +82,7 @@ class LineFindings:
 
 
 def rises_differ(one_us: int, other_us: int) -> bool:
-    """Whether two rise times are so far apart that it is worth a look (the figures are from memory)."""
+    """Whether two rise times are so far apart that it is worth a look."""
     least, most = sorted((one_us, other_us))
     return most >= _WORTH_US and most >= _TIMES * least
 
@@ -101,12 +103,10 @@ def roles(wiring: Wiring) -> dict[int, str]:
     return found
 
 
-def findings(
-    matrix: Matrix, table: Observation, resets: Iterable[int] = (), *, not_measured: int = 0
-) -> LineFindings:
+def findings(matrix: Matrix, table: Observation, resets: Iterable[int] = ()) -> LineFindings:
     """`table`: a whole one, with nothing pressed. `resets`: pins at whose first drive the board restarted,
-    twice; they are joined to RUN. `not_measured`: pins that the board left out for another reason."""
-    return _Lines(matrix, table, frozenset(resets), not_measured).findings()
+    twice; they are joined to RUN."""
+    return _Lines(matrix, table, frozenset(resets)).findings()
 
 
 def wavering(matrix: Matrix, before: Observation, now: Observation) -> tuple[str, ...]:
@@ -118,7 +118,7 @@ def wavering(matrix: Matrix, before: Observation, now: Observation) -> tuple[str
     pairs = {
         tuple(sorted((driven, line)))
         for driven in members(before.over & now.over)
-        for line in members(changed >> (32 * driven) & ROW)
+        for line in members(row_of(changed, driven))
     }
     return tuple(
         f"GPIO{a} and GPIO{b} read low for one another once, and high once, with nothing touched: flux or "
@@ -127,12 +127,32 @@ def wavering(matrix: Matrix, before: Observation, now: Observation) -> tuple[str
     )
 
 
+def with_wavering(findings: LineFindings, wavering: Iterable[tuple[int, int]]) -> LineFindings:
+    """The same with pairs of lines that read low for one another at one time, and high at another. Copper
+    doesn't: that is dirt."""
+    found, groups = {line.gpio: line for line in findings.lines}, findings.groups
+    for both in wavering:
+        groups = tuple(group for group in groups if group != both)
+        for gpio, other in (both, both[::-1]):
+            line = found.get(gpio)
+            if line is not None and line.verdict in (
+                LineVerdict.CLEAR,
+                LineVerdict.BRIDGED,
+                LineVerdict.WEAK,
+            ):
+                known = [one for one in line.joined if one.pin != f"GPIO{other}"]
+                if line.verdict is LineVerdict.BRIDGED and known:
+                    continue  # copper joins it to a third one, too
+                joined = (*known, _neighbour(other))
+                found[gpio] = replace(line, verdict=LineVerdict.WEAK, joined=joined, note=WAVERS)
+    return replace(findings, lines=tuple(found.values()), groups=groups)
+
+
 class _Lines:
-    def __init__(self, matrix: Matrix, table: Observation, resets: frozenset[int], not_measured: int) -> None:
+    def __init__(self, matrix: Matrix, table: Observation, resets: frozenset[int]) -> None:
         self.matrix, self.table, self.resets = matrix, table, resets
         self.wiring = matrix.wiring
         self.roles = roles(self.wiring)
-        self.not_measured = not_measured
         down = table.down if table.down is not None else ROW
         self.high = table.over & (~down | table.held)
         self.low = table.row(REST) & ~self.high
@@ -167,9 +187,9 @@ class _Lines:
         maybe_closed = self._maybe_closed(groups)
         unsure = {gpio for group in groups if self._by_switches(group) for gpio in group}
         closed = self._closed(groups)
-        leaking = self._leaking(closed)
+        leaking = self._leaking()
         group_of = {gpio: group for group in groups for gpio in group}
-        every = sorted({*members(self.table.over | self.not_measured), *self.roles, *self.resets})
+        every = sorted({*members(self.table.over), *self.roles, *self.resets})
         lines = tuple(self._line(gpio, group_of.get(gpio, ()), gpio in unsure, leaking) for gpio in every)
         return LineFindings(lines, tuple(groups), closed, maybe_closed, self.table)
 
@@ -324,7 +344,7 @@ class _Lines:
                 waiting.append(driven)
         return False
 
-    def _leaking(self, closed: Mapping[str, State]) -> dict[int, int]:
+    def _leaking(self) -> dict[int, int]:
         """Pairs that read low one way only, where neither a switch nor a way around explains it."""
         found: dict[int, int] = {}
         # An indicator's LED leaks by trade, as its reading likes.

@@ -9,18 +9,23 @@ ask next is `guide`'s business.
 * Touching the switch that was offered instead says "the one asked for is silent". That is believed once
   the touched one has shown, asked for itself, that it is where the file says.
 * `swapped` needs a closed round: every switch in it answered twice as another one in it.
+* Lines that no switch joins, and that read low for one another at one time and high at another, let current
+  through as they like (dirt). They are taken to do so always, and what is silent, elsewhere, in company or
+  rough on such a board is no evidence: it is asked again once it is clean.
 """
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from dataclasses import replace
 from enum import Enum
 from typing import TYPE_CHECKING, NamedTuple
 
 from hil.diagnosis.ghosts import Ghosts
 from hil.judge import Judgement, Matrix, Place, State, ends, lines_of
-from hil.observe import REST, ROW, Observation, pairs
+from hil.observe import REST, ROW, Observation, members, pair, pairs
 from hil.result import Position, PositionVerdict
+from hil.stages.lines import with_wavering
 from hil.wire import TIMES_US
 from keyc.keyboard import Diodes
 
@@ -126,11 +131,15 @@ class Positions:
         self._elsewhere: Observation | None = None  # since the question: contact where no switch is
         self._beside: dict[str, Observation] = {}  # asked → what was read when a settled one answered
         self._tables: dict[str, list[Observation]] = {}  # asked → what was read then, nothing else held
+        self._wavered: Counter[tuple[int, int]] = Counter()
+        self._wavering = 0  # pairs that read as they like: one direction of each, and both
+        self._wavering_both = 0
         self._one_way = {
             switch.name: bool(matrix.backward(switch.name) & ~base.readable & ~_blinded(base))
             for switch in matrix.wiring.switches
         }
         self._note_openings(self._now)
+        self._note_wavering(self._now)
 
     # -- evidence ----------------------------------------------------------------------------------
 
@@ -164,7 +173,7 @@ class Positions:
 
     def restart(self, base: Observation) -> None:
         """The board was gone and is back: what was seen stands, what was held is asked again."""
-        self._now = base
+        self._now = base = self._steadied(base)
         pressed = self._pressed_now = self.matrix.read_pressed(base)
         self._let_go |= {name for name in self._held if name not in pressed}
         self._held = {name: others for name, others in self._held.items() if name in pressed}
@@ -174,13 +183,22 @@ class Positions:
     def see(self, table: Observation, *, steady: bool = True) -> Noted | None:
         """One frame: the table as it is now. What it meant; None if it meant nothing new."""
         self.frames += 1
+        raw = table
+        if self._wavering:
+            table = self._steadied(table)
         if not steady:
+            self._note_wavering(raw)
+            if self._wavering:
+                self._rattled_since_asked = True  # silence says nothing while it goes on
+                return None
             return self._rattled(table)
         before, self._now = self._now, table
         pressed = self.matrix.read_pressed(table)
         self.ghosts.see(self._pressed_now, pressed)
         self._pressed_now = pressed
         released = self._releases(table)
+        if released and raw.low != self.base.low and not self._held:
+            self._note_wavering(raw)
         gained = table.low & ~before.low
         if not gained:
             return Noted(Kind.RELEASED, released[0], self.asked) if released else None
@@ -219,6 +237,31 @@ class Positions:
     def _read(self, asked: str, table: Observation) -> None:
         if not self._held:
             self._tables.setdefault(asked, []).append(table)
+
+    def _note_wavering(self, table: Observation) -> None:
+        """A frame that no press explains: one that never became quiet, or in which the last finger left."""
+        changed = (table.low ^ self.base.low) & table.readable & self.base.readable & ~self._wavering_both
+        if not changed or self.matrix.at(changed):
+            return
+        found = {
+            (min(driven, line), max(driven, line))
+            for driven in members(table.over & self.base.over)
+            for line in members(changed >> (32 * driven) & ROW)
+        }
+        self._wavered.update(found)
+        new = [both for both in found if self._wavered[both] >= _AGREEING]
+        if not new:
+            return
+        for a, b in new:
+            self._wavering |= pair(a, b)
+            self._wavering_both |= pair(a, b) | pair(b, a)
+        self.base, self._now = self._steadied(self.base), self._steadied(self._now)
+        self.lines = with_wavering(self.lines, new)
+        self._judgeable.clear()
+
+    def _steadied(self, table: Observation) -> Observation:
+        """The table with pairs that waver as what leaks: low in one direction, whatever they read."""
+        return replace(table, low=table.low & ~self._wavering_both | self._wavering)
 
     def _rattled(self, table: Observation) -> Noted | None:
         """A frame that never became quiet: the next quiet one is compared with the one before."""
@@ -296,6 +339,8 @@ class Positions:
         """Per switch what was read while it was pressed, where that is believed: the good press that proves
         it, one where it answered as the same other one as in another press, or two that agree (with silence
         the table at rest)."""
+        if self._wavering:
+            return {}
         found: dict[str, Observation] = {}
         for name, tables in self._tables.items():
             alike = Counter(table.low & table.readable for table in tables).most_common(1)[0]
@@ -330,6 +375,8 @@ class Positions:
     def answered_elsewhere(self, name: str) -> str | Place | None:
         """The position that this switch, asked for, answered as, twice and never as another one or itself;
         or the place, if the file has no switch there."""
+        if self._wavering:
+            return None
         seen = [other for other in self._while_asked.get(name, ()) if other is not None]
         if not seen and (beside := self.answers_beside(name)) is not None:
             return beside
@@ -350,6 +397,8 @@ class Positions:
 
     def answers_beside(self, name: str) -> str | None:
         """The switch that answers for itself, and each time that this one is asked for."""
+        if self._wavering:
+            return None
         for other, times in self._instead_of.get(name, Counter()).most_common(1):
             if times >= _NO_SLIP and not self.is_settled(name):
                 return other
@@ -390,6 +439,8 @@ class Positions:
 
     def silences(self, name: str) -> int:
         """How often this switch, asked for, did not answer, as far as that is believed."""
+        if self._wavering:
+            return 0
         seen = self._while_asked.get(name, [])
         offered = {p.instead for each in self._seen for p in self._kinds_of(each) if p.asked == name}
         counts = Counter(other for other in seen if other is not None)
@@ -409,7 +460,7 @@ class Positions:
     def seen_with(self, name: str) -> tuple[str, ...]:
         """The positions that answered together with this one, twice alike."""
         alike = Counter(self._unclear.get(name, ())).most_common(1)
-        if not alike or alike[0][1] < _AGREEING:
+        if self._wavering or not alike or alike[0][1] < _AGREEING:
             return ()
         return tuple(other for other in alike[0][0] if other != name)
 
@@ -460,18 +511,23 @@ class Positions:
             # Asked for another one it may have been that one, in this one's place.
             if press.asked in (None, name) or press.instead == name:
                 counts[press.state] += self._seen[name][press]
-        bad = [state for state in (State.REVERSED, State.SHORTED) if counts[state] >= _AGREEING]
+        rough = self._fingers and not self._wavering
+        bad = [
+            state
+            for state in (State.REVERSED, State.SHORTED)
+            if counts[state] >= _AGREEING and not self._wavering
+        ]
         if bad and (counts[State.GOOD] or len(bad) > 1):
             return PositionVerdict.INTERMITTENT, None, None, ()
         if bad == [State.REVERSED]:
             return PositionVerdict.REVERSED, State.REVERSED, None, ()
         if bad == [State.SHORTED]:
             return PositionVerdict.SHORTED, State.SHORTED, None, ()
-        if self._fingers and self._reclosed[name] >= _AGREEING:
+        if rough and self._reclosed[name] >= _AGREEING:
             return PositionVerdict.INTERMITTENT, None, None, ()
-        if self._fingers and self._unsteady[name] >= max(_AGREEING, counts[State.GOOD]):
+        if rough and self._unsteady[name] >= max(_AGREEING, counts[State.GOOD]):
             return PositionVerdict.CHATTERING, None, None, ()
-        if self._fingers and self._was_rough_once(name):
+        if rough and self._was_rough_once(name):
             return PositionVerdict.UNTESTED, None, None, (ROUGH,)
         if self.is_good(name):
             # A contact that closes and doesn't open again is no good switch.
@@ -495,7 +551,7 @@ class Positions:
 
     def remarks(self) -> tuple[str, ...]:
         """The switches that are proven, and whose contact let go or rattled once before it was clean."""
-        if not self._fingers:
+        if not self._fingers or self._wavering:
             return ()
         verdicts = {name: self._verdict(name)[0] for name in self.matrix.switches}
         # What a switch that chatters did as it was let go may have looked like the next one's.
@@ -559,6 +615,9 @@ class Positions:
         return tuple(dict.fromkeys(found)) or ("the board did not measure its lines",)
 
     def _why_untested(self, name: str) -> tuple[str, ...]:
+        if self._wavering:
+            a, b = min(both for both, times in self._wavered.items() if times >= _AGREEING)
+            return (f"leaky GPIO{a} GPIO{b}",)
         together = self.seen_with(name)
         if together:
             return (f"answers together with {' and '.join(together)}",)

@@ -35,6 +35,7 @@ _FINGERS = 3  # neighbours that one hand holds down
 _FEW_TOLD = 4
 _TRIES = 3  # of a chord that isn't seen whole
 
+_BOUNCE_US = 5_000  # a good contact may bounce for so long (common practice)
 _TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 NOTHING = "together: nothing was left in doubt that switches held at the same time would show"
 NO_NEIGHBOUR = (
@@ -93,7 +94,10 @@ class Together:
     # -- what to ask -------------------------------------------------------------------------------
 
     def question(self) -> tuple[str, ...] | None:
-        """Switches to hold down together, in the order of the caps; None when nothing is left to ask."""
+        """Switches to hold down together, in the order of the caps: the same while fingers are on their way.
+        None when nothing is left to ask."""
+        if self._asked is not None and not self.still_held.isdisjoint(self._asked):
+            return self._asked
         for chord in self._wanted():
             if self._tried[chord] < _TRIES:
                 self._asked = chord
@@ -185,9 +189,9 @@ class Together:
         """One quiet frame. True if with it the chord asked for was seen whole, or let go before it was."""
         before, self._now = self._now, table
         held_before, held = self._matrix.read_pressed(before), self._matrix.read_pressed(table)
-        self._note_letting_go(held_before, held, table.time_us)
+        bouncing = self._note_letting_go(held_before, held, table.time_us)
         asked = self._asked
-        ghosts = self._ghosts(held_before, held)
+        ghosts = self._ghosts(held_before | bouncing, held)
         if asked and set(asked) <= held and held - {ghost.ghost for ghost in ghosts} == set(asked):
             reading = (frozenset(asked), table.low & table.readable)
             self._first.setdefault(reading, table)
@@ -196,32 +200,38 @@ class Together:
             self._most = max(self._most, len(held - {ghost.ghost for ghost in ghosts}))
             for chord in {*self._chords, *([asked] if asked else ())}:
                 self._seen_whole[chord] += set(chord) <= held
-            for one in self._neighbours:
+            for one in self._neighbours if held - held_before - bouncing else ():
                 if set(one) <= held:
                     self._judge(one, table)
         if asked is None:
             return False
-        if set(asked) <= held and not set(asked) <= held_before:
+        seen_whole = set(asked) <= held and not set(asked) <= held_before
+        let_go = not held and not set(asked) <= held_before and len(held_before & set(asked)) > 1
+        if seen_whole or let_go:
             self._tried[asked] += 1
-            return True
-        if held_before and not held and not set(asked) <= held_before and len(held_before & set(asked)) > 1:
-            self._tried[asked] += 1
-            return True
-        return False
+            self._asked = None
+        return seen_whole or let_go
 
-    def _note_letting_go(self, before: frozenset[str], held: frozenset[str], time_us: int) -> None:
-        for name in held - before:
-            opened_us = self._opened_us.get(name)
-            self._let_go[name] += opened_us is not None and (time_us - opened_us) % TIMES_US < _TOO_FAST_US
+    def _note_letting_go(self, before: frozenset[str], held: frozenset[str], time_us: int) -> frozenset[str]:
+        """Counts those that are back faster than a hand; returns those that only bounced: no new press."""
+        away_us = {
+            name: (time_us - self._opened_us[name]) % TIMES_US
+            for name in held - before
+            if name in self._opened_us
+        }
         self._opened_us.update(dict.fromkeys(before - held, time_us))
+        self._let_go.update(name for name, us in away_us.items() if _BOUNCE_US <= us < _TOO_FAST_US)
+        return frozenset(name for name, us in away_us.items() if us < _BOUNCE_US)
 
     def give_up(self) -> None:
         """The person says that the chord asked for can't be had."""
         if self._asked is not None:
             self._tried[self._asked] = _TRIES
+            self._asked = None
 
     def give_up_the_rest(self) -> None:
         """The person has had enough."""
+        self._asked = None
         for chord in tuple(self._wanted()):
             self._tried[chord] = _TRIES
 

@@ -10,8 +10,7 @@ from hil.views.markup import xml_text
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
-    from hil.views.markup import xml_text
-from hil.result import Result
+    from hil.result import Result
 
 
 def junit_of(result: Result) -> str:

@@ -163,7 +163,7 @@ class Page:
             # How many is enough; each on a line of its own would push everything else away.
             others = [line for line in self._parts["said"] if not line[0].endswith(" presses")]
             parts["said"] = [[event.text, ""], *others][:_LAST]
-            if event.switch and self._known(event.switch) is PositionVerdict.UNTESTED:
+            if kind == "typed" and event.switch and self._known(event.switch) is PositionVerdict.UNTESTED:
                 parts["caps"] = self._judged({event.switch: PositionVerdict.ANSWERS}, asked=self._asked)
         elif kind != "ended":
             is_bad = kind == "blip" or event.verdict is not None

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from hil.diagnosis.diagnose import UNPLUG
+from hil.places import names_in_short
 from hil.result import BAD_LINES, BAD_POSITIONS, LineVerdict, PositionVerdict, Verdict
 from hil.views.bounce_plot import bounce_svg
 from hil.views.measured import measured
@@ -285,26 +286,6 @@ def not_tested(result: Result) -> list[str]:
         else:
             others.append(text)
     return [*(f"{names_in_short(who)}: {reason}" for reason, who in by_reason.items()), *others]
-
-
-def names_in_short(names: Sequence[str]) -> str:
-    """Names with a comma between them; those that count up are told by their ends: SW2, SW5 to SW9."""
-    parts: list[str] = []
-    run: list[str] = []
-    for name in [*names, ""]:
-        if run and name and name == _following(run[-1]):
-            run.append(name)
-            continue
-        parts += [f"{run[0]} to {run[-1]}"] if len(run) > 2 else run
-        run = [name]
-    return ", ".join(parts)
-
-
-def _following(name: str) -> str | None:
-    """SW10 after SW9; None after a name without a number at its end, or with one that begins with 0."""
-    stem = name.rstrip("0123456789")
-    digits = name[len(stem) :]
-    return f"{stem}{int(digits) + 1}" if digits and digits[0] != "0" else None
 
 
 def _wrapped(text: str, indent: str, further: str | None = None) -> list[str]:

@@ -290,13 +290,15 @@ def _without_echo() -> Callable[[], None]:
     """Switches the echo of what is typed off, where that can be done; what switches it on again."""
     try:
         import termios
-
+    except ImportError:  # no such thing on this system
+        return lambda: None
+    try:
         terminal = sys.stdin.fileno()
         before = termios.tcgetattr(terminal)
         now = [*before]
         now[3] &= ~termios.ECHO
         termios.tcsetattr(terminal, termios.TCSADRAIN, now)
-    except (ImportError, OSError, ValueError, AttributeError, termios.error):
+    except (OSError, ValueError, AttributeError, termios.error):  # no terminal
         return lambda: None
     return lambda: termios.tcsetattr(terminal, termios.TCSADRAIN, before)
 

@@ -16,7 +16,7 @@ _LINES = 30
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """A report as the host took it: when, which (`keyboard`, `consumer`, `system`), its bytes."""
+    """A report as the host took it: when, which (of `REPORT_NAMES`), its bytes."""
 
     time_us: int
     which: str

@@ -5,7 +5,8 @@ each state every finger movement is tried, and a state that was met before isn't
 comes to an end, what holds in every state is proved, for:
 
 * events as the debounce tells them, one after the other, each told to the host before the next comes;
-* at most so many keys down at once, and so many events waiting to be decided (see `LEVELS`);
+* at most so many keys down at once, and so many events waiting to be decided (see `LEVELS`), or the keys
+  of one chord;
 * fingers that are quick beside all rules, and waits past each time that the keymap's rules name;
 * keys that are alike stand for one another: two of each kind are moved.
 
@@ -29,14 +30,18 @@ from keyc.engine.engine import MOVE_DOWN, MOVE_DOWN_AND_UP, MOVE_NONE, MOVE_UP, 
 from keyc.engine.library import load
 from keyc.keyboard import (
     Action,
+    Bottom,
     ByTaps,
     Keyboard,
+    NextOnly,
     Off,
     Press,
     Rules,
     TapOrHold,
     Through,
+    UntilPressedAgain,
 )
+from keyc.language.ways import cells_on, parts_of
 from keyc.source import Span
 from keyc.tables import tables_of
 from keyc.usages import FIRST_MODIFIER, KEYBOARD_PAGE, modifier_name
@@ -49,6 +54,7 @@ _STEP_LEAST_US = 8_000
 _LONGEST_TELLING_US = 120_000_000
 _PROGRESS_S = 0.5
 _WIDTH = 80
+_NAMED_MOST = 4
 
 
 class Level(NamedTuple):
@@ -73,12 +79,14 @@ class Verdict(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """One thing to prove. `script`: the shortest way to a counter-example, for `keyc try --script`."""
+    """One thing to prove. `script`: the shortest way to a counter-example, for `keyc try --script`; `span`:
+    what in the file leads there, if it is one thing."""
 
     what: str
     verdict: Verdict
     remark: str = ""
     script: str | None = None
+    span: Span | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +180,7 @@ class _Exploration:
         self.switch_count = tables.switch_count
         names = [switch.name for switch in keyboard.wiring.switches]
         self.moved = moved_switches(keyboard)
+        self._chords = [frozenset(map(names.index, chord.members)) for chord in keyboard.chords]
         every = (keyboard.timing.debounce, *keyboard.timing.for_switch.values())
         debounce_us = max(one.time_us for one in every)
         self.step_us = max(_STEP_LEAST_US, -(-(debounce_us + 3_000) // 1000) * 1000)
@@ -229,7 +238,7 @@ class _Exploration:
             if step.restarted:
                 self._restarting.add(number)
                 continue
-            if step.waiting > self.level.waiting:
+            if step.waiting > (len(after) if self._may_play(after) else self.level.waiting):
                 self._cut.add(number)
                 continue
             reached = self._add(self._engine.saved(), after, number, move, step.waiting)
@@ -243,10 +252,14 @@ class _Exploration:
         for switch in self.moved:
             if switch in down:
                 yield self._ups[switch], down - {switch}
-            elif len(down) < self.level.fingers:
+            elif len(down) < self.level.fingers or self._may_play(down | {switch}):
                 yield self._downs[switch], down | {switch}
         for move in (*self._turns, *self._waits):
             yield move, down
+
+    def _may_play(self, down: frozenset[int]) -> bool:
+        """Whether these keys, more than the level has fingers for, are some or all of one chord's."""
+        return len(down) > self.level.fingers and any(map(down.issubset, self._chords))
 
     def _add(self, state: bytes, down: frozenset[int], parent: int, move: _Move | None, waiting: int) -> int:
         digest = blake2b(repr(sorted(down)).encode() + state, digest_size=16).digest()
@@ -380,7 +393,7 @@ def _kind_of(action: Action) -> object:
 def _judged(keyboard: Keyboard, seen: list[_Exploration], stopped_by: str | None) -> Proof:
     whole = seen if stopped_by is None else seen[:-1]
     verdict = Verdict.PROVED if whole else Verdict.OPEN
-    reached, unreached = _reach(keyboard, seen)
+    reached, unreached = _reach(keyboard, seen, whole=stopped_by is None)
     return Proof(
         (
             _held_claim(seen[-1], verdict),
@@ -419,16 +432,36 @@ def _way_out_claims(keyboard: Keyboard, seen: list[_Exploration], verdict: Verdi
     met = set().union(*(one.modes for one in seen))
     first = seen[0].modes[0][0]
     for bottom in sorted({modes[0] for modes in met} - {first}):
-        yield _way_out(seen, verdict, f"bottom({names[bottom]}) can be left", _Mode(0, bottom, exact=True))
-    modifiers = [modifier_name(FIRST_MODIFIER + bit) for bit in range(8)]
-    lists = [(1, 1 << bit, f"lock({name}) can be undone") for bit, name in enumerate(modifiers)]
-    lists += [(2, 1 << bit, f"next({name}) can be spent") for bit, name in enumerate(modifiers)]
-    lists += [(3 + number, 1, f"lock({name}) can be undone") for number, name in enumerate(names)]
-    lists += [(3 + number, 2, f"next({name}) can be spent") for number, name in enumerate(names)]
-    for place, mask, what in lists:
+        name = names[bottom]
+        span = _first_span(keyboard, name, Bottom)
+        yield _way_out(seen, verdict, f"bottom({name}) can be left", _Mode(0, bottom, exact=True), span)
+    modifiers = [FIRST_MODIFIER + bit for bit in range(8)]
+    locked, armed = (UntilPressedAgain, NextOnly), (NextOnly,)
+    lists: list[tuple[int, int, str, str | int, tuple[type[Action], ...]]] = [
+        *((1, 1 << bit, "lock({}) can be undone", usage, locked) for bit, usage in enumerate(modifiers)),
+        *((2, 1 << bit, "next({}) can be spent", usage, armed) for bit, usage in enumerate(modifiers)),
+        *((3 + number, 1, "lock({}) can be undone", name, locked) for number, name in enumerate(names)),
+        *((3 + number, 2, "next({}) can be spent", name, armed) for number, name in enumerate(names)),
+    ]
+    for place, mask, what, target, kinds in lists:
         mode = _Mode(place, mask)
         if any(map(mode.is_on, met)):
-            yield _way_out(seen, verdict, what, mode)
+            name = target if isinstance(target, str) else modifier_name(target)
+            yield _way_out(seen, verdict, what.format(name), mode, _first_span(keyboard, target, *kinds))
+
+
+def _first_span(keyboard: Keyboard, target: str | int, *kinds: type[Action]) -> Span | None:
+    """Where the file first says an action of these kinds, those named first before the others, that turns
+    on this layer or this modifier (its usage id)."""
+    cells = [cell for layer in keyboard.layers for cell in cells_on(keyboard, layer)]
+    for kind in kinds:
+        for cell in cells:
+            for part in parts_of(cell.action):
+                match part:
+                    case Bottom(on) | UntilPressedAgain(on) | NextOnly(on) if isinstance(part, kind):
+                        if on == target or (isinstance(on, tuple) and target in on):
+                            return cell.span
+    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -444,17 +477,21 @@ class _Mode:
         return byte == self.value if self.exact else byte & self.value != 0
 
 
-def _way_out(seen: list[_Exploration], verdict: Verdict, what: str, mode: _Mode) -> Claim:
+def _way_out(seen: list[_Exploration], verdict: Verdict, what: str, mode: _Mode, span: Span | None) -> Claim:
     for one in seen:
         number = one.trapped(mode.is_on)
         if number is not None:
-            return Claim(what, Verdict.FAILED, "no way leads out of this", one.script_to(number))
+            return Claim(what, Verdict.FAILED, "no way leads out of this", one.script_to(number), span)
     return Claim(f"{what}, wherever it leads", verdict)
 
 
-def _reach(keyboard: Keyboard, seen: list[_Exploration]) -> tuple[list[Claim], list[Diagnostic]]:
-    """Whether every layer comes on, every cell is found by a press, every chord is played."""
+def _reach(
+    keyboard: Keyboard, seen: list[_Exploration], *, whole: bool
+) -> tuple[list[Claim], list[Diagnostic]]:
+    """Whether every layer comes on, every cell is found by a press, every chord is played; which of them
+    aren't is said in the claims, too, unless all was explored: then they are warnings."""
     unreached: list[Diagnostic] = []
+    missing: list[str] = []
     names = [switch.name for switch in keyboard.wiring.switches]
     layers = [layer.name for number, layer in enumerate(keyboard.layers) if _any(seen, "layers", number)]
     total = len(keyboard.chords)
@@ -466,12 +503,15 @@ def _reach(keyboard: Keyboard, seen: list[_Exploration]) -> tuple[list[Claim], l
             total += 1
             if not _any(seen, "cells", number * seen[0].switch_count + switch):
                 unreached.append(_never(f"a press of {name} never finds this", cell.span, seen[-1]))
+                missing.append(f"{name} on {layer.name}")
     for number, chord in enumerate(keyboard.chords):
         if not _any(seen, "chords", number):
             unreached.append(_never("this chord is never played", chord.span, seen[-1]))
+            missing.append(f"the chord {' '.join(chord.members)} on {chord.layer}")
+    out_of_reach = [layer.name for layer in keyboard.layers if layer.name not in layers]
     return [
-        _all_claim("every layer is reached", len(layers), len(keyboard.layers)),
-        _all_claim("every cell and every chord is reached", total - len(unreached), total),
+        _all_claim("every layer is reached", out_of_reach, len(keyboard.layers), named=True),
+        _all_claim("every cell and every chord is reached", missing, total, named=not whole),
     ], unreached
 
 
@@ -479,8 +519,12 @@ def _any(seen: list[_Exploration], what: str, number: int) -> bool:
     return any(getattr(one, what)[number] for one in seen)
 
 
-def _all_claim(what: str, count: int, total: int) -> Claim:
-    return Claim(what, Verdict.PROVED if count == total else Verdict.NOT_ALL, f"{count} of {total}")
+def _all_claim(what: str, missing: Sequence[str], total: int, *, named: bool) -> Claim:
+    remark = f"{total - len(missing)} of {total}"
+    if missing and named:
+        more = [f"{len(missing) - _NAMED_MOST} more"] if len(missing) > _NAMED_MOST else []
+        remark += f"; not reached: {', '.join([*missing[:_NAMED_MOST], *more])}"
+    return Claim(what, Verdict.NOT_ALL if missing else Verdict.PROVED, remark)
 
 
 def _never(message: str, span: Span, seen: _Exploration) -> Diagnostic:
@@ -503,7 +547,7 @@ def diagnostics_of(proof: Proof, keyboard: Keyboard) -> list[Diagnostic]:
             "proof-failed",
             "error",
             f"not so: {claim.what}; {claim.remark}",
-            keyboard.span,
+            claim.span or keyboard.span,
             f'keyc try {keyboard.span.source.name} --script "{claim.script}"'
             if claim.script
             else "the way there turns a dial, which no script can",
@@ -524,9 +568,9 @@ def as_text(proof: Proof) -> str:
         f"explored whole with up to {levels or 'one key down'}" if proof.explored else "not explored whole"
     )
     if proof.stopped_by is not None:
-        level = LEVELS[len(proof.explored)]
-        depth += f"; then stopped {proof.stopped_by}, when every way of up to {proof.moves_whole} movements "
-        depth += f"and waits with {level.fingers} {'key' if level.fingers == 1 else 'keys'} down was tried"
+        fingers, moves = LEVELS[len(proof.explored)].fingers, proof.moves_whole
+        depth += f"{'; then' if proof.explored else ','} stopped {proof.stopped_by}, when every way of up to "
+        depth += f"{_counted(moves, 'movement')} and waits with {_counted(fingers, 'key')} down was tried"
     lines = wrap(f"{depth} ({keys}, {proof.states:,} states)", _WIDTH)
     for claim in proof.claims:
         remark = f": {claim.remark}" if claim.remark else ""
@@ -535,3 +579,7 @@ def as_text(proof: Proof) -> str:
         if claim.script:
             lines.append(f"{' ' * len(head)}shortest way there: {claim.script}")
     return "\n".join(lines)
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"

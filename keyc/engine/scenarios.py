@@ -46,15 +46,17 @@ _TELL_US = 1_000_000  # longest that the host may take for what is queued
 _STROKE_US = 4_000  # what a stroke of a sequence takes at most: down and up, each told by itself
 _TIME_LINE_ROWS = 12
 _STILL = (0, 0, 0, 0)
-_WAYS = (("right", "left"), ("down", "up"), ("wheel up", "wheel down"), ("wheel right", "wheel left"))
+_RESTARTED = "the board restarts into its own drive"
+_WAYS = (("right", "left"), ("down", "up"))
+_TURNS = (("up", "down"), ("right", "left"))
 
 
 @dataclass(frozen=True, slots=True)
 class Moment:
     """One entry of a time line: what the finger did, or what the host was told then.
 
-    `came` is set where an `expect` stands: what it found. `moved` is what a report of the pointer told:
-    how far to the right and down, and the wheel up and to the right.
+    `came` is set where an `expect` stands: what it found; and where `usb-boot` ends it all. `moved` is what
+    a report of the pointer told: how far to the right and down, and the wheel up and to the right.
     """
 
     time_us: int
@@ -163,14 +165,17 @@ def time_line_rows(moments: Iterable[Moment]) -> list[tuple[str, str, str]]:
 def _seen_by_computer(moment: Moment, way: tuple[int, ...]) -> str:
     if moment.held is None:
         return moment.came or ""
-    moves = [
-        f"{abs(steps)} {back if steps < 0 else forth}"
-        for steps, (forth, back) in zip(way, _WAYS, strict=True)
-        if steps
-    ]
-    if moves:
-        return " ".join((*moment.held, "moves", ", ".join(moves)))
+    moves = (("pointer", _ways(way[:2], _WAYS)), ("wheel", _ways(way[2:], _TURNS)))
+    told = [f"{what} {', '.join(ways)}" for what, ways in moves if ways]
+    if told:
+        return " ".join((*moment.held, ", ".join(told)))
     return " ".join(moment.held) or "nothing held"
+
+
+def _ways(way: Sequence[int], names: Sequence[tuple[str, str]]) -> list[str]:
+    """Such as `3 left`; a way that isn't gone isn't said."""
+    pairs = zip(way, names, strict=True)
+    return [f"{abs(steps)} {back if steps < 0 else forth}" for steps, (forth, back) in pairs if steps]
 
 
 def held_names(presses: Iterable[Usage]) -> tuple[str, ...]:
@@ -279,6 +284,7 @@ class _Run:
             for switch in keyboard.wiring.switches
         }
         self._closed: frozenset[str] = frozenset()
+        self._ended = False  # restarted into the ROM
         self._moved_us: dict[str, int] = {}  # since the last time that was written
         self._now_us = 0
         self.host = _HostView()
@@ -308,6 +314,9 @@ class _Run:
             held = held_names(self.host.held)
             self.moments.append(Moment(report.time_us, None, held, moved=motion_in(report)))
         self.reports += reports
+        if self._engine.restarted and not self._ended:
+            self._ended = True
+            self.moments.append(Moment(self._engine.now_us, None, came=_RESTARTED))
 
     def go_on(self) -> None:
         """Until all that has happened is decided and told."""

@@ -24,6 +24,7 @@ from keyc.engine.scenarios import (
     time_line_rows,
     usages_in,
 )
+from keyc.keyboard import Expect
 from keyc.source import Source, Span
 
 SCHEMA = 1
@@ -130,7 +131,7 @@ def as_text(trial: Trial) -> str:
 
 
 def _expects(result: ScenarioResult) -> bool:
-    return any(moment.came for moment in result.time_line)
+    return any(isinstance(step, Expect) for step in result.scenario.steps)
 
 
 def _time_line(result: ScenarioResult, failure: Diagnostic | None) -> Iterator[str]:

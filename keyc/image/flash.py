@@ -19,7 +19,14 @@ from typing import TYPE_CHECKING, Protocol
 from keyc.diagnostics import UserError
 from keyc.image.elf import FLASH_ORIGIN, RAM_ORIGIN
 from keyc.image.identity import tells_keymap
-from keyc.image.uf2 import UF2_BLOCK_BYTES, UF2_FAMILY, UF2_PAYLOAD_BYTES
+from keyc.image.uf2 import (
+    UF2_BLOCK_BYTES,
+    UF2_END,
+    UF2_FAMILY,
+    UF2_FAMILY_GIVEN,
+    UF2_MAGIC,
+    UF2_PAYLOAD_BYTES,
+)
 from keyc.image.usb_seen import UsbDevice, UsbIdentity, devices_here, version_text
 
 if TYPE_CHECKING:
@@ -29,9 +36,8 @@ ROM_BOARD_ID = "RPI-RP2"  # what the RP2040's ROM writes into INFO_UF2.TXT
 NAME_ON_DRIVE = "keyc.uf2"
 _FLASH_BYTES, _RAM_BYTES = 16 * 1024 * 1024, 264 * 1024
 _UF2_HEAD = struct.Struct("<8I")
-_UF2_MAGIC = (0x0A324655, 0x9E5D5157)
-_UF2_END = 0x0AB16F30
-_UF2_FAMILY_GIVEN, _UF2_NOT_MAIN_FLASH = 0x2000, 0x1
+_UF2_TAIL = struct.Struct("<I")
+_UF2_NOT_MAIN_FLASH = 0x1
 _GONE_WITHIN_S = 10.0  # the ROM restarts half a second after the last block
 _BACK_WITHIN_S = 15.0  # a computer may take its time to look at a new device
 _LOOK_EVERY_S = 0.2
@@ -151,11 +157,10 @@ def image_of(data: bytes, name: str) -> Image:
     for at in range(0, len(data), UF2_BLOCK_BYTES):
         block = data[at : at + UF2_BLOCK_BYTES]
         first, second, flags, address, length, number, total, family = _UF2_HEAD.unpack_from(block)
-        if (first, second) != _UF2_MAGIC or struct.unpack_from("<I", block, UF2_BLOCK_BYTES - 4)[
-            0
-        ] != _UF2_END:
+        (last,) = _UF2_TAIL.unpack_from(block, UF2_BLOCK_BYTES - _UF2_TAIL.size)
+        if (first, second) != UF2_MAGIC or last != UF2_END:
             raise refuse(f"block {at // UF2_BLOCK_BYTES} isn't a UF2 block")
-        if not flags & _UF2_FAMILY_GIVEN or family != UF2_FAMILY or flags & _UF2_NOT_MAIN_FLASH:
+        if not flags & UF2_FAMILY_GIVEN or family != UF2_FAMILY or flags & _UF2_NOT_MAIN_FLASH:
             raise refuse("this image is for another chip, not for an RP2040")
         if length != UF2_PAYLOAD_BYTES or address % UF2_PAYLOAD_BYTES:
             raise refuse(f"block {number} has {length} bytes for {address:#010x}: the ROM wants 256, aligned")
@@ -210,7 +215,7 @@ def flashed(
     progress(f"copying {image.blocks} blocks to {target.path}")
     _write(image, rig, target)
     progress("waiting for the board to restart")
-    if not _awaited(rig, _GONE_WITHIN_S, lambda: _same(target, rig.drives()) is None):
+    if not _awaited(rig, _GONE_WITHIN_S, lambda: target not in rig.drives()):
         raise UserError(
             f"the drive {target.path} is still there: the chip hasn't got the whole image",
             "unplug the board, plug it in with BOOTSEL held, and run this again",
@@ -268,7 +273,7 @@ def _write(image: Image, rig: Rig, target: Drive) -> None:
     try:
         rig.write(target, NAME_ON_DRIVE, image.data)
     except OSError as error:
-        if _same(target, rig.drives()) is None:
+        if target not in rig.drives():
             raise UserError(
                 "the drive went away before the whole image was copied",
                 "nothing is broken: plug the board in with BOOTSEL held, and run this again",
@@ -354,10 +359,6 @@ def _compared(rig: Rig, port: str, wanted: tuple[str, str] | None) -> str:
             exit_status=1,
         )
     return text
-
-
-def _same(target: Drive, drives: Sequence[Drive]) -> Drive | None:
-    return next((each for each in drives if each == target), None)
 
 
 def _awaited(rig: Rig, within_s: float, holds: Callable[[], bool]) -> bool:

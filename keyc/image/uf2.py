@@ -13,8 +13,8 @@ from keyc.image.elf import FLASH_ORIGIN, Segment
 UF2_BLOCK_BYTES = 512
 UF2_PAYLOAD_BYTES = 256
 UF2_FAMILY = 0xE48BFF56
-_UF2_MAGIC = (0x0A324655, 0x9E5D5157, 0x0AB16F30)
-_UF2_FAMILY_GIVEN = 0x2000
+UF2_MAGIC, UF2_END = (0x0A324655, 0x9E5D5157), 0x0AB16F30  # a block begins and ends with these
+UF2_FAMILY_GIVEN = 0x2000
 
 # RP2040 datasheet 2.8.1.3.1: 252 bytes and their check sum.
 BOOT2_BYTES = 252
@@ -44,8 +44,8 @@ def uf2_of(segments: Sequence[Segment]) -> bytes:
     for number, (page, payload) in enumerate(sorted(pages.items())):
         head = struct.pack(
             "<8I",
-            *_UF2_MAGIC[:2],
-            _UF2_FAMILY_GIVEN,
+            *UF2_MAGIC,
+            UF2_FAMILY_GIVEN,
             page * UF2_PAYLOAD_BYTES,
             UF2_PAYLOAD_BYTES,
             number,
@@ -53,7 +53,7 @@ def uf2_of(segments: Sequence[Segment]) -> bytes:
             UF2_FAMILY,
         )
         padding = bytes(UF2_BLOCK_BYTES - len(head) - UF2_PAYLOAD_BYTES - 4)
-        blocks.append(head + bytes(payload) + padding + struct.pack("<I", _UF2_MAGIC[2]))
+        blocks.append(head + bytes(payload) + padding + struct.pack("<I", UF2_END))
     return b"".join(blocks)
 
 

@@ -44,9 +44,12 @@ _KEYS_EXPECTED = "after `expect` stand the keys that must come, or `nothing`, or
 
 
 class Actions:
-    """What the words in a file's cells mean: the names given in it, and those of keys."""
+    """What the words in a file's cells mean: the names given in it, and those of keys.
 
-    def __init__(self, statements: Iterable[Statement], host: Layout, mistakes: Mistakes) -> None:
+    Without a `host`, whose name nobody knows, nothing is said of what keys type.
+    """
+
+    def __init__(self, statements: Iterable[Statement], host: Layout | None, mistakes: Mistakes) -> None:
         self._host = host
         self._mistakes = mistakes
         self.names = GivenNames(statements, mistakes)
@@ -56,7 +59,7 @@ class Actions:
         self._sequence_actions: dict[str, Typing | None] = {}
         self._lets_in_progress: list[str] = []
         self._known: dict[str, tuple[Action, str | None]] = {}  # what was understood, by its spelling
-        self._moved_letters = _moved_letters(host)
+        self._moved_letters = _moved_letters(host) if host else {}
 
     def check_names(self) -> None:
         """Tells the mistakes of lets and sequences that no cell uses."""
@@ -85,7 +88,7 @@ class Actions:
         """What a press, or the tap of a dual-role key, types on the host."""
         if isinstance(action, TapOrHold):
             return self._typed(action.tap)
-        return self._host.types(action) if isinstance(action, Press) else None
+        return self._host.types(action) if self._host and isinstance(action, Press) else None
 
     def action(self, written: Written) -> Action | None:
         """What a cell does; None, and told, if it can't be understood."""
@@ -155,17 +158,17 @@ class Actions:
 
             tell_unknown_key(word, self.names, self._mistakes)
             return None
-        if len(text) == 1 and text.upper() in self._moved_letters:
-            self._moved_letter(word)
+        if self._host and len(text) == 1 and text.upper() in self._moved_letters:
+            self._moved_letter(word, self._host)
         return Press(usage)
 
-    def _moved_letter(self, word: Word) -> None:
+    def _moved_letter(self, word: Word, host: Layout) -> None:
         letter = word.text.lower()
-        strokes = self._host.strokes(letter)
+        strokes = host.strokes(letter)
         own = f" (that is {written_press(strokes[0])})" if strokes and len(strokes) == 1 else ""
         self._mistakes.tell(
             "letter-types-another",
-            f"with {self._host.name}, `{word.text}` types {self._moved_letters[letter.upper()]}",
+            f"with {host.name}, `{word.text}` types {self._moved_letters[letter.upper()]}",
             word,
             f'to type {letter} write "{letter}"{own}; to mean the place write {full_name(letter)}',
             severity="warning",

@@ -5,6 +5,7 @@ Loaded only when a file has such a mistake.
 
 from __future__ import annotations
 
+from itertools import product
 from math import cos, radians, sin
 
 from keyc.keyboard import Cap
@@ -13,6 +14,7 @@ from keyc.sheet.caps import bounds
 
 _FIRST, _SECOND, _BOTH, _NEITHER = ".", ":", "#", " "
 _MOST_COLUMNS, _MOST_ROWS = 60, 12
+_WITHIN = tuple((part + 0.5) / 12 for part in range(12))  # of a character, where its middle doesn't tell
 
 
 def overlap_drawn(first: Cap, second: Cap) -> str:
@@ -22,13 +24,17 @@ def overlap_drawn(first: Cap, second: Cap) -> str:
     # A character is about twice as high as wide.
     per_u = min(10.0, _MOST_COLUMNS / across, 2 * _MOST_ROWS / down)
     columns, rows = max(1, round(across * per_u)), max(1, round(down * per_u / 2))
-    picture = [
-        [
-            _SIGNS[_holds(first, x_u, y_u), _holds(second, x_u, y_u)]
-            for x_u in (left + (column + 0.5) * across / columns for column in range(columns))
-        ]
-        for y_u in (top + (row + 0.5) * down / rows for row in range(rows))
-    ]
+
+    def sign(column: float, row: float) -> str:
+        x_u, y_u = left + column * across / columns, top + row * down / rows
+        return _SIGNS[_holds(first, x_u, y_u), _holds(second, x_u, y_u)]
+
+    picture = [[sign(column + 0.5, row + 0.5) for column in range(columns)] for row in range(rows)]
+    if not any(_BOTH in line for line in picture):  # they lie on each other by less than a character
+        for row, column in product(range(rows), range(columns)):
+            inside = product(_WITHIN, _WITHIN)
+            if any(sign(column + across_by, row + down_by) == _BOTH for across_by, down_by in inside):
+                picture[row][column] = _BOTH
     _write_name(picture, _FIRST, first.switch)
     _write_name(picture, _SECOND, second.switch)
     lines = ["  " + "".join(row).rstrip() for row in picture]

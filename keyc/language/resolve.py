@@ -137,7 +137,7 @@ class _Resolver:
             usb_vendor=vendor,
             usb_product=product,
             maker=maker,
-            host_layout=host.name,
+            host_layout=host.name if host else DEFAULT_LAYOUT,
             wiring=wiring,
             caps=shape.caps if shape else (),
             timing=timing,
@@ -197,16 +197,18 @@ class _Resolver:
                 self._mistakes.misread(misread, value)
             return 0, 0
 
-    def _host_layout(self, settings: Mapping[str, Setting]) -> Layout:
-        if "host-layout" in settings:
-            word = settings["host-layout"].value
-            if word.text in LAYOUT_NAMES:
-                return layout(word.text)
-            from keyc.layout_help import unknown_layout_help
+    def _host_layout(self, settings: Mapping[str, Setting]) -> Layout | None:
+        """The layout that texts are typed for; None, and told, if there is none of that name."""
+        if "host-layout" not in settings:
+            return layout(DEFAULT_LAYOUT)
+        word = settings["host-layout"].value
+        if word.text in LAYOUT_NAMES:
+            return layout(word.text)
+        from keyc.layout_help import unknown_layout_help
 
-            help = unknown_layout_help(word.text)
-            self._mistakes.tell("unknown-host-layout", f"no host layout is called `{word.text}`", word, help)
-        return layout(DEFAULT_LAYOUT)
+        help = unknown_layout_help(word.text)
+        self._mistakes.tell("unknown-host-layout", f"no host layout is called `{word.text}`", word, help)
+        return None
 
     def _title(self, word: Word, whose: str) -> str:
         """A text for people: a name of the keyboard, the maker, a scenario."""

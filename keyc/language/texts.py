@@ -29,9 +29,9 @@ def unescaped(word: Word) -> str:
 
 
 class Texts:
-    """What the texts of a file type."""
+    """What the texts of a file type; nothing, where the host layout's name is a mistake that was told."""
 
-    def __init__(self, host: Layout, mistakes: Mistakes) -> None:
+    def __init__(self, host: Layout | None, mistakes: Mistakes) -> None:
         self._host = host
         self._mistakes = mistakes
 
@@ -45,10 +45,12 @@ class Texts:
             if self._mistakes.source.text[word.end : word.end + 1] != '"':  # the third quote of `"""` is told
                 self._mistakes.tell("text-empty", "this text is empty", word, help)
             return None
+        if self._host is None:
+            return None
         if len(_characters(word)) > 1:
-            strokes = self._strokes(word)
+            strokes = self._strokes(word, self._host)
             return None if strokes is None else Typing(Sequence(None, strokes))
-        presses = self._character(text, word)
+        presses = self._character(text, word, self._host)
         if presses is None or len(presses) == 1:
             return presses[0] if presses else None
         first = written_press(presses[0])
@@ -72,7 +74,7 @@ class Texts:
             help = "write what is to be typed between the quotes, or take them out"
             self._mistakes.tell("text-empty", "this text is empty", word, help)
             return None
-        return self._strokes(word)
+        return self._strokes(word, self._host) if self._host else None
 
     def _said(self, word: Word) -> str | None:
         """What a text says; None, and told, if a backslash in it means nothing."""
@@ -82,19 +84,19 @@ class Texts:
             self._mistakes.misread(misread, word)
             return None
 
-    def _strokes(self, word: Word) -> tuple[Stroke, ...] | None:
+    def _strokes(self, word: Word, host: Layout) -> tuple[Stroke, ...] | None:
         """The strokes that type a quoted text; None, and told, if a character can't be typed."""
         strokes: list[Stroke] = []
         sound = True
         for character, start, end in _characters(word):
-            presses = self._character(character, self._mistakes.span(start, end))
+            presses = self._character(character, self._mistakes.span(start, end), host)
             if presses is None:
                 sound = False
             else:
                 strokes += [Stroke(press, in_text=True) for press in presses]
         return tuple(strokes) if sound else None
 
-    def _character(self, character: str, where: Word | Span) -> Many[Press] | None:
+    def _character(self, character: str, where: Word | Span, host: Layout) -> Many[Press] | None:
         """The presses of one character, which may be written in two code points: é."""
         if not character.isascii():
             from unicodedata import normalize
@@ -102,11 +104,11 @@ class Texts:
             character = normalize("NFC", character)
         presses: list[Press] = []
         for one in character:
-            strokes = self._host.strokes(one)
+            strokes = host.strokes(one)
             if strokes is None:
                 self._mistakes.tell(
                     "character-not-on-layout",
-                    f"{self._host.name} can't type {_shown(one)}",
+                    f"{host.name} can't type {_shown(one)}",
                     where,
                     "write a character that the computer's layout has, or set `host-layout` to the one "
                     "it uses",

@@ -159,6 +159,17 @@ class Unread:
         near = likely_meant(word, forms)
         if word in FORMS[""] and block:
             help = f"close `{block}` with `}}` before it"
+        elif word in forms and block == "wiring":
+            line = self._text[self._text.rfind("\n", 0, at) + 1 : at].split()
+            before = f"`{line[0]}`" if line else "something"
+            self._told.tell(
+                "misplaced",
+                f"`{word}` stands behind {before}, and begins a statement of its own",
+                at,
+                at + len(word),
+                f"begin a new line with it: {forms[word]}",
+            )
+            return
         elif word == "latch":
             help = LATCH_HELP
         elif word == "set":

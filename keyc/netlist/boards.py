@@ -10,6 +10,7 @@ from typing import Any
 from keyc import __version__
 from keyc.diagnostics import Diagnostic, UserError, as_json
 from keyc.keyboard import Diodes
+from keyc.netlist.cap_lines import PlacedCap
 from keyc.netlist.circuit import circuit_of, parts_read
 from keyc.netlist.controllers import read_pin_map
 from keyc.netlist.findings import findings
@@ -105,9 +106,10 @@ def board_json(read: ReadBoard) -> dict[str, Any]:
     """The board for scripts; places in mm as in the netlist, caps in key units with y downwards."""
     board, text = read.board, read.text
     netlist = board.circuit.netlist
+    caps = {cap.name: cap for cap in text.layout.caps}
     switches = [
         {
-            **_switch(text, key.contact),
+            **_switch(text, key.contact, caps[key.name]),
             "row": _pin(board.gpio(key.row)),
             "column": _pin(board.gpio(key.column)),
             "direct": None,
@@ -116,7 +118,13 @@ def board_json(read: ReadBoard) -> dict[str, Any]:
         for key in text.keys
     ]
     switches += [
-        {**_switch(text, one.contact), "row": None, "column": None, "direct": _pin(one.gpio), "diode": None}
+        {
+            **_switch(text, one.contact, caps[one.contact.name]),
+            "row": None,
+            "column": None,
+            "direct": _pin(one.gpio),
+            "diode": None,
+        }
         for one in text.directs
     ]
     return {
@@ -141,8 +149,7 @@ def board_json(read: ReadBoard) -> dict[str, Any]:
     }
 
 
-def _switch(text: BoardText, contact: Contact) -> dict[str, Any]:
-    cap = next(cap for cap in text.layout.caps if cap.name == contact.name)
+def _switch(text: BoardText, contact: Contact, cap: PlacedCap) -> dict[str, Any]:
     x_mm, y_mm = contact.part.centre_mm
     return {
         "name": text.names[contact.name],

@@ -10,6 +10,7 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from keyc.netlist.ipc_d_356 import Netlist, Pad
 from keyc.netlist.nearby import Nearby
@@ -22,11 +23,12 @@ _WITHIN_A_SWITCH_MM = 12.0  # from a switch's middle to its farthest pad
 _WITHIN_A_PART_MM = 25.0  # from one pad of a diode with wires to the other
 
 
-@dataclass(frozen=True, eq=False, slots=True)
+@dataclass(frozen=True, eq=False)
 class Part:
     """A part: its nets and its pads by pin. A pin whose pads are joined to nothing has None.
 
-    A pin without a name is called `?`, the next one `??`. `is_numbered`: its name was made here.
+    A pin without a name is called `?`, the next one `??`. `is_numbered`: its name was made here. What follows
+    from these is asked for many times, and worked out once.
     """
 
     name: str
@@ -34,18 +36,18 @@ class Part:
     pads: Mapping[str, tuple[Pad, ...]]
     is_numbered: bool = False
 
-    @property
+    @cached_property
     def prefix(self) -> str:
         """The letters that a designator begins with: `SW` of `SW17`."""
         match = re.match(r"[A-Za-z]+", self.name)
         return match[0].upper() if match else ""
 
-    @property
+    @cached_property
     def joined(self) -> tuple[str, ...]:
         """The nets that it is joined to, each once, in the order of its pins."""
         return tuple(dict.fromkeys(net for net in self.nets.values() if net is not None))
 
-    @property
+    @cached_property
     def centre_mm(self) -> tuple[float, float]:
         """The middle of its pads."""
         return centroid_mm([pad for pads in self.pads.values() for pad in pads])
@@ -59,7 +61,7 @@ class Terminal:
     pin: str
 
 
-@dataclass(frozen=True, eq=False, slots=True)
+@dataclass(frozen=True, eq=False)
 class Circuit:
     """A netlist's parts by name, the terminals of each net that joins something, and the large bare holes."""
 
@@ -70,7 +72,14 @@ class Circuit:
 
     def on(self, net: str) -> tuple[Part, ...]:
         """The parts on a net, each once."""
-        return tuple(dict.fromkeys(terminal.part for terminal in self.nets.get(net, ())))
+        return self._parts_on.get(net, ())
+
+    @cached_property
+    def _parts_on(self) -> dict[str, tuple[Part, ...]]:
+        return {
+            net: tuple(dict.fromkeys(terminal.part for terminal in terminals))
+            for net, terminals in self.nets.items()
+        }
 
 
 def circuit_of(netlist: Netlist) -> Circuit:

@@ -10,6 +10,7 @@ import os
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from keyc import pins
@@ -33,7 +34,7 @@ _CHIP_PINS = 57
 _MODULE_PINS = 43
 
 
-@dataclass(frozen=True, eq=False, slots=True)
+@dataclass(frozen=True, eq=False)
 class Controller:
     """The part, what it was taken for, its pins' names by pin, and the nets of its supply.
 
@@ -52,7 +53,15 @@ class Controller:
         return number if pins.is_gpio(number) else None
 
     def pins_on(self, net: str) -> list[str]:
-        return [pin for pin, joined in self.part.nets.items() if joined == net]
+        return list(self._pins_by_net.get(net, ()))
+
+    @cached_property
+    def _pins_by_net(self) -> dict[str, list[str]]:
+        found: dict[str, list[str]] = {}
+        for pin, net in self.part.nets.items():
+            if net is not None:
+                found.setdefault(net, []).append(pin)
+        return found
 
 
 def read_pin_map(path: str | os.PathLike[str]) -> dict[str, str]:

@@ -28,7 +28,7 @@ class Arrangement(Enum):
 
     TWO_PAIRS = "two pairs"  # pins 1 and 2 share pin 6, 4 and 5 share 3, as in a BAV70S or a BAW56S
     APART = "apart"  # each between pins that lie opposite: 1 and 6, 2 and 5, 3 and 4, as in a BAS16VY
-    ONE_COMMON = "one common pin"  # that of the only line in it
+    ONE_COMMON = "one common pin"  # the only one at a line
 
 
 class DiodePackages:
@@ -169,8 +169,8 @@ def _pairs(part: Part, arrangement: Arrangement, middles: frozenset[str]) -> _Pa
         case Arrangement.APART:
             pairs = [(str(pin), str(count + 1 - pin)) for pin in range(1, count // 2 + 1)]
         case Arrangement.ONE_COMMON:
-            lines = {net: pin for pin, net in part.nets.items() if net is not None and net not in middles}
-            common = next(iter(lines.values())) if len(lines) == 1 else None
+            at_lines = [pin for pin, net in part.nets.items() if net is not None and net not in middles]
+            common = at_lines[0] if len(at_lines) == 1 else None
             pairs = [(pin, common) for pin in part.nets if common is not None and pin != common]
     return frozenset(pair for pair in pairs if all(pin in part.nets for pin in pair))
 

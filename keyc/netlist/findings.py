@@ -13,6 +13,7 @@ from keyc.diagnostics import Diagnostic, in_file_order
 from keyc.netlist.circuit import Part
 from keyc.netlist.line_findings import (
     beside_supply,
+    forked_switches,
     lines_on_wrong_pins,
     lines_used_otherwise,
     lines_without_pin,
@@ -47,6 +48,7 @@ def findings(board: Board, layout: Layout) -> list[Diagnostic]:
             *twins(board),
             *_crowded(board, layout),
             *odd_keys(board),
+            *forked_switches(board),
             *lines_without_pin(board),
             *lines_on_wrong_pins(board),
             *lines_used_otherwise(board),

@@ -59,7 +59,7 @@ def board_text(board: Board) -> BoardText:
     whole = [key for key in board.keys if board.is_whole(key)]
     contacts = [key.contact for key in whole] + [direct.contact for direct in board.directs]
     unread = [key.contact for key in (*board.keys, *board.odd) if not board.is_whole(key) or key in board.odd]
-    unread += board.loose
+    unread += [*board.loose, *(one.contact for one in board.forked)]
     spots = spots_of(board.circuit, [*contacts, *unread])
     layout = layout_of(spots[: len(contacts)], spots[len(contacts) :])
     placed = {cap.name for cap in layout.caps}
@@ -252,6 +252,7 @@ def _left_out(text: BoardText) -> Iterator[str]:
     crowded = {name for name, _ in text.layout.crowded}
     unread = [key.name for key in (*board.keys, *board.odd) if key.name not in written | crowded]
     unread += [contact.name for contact in board.loose]
+    unread += [one.contact.name for one in board.forked]
     if unread:
         yield from _comment(f"not wired so that they could be read: {_listed(unread)}")
     if board.foreign:

@@ -31,6 +31,21 @@ def odd_keys(board: Board) -> Iterator[Diagnostic]:
         )
 
 
+def forked_switches(board: Board) -> Iterator[Diagnostic]:
+    for one in board.forked:
+        parts = list(dict.fromkeys(part.name for part, _ in one.pads))
+        yield told_at(
+            "switch-on-two-lines",
+            "error",
+            board,
+            f"{one.contact.name} leads to {len(one.lines)} lines through {names_of(parts)}: "
+            + names_of(board.net_name(net) for net in one.lines),
+            [(part, pin) for part, pin in one.pads],
+            "a press would be read on each of them: keep the line that the key belongs to, and take the "
+            "other diode off its line in the design",
+        )
+
+
 def lines_without_pin(board: Board) -> Iterator[Diagnostic]:
     ends: dict[Part, list[Line]] = defaultdict(list)
     for line in board.lines.values():
@@ -154,6 +169,7 @@ def lines_used_otherwise(board: Board) -> Iterator[Diagnostic]:
     keys = [*all_keys(board), *board.odd]
     own = {key.diode.part for key in keys if key.diode} | {key.contact.part for key in keys}
     own |= {contact.part for contact in board.loose}
+    own |= {part for one in board.forked for part in (one.contact.part, *(part for part, _ in one.pads))}
     for line in board.lines.values():
         if line.gpio is not None:
             yield from _strangers(board, line.net, line.gpio, own, line_name(board, line))

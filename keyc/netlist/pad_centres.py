@@ -89,8 +89,11 @@ def centred_pads(switches: Sequence[Pads]) -> list[Centre]:
     centres = [Centre(one.x, one.y) for one in placed]
     left = list(range(len(placed)))
     while left:
-        alike = [index for index in left if placed[index].kind.is_like(placed[left[0]].kind)]
-        left = [index for index in left if index not in alike]
+        alike: list[int] = []
+        others: list[int] = []
+        for index in left:
+            (alike if placed[index].kind.is_like(placed[left[0]].kind) else others).append(index)
+        left = others
         for index, centre in zip(alike, _centres_of_kind([placed[i] for i in alike]), strict=True):
             centres[index] = centre
     return centres

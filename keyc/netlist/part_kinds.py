@@ -57,6 +57,8 @@ def is_diode(part: Part) -> bool:
 
 
 def is_dial(part: Part) -> bool:
+    if len(part.nets) <= len(_DIAL_PINS):
+        return False
     pins = {pin.upper() for pin in part.nets}
     return pins >= _DIAL_PINS and bool(pins & {"C", "COM", "GND", *_PUSH_PINS})
 

@@ -21,7 +21,11 @@ def told_at(
     where: Sequence[tuple[Part, str | None]],
     help: str,
 ) -> Diagnostic:
-    """A diagnostic at the first pad's record, with each pad's place beside its own record."""
+    """A diagnostic at the first pad's record, with each pad's place beside its own record.
+
+    Pads that several keys share, in a package of diodes, may come several times; they are told of once.
+    """
+    where = list(dict.fromkeys(where))
     netlist = board.circuit.netlist
     places = [place_of(part, pin) for part, pin in where]
     spans = [netlist.span(pad_of(part, pin)) for part, pin in where]

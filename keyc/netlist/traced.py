@@ -1,6 +1,6 @@
 """A circuit → the keyboard in it: keys, lines and their pins, direct switches, dials, lights.
 
-Facts only: what is wrong with them is `board_findings.py`'s. A switch and its diode meet on a net that never
+Facts only: what is wrong with them is `findings.py`'s. A switch and its diode meet on a net that never
 reaches the controller and that no other part is on; without diodes a switch joins two lines.
 """
 
@@ -23,7 +23,18 @@ from keyc.netlist.part_kinds import (
     nets_beyond,
 )
 from keyc.netlist.rows_columns import oriented, with_twins
-from keyc.netlist.wired_board import Board, Contact, DialPart, Diode, DirectKey, Key, LightPart, Line, Side
+from keyc.netlist.wired_board import (
+    Board,
+    Contact,
+    DialPart,
+    Diode,
+    DirectKey,
+    ForkedSwitch,
+    Key,
+    LightPart,
+    Line,
+    Side,
+)
 
 
 def traced(
@@ -84,6 +95,8 @@ class _Tracer:
             for one in left
             if (None in one.ends or one.ends[0] == one.ends[1]) and one.part.prefix in prefixes
         ]
+        forked = list(self._forked([one for one in left if one not in loose], lines))
+        no_others = {*loose, *(one.contact for one in forked)}
         return Board(
             self._circuit,
             self._controller,
@@ -95,7 +108,8 @@ class _Tracer:
             tuple(self._lights({key.diode.part for key in keys if key.diode}, lines)),
             tuple(loose),
             tuple(odd),
-            tuple(one for one in left if one not in loose),
+            tuple(forked),
+            tuple(one for one in left if one not in no_others),
             tuple(foreign_contacts),
             pointing,
             guessed,
@@ -231,6 +245,22 @@ class _Tracer:
                 gpios = self._gpios(net) if net is not None else ()
                 if net is not None and gpios and net not in lines:
                     yield DirectKey(contact, net, gpios[0])
+
+    def _forked(self, left: Iterable[Contact], lines: Mapping[str, Line]) -> Iterator[ForkedSwitch]:
+        """Switches from whose pad diodes lead to several lines: one press would be read at each."""
+        for contact in left:
+            for net in contact.ends:
+                if net is None or net in self._power or net in lines or self._controller.pins_on(net):
+                    continue
+                pads = {
+                    beyond: (part, pin)
+                    for part in self._circuit.on(net)
+                    if is_diode(part)
+                    for pin, beyond in part.nets.items()
+                    if beyond is not None and beyond != net and (beyond in lines or self._gpios(beyond))
+                }
+                if len(pads) > 1:
+                    yield ForkedSwitch(contact, tuple(pads), tuple(pads.values()))
 
     def _dials(self) -> Iterator[DialPart]:
         for part in self._circuit.parts.values():

@@ -1,6 +1,6 @@
 """A keyboard as its netlist says that it is wired: keys, lines and their pins, diodes, dials, lights.
 
-Data only: `traced.py` finds it in a circuit, `board_findings.py` says what is wrong with it.
+Data only: `traced.py` finds it in a circuit, `findings.py` says what is wrong with it.
 """
 
 from __future__ import annotations
@@ -119,6 +119,15 @@ class DialPart:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class ForkedSwitch:
+    """A switch whose diodes lead from its pad on to several lines."""
+
+    contact: Contact
+    lines: tuple[str, ...]
+    pads: tuple[tuple[Part, str], ...]  # the diodes' pins at these lines
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class LightPart:
     part: Part
     net: str
@@ -131,8 +140,8 @@ class Board:
     """What a netlist says about a keyboard.
 
     `loose` are switches with an end that nothing is joined to; `odd` are keys whose lines are rows and
-    columns at once; `others` close something that is no key, such as RUN; `foreign` belong to
-    another controller.
+    columns at once; `forked` lead to several lines; `others` close something that is no key, such as RUN;
+    `foreign` belong to another controller.
     `pointing` is which way the diodes are taken to point, `turned` the keys that point the other way.
     """
 
@@ -146,6 +155,7 @@ class Board:
     lights: tuple[LightPart, ...]
     loose: tuple[Contact, ...]
     odd: tuple[Key, ...]
+    forked: tuple[ForkedSwitch, ...]
     others: tuple[Contact, ...]
     foreign: tuple[Contact, ...]
     pointing: Diodes

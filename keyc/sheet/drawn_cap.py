@@ -63,7 +63,7 @@ class DrawnCap:
         text = ",".join(map(str, numbers))
         size = 1.15 * self.small
         wide = width_of(text, size, bold=True) + 0.7 * size
-        right = self.left + 0.64 * self.unit if leaves_corner else self.right
+        right = self.left + 0.6 * self.unit if leaves_corner else self.right
         top = self.edges[1] - 0.15 * size
         self.draw(
             f'<rect x="{right - wide:.2f}" y="{top:.2f}" width="{wide:.2f}" height="{1.2 * size:.2f}" '

@@ -29,7 +29,9 @@ static int keyc_tell_detents(struct keyc_keyboard *keyboard, const struct keyc_d
         (void)keyc_put_event(keyboard, switch_number, false, now_us);
         edges += edges < 0 ? detent : -detent;
     }
-    return edges > KEYC_DIAL_EDGES_MOST ? KEYC_DIAL_EDGES_MOST : edges < -KEYC_DIAL_EDGES_MOST ? -KEYC_DIAL_EDGES_MOST : edges;
+    if (edges > KEYC_DIAL_EDGES_MOST)
+        return KEYC_DIAL_EDGES_MOST;
+    return edges < -KEYC_DIAL_EDGES_MOST ? -KEYC_DIAL_EDGES_MOST : edges;
 }
 
 /* Its state lies in the slots of its two switches, which no debounce uses. */

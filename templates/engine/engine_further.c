@@ -212,7 +212,8 @@ static void keyc_after_telling(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;
     struct keyc_further *state = keyc_further_of(keyboard);
-    /* While nothing else is to be done: events that wait may be as old. */
+    /* Only while nothing else is to be done: an event that waits is compared with what came before it, and may
+     * be older than that itself. */
     if (further->decide && keyboard->event_count == 0 && keyboard->deeds == 0) {
         uint32_t now_us = keyc_now_us(keyboard);
         keyc_keep_near(&state->typed_us, now_us, KEYC_LONG_AGO_US);

@@ -22,7 +22,6 @@
 #define KEYC_BY_CHORD 0x8000u
 #define KEYC_BY_LIFTED 0x4000u /* its own modifiers ended when another key went down */
 #define KEYC_BY_USED 0x2000u   /* a next: another key went down meanwhile */
-
 #define KEYC_BY_COVERED 0x1000u /* the key that a next waited for */
 
 /* Whether a cell holds a layer, whose number is in bits 0 to 7: by its name, or by `next`. */
@@ -35,9 +34,10 @@
 
 #define KEYC_NO_LAYER 0xFFu
 
-/* A step takes a bounded time, whatever falls on the keys. Its effort for switches that moved is counted:
- * one for each of them and one for each line that they are on. After more than a little it tells nothing, but
- * the next step tells and doesn't scan; with this much it leaves other lines to the next scan. */
+/* A step takes a bounded time, whatever falls on the keys, so that a scan is never long in coming. Its effort
+ * for switches that moved is counted: one for each of them and one for each line that they are on. After more
+ * than a little it tells nothing, but the next step tells and doesn't scan; with this much it leaves other lines
+ * to the next scan, which finds them changed still. */
 #define KEYC_LITTLE_EFFORT 3u
 #define KEYC_EFFORT_OF_A_STEP 8u
 

@@ -76,7 +76,7 @@ static void keyc_restart_when_told(struct keyc_keyboard *keyboard)
 
 /* A change's time is the start of the scan that saw it, the check's time the end of a scan: a
  * closure is told within the debounce time and one scan, and times are true to one scan; to two where
- * many switches move. */
+ * many switches move, since a step that only tells lies between them. Two of those never follow one another. */
 void keyc_advance(struct keyc_keyboard *keyboard)
 {
     const struct keyc_further_tables *further = keyboard->tables->further;

@@ -62,7 +62,7 @@ static const uint8_t keyc_hid_controls_and_pointer[] = {
 /* Interface, HID, endpoint: in this order (HID 1.11, 7.1). */
 #define KEYC_HID_PARTS(number, subclass, protocol, reports, endpoint, interval)                          \
     9, 4, (number), 0, 1, 3, (subclass), (protocol), 0,                                                  \
-    9, KEYC_HID, 0x11, 0x01, 0, 1, KEYC_HID_REPORT, KEYC_USB_WORD(sizeof(reports)),                          \
+    9, KEYC_HID, 0x11, 0x01, 0, 1, KEYC_HID_REPORT, KEYC_USB_WORD(sizeof(reports)),                      \
     7, 5, KEYC_USB_TO_HOST | (endpoint), 3, KEYC_USB_WORD(KEYC_USB_PACKET_BYTES), (interval)
 /* Powered by the bus, wakes the host, 100 mA. */
 #define KEYC_CONFIGURATION(length, interfaces) 9, 2, KEYC_USB_WORD(length), (interfaces), 1, 0, 0xA0, 50

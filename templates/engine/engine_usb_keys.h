@@ -1,5 +1,5 @@
 /* The keyboard as a USB device: a HID boot keyboard (HID 1.11, appendices B, F and G) and, for
- * keyboards that use media or power keys, a second interface whose reports carry an id.
+ * keyboards that use media or power keys or the pointer, a second interface whose reports carry an id.
  *
  * Reports of the first interface have 36 bytes: the eight of a boot report, which the report
  * descriptor calls padding but for the modifiers, then one bit for each of the usages 0x00 to 0xDF.

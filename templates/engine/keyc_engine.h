@@ -310,10 +310,12 @@ struct keyc_further {
 /* None of these may interrupt another: call them all from one place, not from handlers. */
 
 /* Starts from nothing held. `keyboard` is KEYC_KEYBOARD_BYTES(tables->switch_count), and with further
- * tables KEYC_FURTHER_BYTES(tables->layer_count) more, aligned as the struct. False when the tables are of another version or don't fit the chip. */
+ * tables KEYC_FURTHER_BYTES(tables->layer_count) more, aligned as the struct. False when the tables are of
+ * another version or don't fit the chip. */
 bool keyc_begin(struct keyc_keyboard *keyboard, const struct keyc_tables *tables, const struct keyc_port *port);
 
-/* Scans once, settles, and hands the port the next report if the host is ready for one. */
+/* One step: scans once, settles, and hands the port the next report if the host is ready for one. Where much
+ * happened the telling is left to the next step, which then doesn't scan: so no step takes long. */
 void keyc_advance(struct keyc_keyboard *keyboard);
 
 /* True when nothing is held, settling or waiting to be told: the port may sleep until a sensed or

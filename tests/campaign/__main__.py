@@ -138,8 +138,8 @@ def _faults(options: Namespace) -> Iterator[Row]:
 def _good(options: Namespace) -> Iterator[Row]:
     count, seed = 3000 // options.part_of, options.seed
     for slips, name in ((0.0, "good boards"), (0.05, "good boards, slips")):
-        scores = _counted(name, good.good_boards(count if not slips else count // 3, seed, slips))
-        yield from map(row_of, good.figures_of_desks(scores, name))
+        desks = _counted(name, good.good_boards(count if not slips else count // 3, seed, slips))
+        yield from map(row_of, good.figures_of_desks(desks, name))
     runs = _counted("good boards, every stage", good.whole_runs(count, seed))
     _missed((f"seed {one.seed}: {', '.join(one.alarms)}" for one in runs if one.alarms), options.show)
     yield from map(row_of, good.figures_of_runs(runs))

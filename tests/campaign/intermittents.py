@@ -12,9 +12,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from math import sqrt
 
-from boards import keyboard_of
-from wirings import wiring_of
-
 from hil.board import parse_fault
 from hil.conversation import Settings
 from hil.hands import FingerHand
@@ -24,6 +21,8 @@ from hil.session import Session
 from hil.transport import BoardTransport
 from hil.virtual import Finger, VirtualBoard, board_of, loader_of
 from keyc.fingerprints import fingerprints
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import wiring_of
 
 _SIGMAS = 3
 _KEYBOARD = keyboard_of(wiring_of((2, 3), (4, 5)))
@@ -50,12 +49,12 @@ class Way:
 
 
 # `bounces`: longer than the stage bears: a good contact may for 5 ms, and a frame is waited for for 60 ms.
-# In `typing` the debounce hides it, as it should; a contact that lets go comes through. In `together` one
-# that lets go while the other fingers are still on their way looks like a late finger: what sticks is left.
+# In `typing` the debounce hides it, as it should; a contact that lets go comes through.
 WAYS = (
     Way("positions", "drops"),
     Way("positions", "bounces", amount="70ms"),
     Way("positions", "sticks"),
+    Way("together", "drops"),
     Way("together", "sticks"),
     Way("bounce", "drops"),
     Way("bounce", "bounces", amount="7ms"),
@@ -65,7 +64,7 @@ WAYS = (
     Way("typing", "drops"),
     Way("typing", "sticks"),
 )
-SAMPLE = (WAYS[0], WAYS[3], WAYS[5], WAYS[7], WAYS[9])  # one of each stage
+SAMPLE = (WAYS[0], WAYS[3], WAYS[6], WAYS[8], WAYS[10])  # one of each stage
 
 
 class Counting(Finger):

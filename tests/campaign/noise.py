@@ -12,9 +12,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from random import Random
 
-from boards import keyboard_of
-from wirings import dial, light
-
 from hil.board import Fault
 from hil.conversation import Settings
 from hil.hands import FingerHand
@@ -28,6 +25,8 @@ from keyc.fingerprints import fingerprints
 from keyc.keyboard import Diodes, Keyboard, Wiring
 from tests.campaign.figures import Figure
 from tests.campaign.plant import boards, makes_sense, sample, static_faults
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import dial, light
 
 DAMAGED = 0.01  # of the bytes, both ways
 LOST = DOUBLED = 0.02  # of the packets

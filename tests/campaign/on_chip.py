@@ -11,9 +11,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from boards import keyboard_of
-from wirings import dial, small, wiring_of
-
 from hil.board import parse_fault
 from hil.conversation import Settings
 from hil.hands import FingerHand
@@ -25,6 +22,8 @@ from hil.virtual import Finger, board_of
 from keyc.fingerprints import fingerprints
 from keyc.keyboard import Diodes, Wiring
 from tests.campaign.figures import Figure
+from tests.hil.boards import keyboard_of
+from tests.hil.wirings import dial, small, wiring_of
 
 # A place or two for each word of the list of faults.
 KINDS = (

@@ -6,7 +6,6 @@ from itertools import combinations, pairwise
 from random import Random
 
 import networkx as nx
-from wirings import light, wiring_of
 
 from hil.board import Board, Fault, parse_fault
 from hil.diagnosis.candidates import canonical
@@ -14,6 +13,7 @@ from hil.judge import switches_on
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring
 from keyc.pins import neighbours
+from tests.hil.wirings import light, wiring_of
 
 
 def boards(diodes: Diodes) -> dict[str, Wiring]:

@@ -8,9 +8,6 @@ from functools import lru_cache
 from random import Random
 from typing import Literal
 
-from boards import Desk
-from copper_graph import Reference
-
 from hil.board import Fault
 from hil.diagnosis.candidates import canonical, cost
 from hil.judge import switches_on
@@ -18,6 +15,8 @@ from hil.result import PositionVerdict, Result
 from hil.stages.positions import Kind
 from keyc.keyboard import Wiring
 from tests.campaign.plant import in_pairs, settled
+from tests.hil.boards import Desk
+from tests.hil.copper_graph import Reference
 
 Miss = Literal["wrong key", "double press", "light touch"]
 MISSES: tuple[Miss, ...] = ("wrong key", "double press", "light touch")

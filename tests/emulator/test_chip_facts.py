@@ -228,7 +228,7 @@ def test_a_stack_that_outgrows_its_memory_restarts_the_image(image: bytes) -> No
     assert board.chip.restarts > before
 
 
-def test_usb_boot_leaves_no_watchdog_behind(daily: bytes) -> None:
+def test_usb_boot_leaves_no_watchdog_behind() -> None:
     """The ROM's drive must not be restarted while somebody looks for the file to copy."""
     keyboard = keyboard_of(WIRING, [key(FIRST_KEY), key(FIRST_KEY + 1), UsbBoot()])
     board = board_with(build_uf2(keyboard, "daily").bytes)

@@ -1,4 +1,4 @@
-"""The electrical model once more, as a graph of networkx that shares no code with `hil.board`.
+"""The electrical model once more, as a graph of networkx: of `hil.board` it has only how a fault is written.
 
 Every piece of copper is a node, every joint an edge, nothing is contracted; readings are shortest paths.
 Source of the algorithms: networkx. Source of the rules: common practice about pulled-up inputs and diodes.

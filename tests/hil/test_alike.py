@@ -12,7 +12,6 @@ from itertools import combinations, product
 from random import Random
 
 import pytest
-from wirings import small, wiring_of
 
 from hil.board import Board, Fault, parse_fault
 from hil.diagnosis.alike import Explanation, explanation
@@ -21,9 +20,9 @@ from hil.diagnosis.compared import Compared, Evidence
 from hil.observe import ROW, Observation, observed
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring
+from tests.hil.wirings import small, wiring_of
 
 SQUARE = {diodes: wiring_of((2, 3), (4, 5), diodes) for diodes in Diodes}
-Readings = tuple[Observation, ...]
 
 
 def evidence_of(wiring: Wiring, faults: Iterable[Fault], seed: int = 0) -> Evidence:

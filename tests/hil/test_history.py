@@ -42,7 +42,7 @@ def test_the_last_run_in_words(record: Path) -> None:
     assert last is not None
     assert last.in_words() == "last: after plate, SW7 silent"
     some = {"SW1": "untested", "SW2": "proven", "SW5": "open"} | {f"SW{n}": "untested" for n in (6, 7, 8)}
-    assert Run("", "", "").in_words() == "last: the run before, every switch proven"
+    assert Run("", "", "").in_words() == "last: every switch proven"
     assert Run("", "", "case", verdicts=some).in_words() == (
         "last: after case, SW1, SW6 to SW8 not tested; SW5 silent"
     )
@@ -62,6 +62,16 @@ def test_what_changed_between_two_runs(record: Path) -> None:
     assert "✗ SW7: proven → silent" in compared_text(old, new)
     assert changes(new, new) == ()
     assert compared_text(new, new).endswith("nothing changed")
+
+
+def test_runs_without_a_step_are_called_by_their_times(tmp_path: Path) -> None:
+    path = tmp_path / "board.bench.jsonl"
+    write(path, result_with(), "", "2026-01-01T10:00:00+00:00")
+    write(path, result_with("open SW7"), "", "2026-01-01T11:00:00+00:00")
+    old, new = runs_in(path)
+    assert compared_text(old, new).splitlines()[0] == f"{old.when} → {new.when}"
+    assert new.in_words() == "last: SW7 silent"
+    assert regressions([old], new) == ("SW7: proven in an earlier run, silent now",)
 
 
 def test_what_was_not_looked_for_is_not_gone(tmp_path: Path) -> None:

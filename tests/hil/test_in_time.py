@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import count
 from math import dist
 from pathlib import Path
 from random import Random
@@ -38,6 +40,7 @@ from tests.hil.boards import keyboard_of
 from tests.hil.wirings import small, wiring_of
 
 KEYBOARD = keyboard_of(small())
+SMALLEST = keyboard_of(wiring_of((2, 3), (4, 5)))
 MATRIX = Matrix(small())
 WRAP = 1 << 32
 
@@ -192,7 +195,7 @@ def test_the_edges_are_those_of_the_finger() -> None:
     assert seven.press.bounces >= 5 * len(seven.press.took_us)
 
 
-def test_presses_are_pooled_over_runs_and_the_report_shows_them(tmp_path: Path) -> None:
+def test_presses_are_pooled_over_runs_and_the_report_shows_them() -> None:
     keyboard = keyboard_of(wiring_of(tuple(range(5)), tuple(range(6, 18))))
     result = run("bounce", keyboard=keyboard, seed=3)
     assert result.debounce is not None
@@ -311,8 +314,6 @@ class Squeezed:
         self.flex.start(self.now_us)
 
     def table(self, *closed: str, faults: tuple[str, ...] = ()):  # type: ignore[no-untyped-def]
-        from dataclasses import replace
-
         model = Board(self.wiring, [parse_fault(text, self.wiring) for text in faults])
         over = lines_of(self.wiring)
         return replace(observed(model.table(frozenset(closed)), over, driven=over), time_us=self.now_us)
@@ -453,9 +454,11 @@ def test_a_diode_that_one_way_scanning_can_not_judge_makes_a_ghost() -> None:
     board = Board(wiring, [parse_fault("shorted SW6", wiring)])
     matrix, rows = Matrix(wiring), sum(1 << row for row in wiring.rows)
     over = lines_of(wiring)
+    at_us = count(0, 100_000)
 
     def table(*closed: str):  # type: ignore[no-untyped-def]
-        return observed(board.table(frozenset(closed)).resolved(1), over, driven=rows)
+        read = observed(board.table(frozenset(closed)).resolved(1), over, driven=rows)
+        return replace(read, time_us=next(at_us))
 
     together = Together(matrix, table(), table(), good=(), doubtful=[f"SW{n}" for n in range(1, 13)])
     for _ in range(60):
@@ -577,6 +580,40 @@ def test_a_wandering_line_is_asked_for_by_where_its_caps_lie() -> None:
     assert {frozenset(one) for one in result.together.clear} == {
         frozenset(one) for one in (("SW1", "SW3"), ("SW3", "SW2"), ("SW2", "SW4"), ("SW4", "SW1"))
     }
+
+
+@pytest.mark.parametrize(
+    ("away_us", "times"),
+    [(3_000, 0), (4_999, 0), (5_000, 1), (29_999, 1), (30_000, 0)],
+)
+def test_a_contact_that_lets_go_of_a_chord_is_told_from_one_that_bounces(away_us: int, times: int) -> None:
+    """A good contact may bounce for 5 ms, and no hand is back within 30 ms (common practice)."""
+
+    def see(at_us: int, *closed: str) -> None:
+        board = Board(MATRIX.wiring, [parse_fault("bridge SW6 SW7", MATRIX.wiring)])
+        read = observed(board.table(frozenset(closed)).resolved(1), lines_of(MATRIX.wiring))
+        together.see(replace(read, time_us=at_us))
+
+    rest = observed(Board(MATRIX.wiring).table(frozenset()), lines_of(MATRIX.wiring))
+    together = Together(MATRIX, rest, rest, good=("SW6", "SW7"), caps=KEYBOARD.caps)
+    assert together.question() == ("SW6", "SW7")
+    see(100_000, "SW6")
+    assert together.question() == ("SW6", "SW7")
+    see(103_000, "SW6", "SW7")
+    see(110_000, "SW7")
+    see(110_000 + away_us, "SW6", "SW7")
+    assert sum("SW6: let go once" in text for text in together.left_out()) == times
+    # What it read in one press is no second reading of the solder between them.
+    assert bool(together.findings().bridged) is (away_us >= 5_000)
+
+
+def test_a_contact_that_lets_go_while_the_other_fingers_arrive_is_no_late_finger() -> None:
+    """The finger has each contact let go 9 ms after its press; the next finger follows 3 ms after it."""
+    for seed in range(8):
+        result = run("together", seed=seed, faults=("drops SW1 100%",), keyboard=SMALLEST)
+        assert any("SW1: let go" in text for text in result.not_tested), seed
+        good = run("together", seed=seed, keyboard=SMALLEST)
+        assert not any("for a moment" in text for text in good.not_tested), seed
 
 
 def test_what_was_read_of_a_chord_is_evidence_once_it_was_read_twice() -> None:

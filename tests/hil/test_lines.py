@@ -10,9 +10,10 @@ import networkx
 import pytest
 
 from hil.board import Board, parse_fault
-from hil.observe import REST, Observation, mask_of, observed
+from hil.observe import REST, Looked, Observation, Reader, mask_of, observed
 from hil.result import LineVerdict
 from hil.stages import lines
+from hil.wire import Sentence
 from keyc.keyboard import Diodes
 from tests.hil.boards import Desk
 from tests.hil.wirings import light, small, wiring_of
@@ -254,3 +255,18 @@ def test_with_a_switch_closed_what_looks_alike_is_listed(diodes: Diodes) -> None
     assert desk.findings.maybe_closed == {"SW7": "bridge GPIO3 GPIO8"}
     alone = Desk(small(diodes), ["bridge GPIO3 GPIO8"])
     assert alone.findings.table == desk.findings.table
+
+
+def test_a_pin_that_is_left_out_is_not_held_high() -> None:
+    """The board drives no pin that stays high when it is pulled down; nor one that it wasn't asked for."""
+    told = (("can", "pins", "7"), ("low-lines", "down", "3"), ("low-lines", "up", "0"))
+    told += (("low-lines", "0", "0"), ("low-lines", "1", "0"))
+    for left_out in (False, True):
+        reader = Reader()
+        if left_out:
+            reader.leave_out(2)
+        for name, *fields in told:
+            reader.take(Sentence(name, tuple(fields), 0))
+        looked = reader.take(Sentence("finished", ("look",), 0))
+        assert isinstance(looked, Looked)
+        assert (looked.table.held, looked.table.over) == ((0, 0b011) if left_out else (0b100, 0b111))

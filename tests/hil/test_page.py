@@ -36,6 +36,7 @@ from keyc.tables import tables_of
 from tests.hil import browser
 from tests.hil.boards import keyboard_of
 from tests.hil.browser import Browser, Tab
+from tests.hil.test_typing import KEYBOARD as LETTERED
 from tests.hil.wirings import small
 
 KEYBOARD = keyboard_of(small())
@@ -608,8 +609,6 @@ def test_typing_over_a_port_with_the_browsers_own_keys_beside_it(
 ) -> None:
     """The trial image behind a pseudo terminal, in real time. The keys that it holds down on its computer are
     pressed in the browser as they come."""
-    from test_typing import KEYBOARD as LETTERED
-
     monkeypatch.setattr("hil.dialogues.typing._PAUSE_US", 2_000_000)
     finger = Finger(
         HostBoard(LETTERED.wiring, (), "trial", tables_of(LETTERED), fingerprints(LETTERED)), bouncing=True

@@ -32,7 +32,7 @@ def test_the_schema_is_one() -> None:
     assert PUBLISHED["$defs"]["result"]["properties"]["schema"] == {"const": SCHEMA}
 
 
-def test_every_line_of_a_record_fits(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_every_line_of_a_record_fits(tmp_path: Path) -> None:
     file = tmp_path / "four.keys"
     file.write_text(FOUR)
     record = tmp_path / "four.jsonl"

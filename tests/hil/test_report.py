@@ -14,12 +14,13 @@ import jsonschema
 import pytest
 
 from hil.events import Event
+from hil.places import names_in_short
 from hil.record import Dump, Record
 from hil.result import LineVerdict, PositionVerdict, Result, Verdict
 from hil.views.junit import junit_of
 from hil.views.measured import measured
 from hil.views.picture import keyboard_svg, package_svg
-from hil.views.report import html_of, names_in_short, text_of
+from hil.views.report import html_of, text_of
 from hil.views.terminal import LiveView, PlainView, keyboard_lines, view_on
 from keyc.keyboard import Cap, Diodes, Keyboard, Switch
 from keyc.sheet.caps import Side

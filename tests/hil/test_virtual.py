@@ -88,7 +88,6 @@ def test_a_script_runs_in_the_boards_time() -> None:
         (17_800, frozenset({"SW3"})),
         (37_800, frozenset()),
     ]
-    assert hand.idle
     assert hand.now_us == 100_000
 
 
@@ -192,7 +191,7 @@ def test_a_prompt_is_followed() -> None:
     link.who()
     link.watch()
     for switch in hand.board.wiring.switches:
-        done_us = hand.follow(switch.name)
+        done_us = hand.tap(switch.name, 30_000, hand.now_us + 40_000)
         frames = 0
         while hand.now_us < done_us + 30_000:
             said = link.sentence(10_000)
@@ -376,7 +375,8 @@ def test_a_plain_serial_terminal_is_enough(served: Served) -> None:
 
 def test_the_command_prints_its_port_and_ends_when_told_to() -> None:
     program = (
-        "from hil.virtual import run\nfrom wirings import small\nfrom types import SimpleNamespace\n"
+        "from hil.virtual import run\nfrom tests.hil.wirings import small\n"
+        "from types import SimpleNamespace\n"
         "import hil.virtual as virtual\nfrom hil.host_board import HostBoard\n"
         "virtual.board_of = lambda keyboard, faults, chip, seed: HostBoard(keyboard.wiring, faults)\n"
         "try:\n    run(SimpleNamespace(wiring=small()), ['open SW7'], socket_port=0)\n"
@@ -384,8 +384,7 @@ def test_the_command_prints_its_port_and_ends_when_told_to() -> None:
     )
     running = subprocess.Popen(
         [sys.executable, "-c", program],
-        cwd=Path(__file__).parent,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join((str(ROOT), str(Path(__file__).parent)))},
+        cwd=ROOT,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         text=True,

@@ -58,6 +58,7 @@ FAULTS = (
     "line-on-another-circuit",
     "line-used-otherwise",
     "line-both-ways",
+    "switch-on-two-lines",
     "dial-not-wired",
     "diode-direction-unknown",
     "diode-direction-unknown array",
@@ -191,6 +192,7 @@ class MadeBoard:
         if self.diodes == "all dual":
             self.diodes = "dual"
         needs_diodes = {"diode-reversed", "diode-missing", "diode-not-connected", "line-both-ways"}
+        needs_diodes.add("switch-on-two-lines")
         if fault in needs_diodes and self.diodes in ("none", "dual"):
             self.diodes = "row"
         if fault == "line-in-two-pieces" and self.diodes == "dual":
@@ -436,7 +438,7 @@ class MadeBoard:
             for group, (own, common) in zip(groups[at : at + len(ways)], ways, strict=False):
                 for (switch, line), pin in zip(group, own, strict=False):
                     mid = f"Net-({switch}-Pad2)"
-                    ends = (line, mid) if self._is_turned_array(pin) else (mid, line)
+                    ends = (line, mid) if self._is_turned_array() else (mid, line)
                     nets[pin], nets[common] = ends
                     self.keys[switch].diode = name
             pins = {
@@ -445,7 +447,7 @@ class MadeBoard:
             x, y = self.mm(self.keys[groups[at][0][0]].x, self.keys[groups[at][0][0]].y)
             self.parts.append(MadePart(name, x, y + 7.2, 0.0, pins, on_back=True))
 
-    def _is_turned_array(self, pin: str) -> bool:
+    def _is_turned_array(self) -> bool:
         """Whether pin 1 is at the line: only where each diode has two pins of its own."""
         return self.array.endswith("apart") and self.array_starts_at_line
 
@@ -864,6 +866,17 @@ class MadeBoard:
         _, column = self._row_key_ends(key)
         column.net = row
         self.expected.add(("line-both-ways", key.name))
+        self.left_out.add(key.name)
+
+    def _plant_switch_on_two_lines(self) -> None:
+        key = self._matrix_key()
+        line = key.row if self.diode_at_row else key.column
+        lines = self.rows if self.diode_at_row else self.columns
+        other = next(net for net in lines if net != line and len(self._on_line(net)) > 2)
+        x, y = self.mm(key.x, key.y)
+        mid = f"Net-({key.name}-Pad2)"
+        self.parts.append(self._two_pins("D96", x + 3.0, y + 7.2, {"1": other, "2": mid}))
+        self.expected.add(("switch-on-two-lines", None))
         self.left_out.add(key.name)
 
     def _plant_dial_not_wired(self) -> None:

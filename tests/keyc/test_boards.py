@@ -16,11 +16,12 @@ import pytest
 
 from keyc.cli import main
 from keyc.compile import check_text
-from keyc.diagnostics import UserError
+from keyc.diagnostics import UserError, as_sarif
 from keyc.keyboard import Diodes
 from keyc.netlist.boards import board_json, read_board
 from keyc.netlist.circuit import circuit_of
 from keyc.netlist.controllers import read_pin_map
+from keyc.netlist.findings import findings
 from keyc.netlist.ipc_d_356 import netlist_of
 from keyc.netlist.keymap_text import board_text, keymap_text, off_layer
 from keyc.netlist.traced import traced
@@ -30,6 +31,7 @@ from tests.keymaps import keyboard_in
 from tests.many_boards import fault_of, traced_board, wrong_with
 
 SEEDS = 150
+GOLDEN = Path(__file__).parent.parent / "golden"
 
 
 @pytest.mark.parametrize("seed", range(SEEDS))
@@ -220,6 +222,19 @@ def test_wiring_prints_a_file_that_checks(
     assert target.read_text() == "mine"
 
 
+@pytest.mark.parametrize("fault", FAULTS)
+def test_sarif_of_every_finding_follows_its_schema(fault: str, tmp_path: Path) -> None:
+    """The published schema of SARIF 2.1.0 (see tests/golden/sarif); it wants each pad named once."""
+    jsonschema = pytest.importorskip("jsonschema")
+    schema = json.loads((GOLDEN / "sarif" / "sarif-2.1.0-rtm.5.json").read_text(encoding="utf-8"))
+    validator = jsonschema.Draft4Validator(schema)
+    made = MadeBoard(100 + FAULTS.index(fault), fault)
+    board = traced_board(made)
+    found = findings(board, board_text(board).layout)
+    assert found
+    validator.validate(json.loads(json.dumps(as_sarif(found))))
+
+
 def test_wiring_as_json_and_sarif(netlist: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["wiring", str(netlist), "--format", "json"]) == 1
     board = json.loads(capsys.readouterr().out)
@@ -267,7 +282,7 @@ def test_odd_names_become_names_of_the_language() -> None:
     assert keyboard.title == 'odd "title" \\'
 
 
-def test_pads_without_pin_names_are_read(tmp_path: Path) -> None:
+def test_pads_without_pin_names_are_read() -> None:
     """Two-pin switches whose pins have no names: the nets tell the pins apart."""
     made = MadeBoard(3)
     for part in made.parts:

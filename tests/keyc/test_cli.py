@@ -214,7 +214,7 @@ def test_without_a_compiler_build_says_what_was_not_tried(
     small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     from keyc.diagnostics import UserError
-    from keyc.engine.engine import library as engine_library
+    from keyc.engine import library as engine_library
 
     def none_here() -> None:
         raise UserError("there is no C compiler", "install one", exit_status=3)

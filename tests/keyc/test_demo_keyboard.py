@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from keyc import pins
 from keyc.compile import check_text, read_source
-from keyc.engine.engine import scenarios
+from keyc.engine import scenarios
 from keyc.files import shipped
 from keyc.keyboard import Keyboard, UsbBoot
 

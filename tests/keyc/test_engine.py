@@ -477,7 +477,7 @@ def test_the_state_can_be_copied(library: EngineLibrary) -> None:
 
 def test_without_a_compiler(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     from keyc.diagnostics import UserError
-    from keyc.engine.engine import library as engine_library
+    from keyc.engine import library as engine_library
 
     monkeypatch.setenv("KEYC_CACHE", str(tmp_path))
     monkeypatch.setattr(engine_library, "compilers", list)
@@ -488,7 +488,7 @@ def test_without_a_compiler(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
 
 
 def test_a_damaged_object_is_built_again(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    from keyc.engine.engine import library as engine_library
+    from keyc.engine import library as engine_library
 
     monkeypatch.setenv("KEYC_CACHE", str(tmp_path))
     (tmp_path / engine_library._object_name()).write_bytes(b"not an object")
@@ -497,7 +497,7 @@ def test_a_damaged_object_is_built_again(monkeypatch: pytest.MonkeyPatch, tmp_pa
 
 
 def test_a_compiler_that_fails_is_passed_over(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    from keyc.engine.engine import library as engine_library
+    from keyc.engine import library as engine_library
 
     monkeypatch.setenv("KEYC_CACHE", str(tmp_path))
     good = engine_library.compilers()

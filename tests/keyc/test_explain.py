@@ -25,7 +25,7 @@ FRAME = {
     "layer": "layer base {\n    A B\n    C usb-boot\n}\n",
 }
 # Told of boards: test_board_pages has their examples.
-BOARDS = ("netlist.py", "board_findings.py", "switch_findings.py", "line_findings.py", "witnesses.py")
+BOARDS = ("ipc_d_356.py", "findings.py", "switch_findings.py", "line_findings.py", "witnesses.py")
 # Told by running scenarios or by exploring, or of a file too long for a page.
 ELSEWHERE = {
     "scenario-failed",
@@ -46,7 +46,7 @@ def codes_in(*files: str) -> set[str]:
     )
     return {
         match[1] or match[2]
-        for path in folder.glob("*.py")
+        for path in folder.rglob("*.py")
         if not files or path.name in files
         for match in calls.finditer(path.read_text("utf-8"))
     }

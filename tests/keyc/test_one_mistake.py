@@ -57,6 +57,9 @@ scenario "a tapped thumb is Tab, a held one reaches the arrows" {
 
 # What stands in the file, what somebody writes instead, the mistake, and words of its help.
 WRITTEN = [
+    # Statements that share a line.
+    ("cathode-to-row\n    columns", "cathode-to-row  columns", "misplaced", "begin a new line"),
+    ("direct GPIO10 SW12", "direct GPIO10 SW12  light GPIO25 CapsLock", "misplaced", "begin a new line"),
     # Word processors, web pages and other keyboards.
     ('"!"', "“!”", "foreign-sign", '"!"'),
     ("Escape      Q", "Escape\xa0Q", "foreign-sign", "plain blank"),
@@ -172,6 +175,13 @@ def test_one_habit_is_one_mistake(change: Callable[[str], str], code: str, help:
     told, mend = only_mistake(change(KEYMAP))
     assert told == code
     assert help in mend
+
+
+def test_for_an_unknown_layout_nothing_is_said_of_what_keys_type() -> None:
+    """`é`, `ß` and `Grüße` can't be typed on the default layout; on the one that was meant they may."""
+    text = KEYMAP.replace("linux-us", "linux-gr").replace('"!"', '"é"').replace("Escape", '"Grüße"', 1)
+    told, _ = only_mistake(text + 'sequence greet = "ß" Enter\nscenario "x" { tap SW1 expect "ß" }\n')
+    assert told == "unknown-host-layout"
 
 
 def test_what_stands_in_texts_and_comments_is_left_alone() -> None:

@@ -89,9 +89,6 @@ def test_module_headers() -> None:
     assert [n for n, pin in header.items() if n <= 40 and pin.name == "GND"] == [3, 8, 13, 18, 23, 28, 38]
     assert header[33].name == "AGND"
     assert [gpio for gpio in range(30) if pins.module_pin_of_gpio(gpio) is None] == [23, 24, 25, 29]
-    assert [pin.name for pin in pins.module_neighbours(22)] == ["GND", "RUN"]
-    assert [pin.name for pin in pins.module_neighbours(15)] == ["GPIO14"]  # the end of its side
-    assert pins.module_neighbours(25) == []
 
 
 def test_there_is_no_gpio30() -> None:

@@ -13,8 +13,9 @@ from random import Random
 import pytest
 
 from keyc import cli
-from keyc.engine.engine import MOVE_DOWN, MOVE_UP, Engine, engine, prove
-from keyc.engine.engine import library as engine_library
+from keyc.engine import engine, prove
+from keyc.engine import library as engine_library
+from keyc.engine.engine import MOVE_DOWN, MOVE_UP, Engine
 from keyc.engine.library import load
 from keyc.engine.prove import Level, Proof, Verdict, as_text, diagnostics_of, moved_switches, proved
 from keyc.engine.scenarios import held_names, usages_in
@@ -83,13 +84,28 @@ def test_two_locks_that_hide_each_other_are_found_with_the_shortest_way() -> Non
 
 
 def test_a_bottom_that_cant_be_left() -> None:
-    proof = proved(
-        keyboard_of("layer base {\n A bottom(other)\n C usb-boot\n}\nlayer other {\n Q W\n E R\n}")
-    )
+    keyboard = keyboard_of("layer base {\n A bottom(other)\n C usb-boot\n}\nlayer other {\n Q W\n E R\n}")
+    proof = proved(keyboard)
     assert list(failures(proof)) == ["bottom(other) can be left"]
     (told,) = diagnostics_of(proof, keyboard_of(FRAME["layer"]))
     assert (told.code, told.severity) == ("proof-failed", "error")
     assert told.help == 'keyc try x.keys --script "down SW2 wait 8ms"'
+    assert keyboard.span.source.text[told.span.start : told.span.end] == "bottom(other)"
+
+
+def test_a_failed_claim_is_told_where_the_lock_is_made() -> None:
+    keyboard = keyboard_of(examples("proof-failed")[0])
+    text = keyboard.span.source.text
+    spans = [one.span for one in diagnostics_of(proved(keyboard), keyboard)]
+    assert [text[span.start : span.end] for span in spans] == ["lock(more)", "lock(far)"]
+
+
+def test_one_finger_plays_a_whole_chord() -> None:
+    """More keys than there are fingers, as long as all are one chord's: else a chord of three is out of reach
+    of proofs that stop before."""
+    head = HEAD + "layer base {\n A B\n C usb-boot\n}\n"
+    played = proved(keyboard_in(head + "chord SW1 SW2 SW3 on base = X", "x.keys"), levels=(Level(1, 2),))
+    assert verdicts(played) == {Verdict.PROVED}, as_text(played)
 
 
 def test_a_restart_ends_all_locks() -> None:
@@ -131,6 +147,10 @@ def test_limits_are_kept_and_told() -> None:
     assert "every way of up to " in as_text(full).replace("\n", " ")
     assert 1 <= full.moves_whole < 20
     assert full.unreached == ()  # nothing is concluded from what wasn't looked at
+    early = as_text(proved(keyboard, states_most=3))
+    assert early.startswith("not explored whole, stopped at 3 states")
+    assert "not reached: " in early
+    assert "SW2 on more" in early.replace("\n" + " " * 13, " ")
 
 
 def test_what_is_told_fits_eighty_columns() -> None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import pytest
 
 from keyc.compile import check_text
-from keyc.engine.engine import scenarios
+from keyc.engine import scenarios
 from keyc.files import shipped
 from keyc.keyboard import Press
 from keyc.layouts import LAYOUT_NAMES, layout

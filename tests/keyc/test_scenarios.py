@@ -190,7 +190,7 @@ def test_expect_waits_for_the_debounce_and_nothing_else() -> None:
 
 
 def test_without_a_compiler_it_is_a_warning(monkeypatch: pytest.MonkeyPatch) -> None:
-    from keyc.engine.engine import library as engine_library
+    from keyc.engine import library as engine_library
 
     def none() -> engine_library.EngineLibrary:
         raise UserError(

@@ -171,14 +171,29 @@ def test_the_picture_shows_what_lies_where(
     per_u = min(10.0, 60 / (right - left), 24 / (bottom - top))
     columns = round((right - left) * per_u)
     assert columns <= 60
+
+    def depths(column: float, row: float) -> list[float]:
+        point = (left + column * (right - left) / columns, top + row * (bottom - top) / len(rows))
+        return [depth(point, corners(cap)) for cap in (first, second)]
+
+    middles = [depths(column + 0.5, row + 0.5) for row in range(len(rows)) for column in range(columns)]
+    is_thin = all(min(inside) < 1e-9 for inside in middles)  # no middle of a character tells of it
     for number, row in enumerate(rows):
-        y = top + (number + 0.5) * (bottom - top) / len(rows)
         for column, sign in enumerate(row[2:].ljust(columns)):
-            point = (left + (column + 0.5) * (right - left) / columns, y)
-            inside = [depth(point, corners(cap)) for cap in (first, second)]
+            inside = depths(column + 0.5, number + 0.5)
+            if is_thin and sign == "#":
+                parts = [(part + 0.5) / 12 for part in range(12)]
+                assert any(min(depths(column + x, number + y)) > -1e-9 for x in parts for y in parts)
+                continue
             if min(map(abs, inside)) > 1e-9:
                 signs = {(False, False): " ", (True, False): ".SW1", (False, True): ":SW2", (True, True): "#"}
                 assert sign in signs[inside[0] > 0, inside[1] > 0]
+
+
+def test_an_overlap_thinner_than_a_character_is_shown() -> None:
+    span = Span(Source("", ""), 0, 0)
+    first, second = (Cap(f"SW{x}", 0.97 * x, 0.5, 1.0, 1.0, 0.0, 0, span) for x in (1, 2))
+    assert overlap_drawn(first, second).count("#") > 1  # the legend's, and the place
 
 
 def test_an_overlap_is_told_with_its_picture() -> None:

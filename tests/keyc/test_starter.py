@@ -26,7 +26,38 @@ def test_a_matrix_has_the_fewest_pins_there_can_be(count: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "count", [1, 2, 3, 4, 5, 6, 9, 12, 17, 20, 26, 30, 39, 40, 48, 60, 64, 87, 104, 200, 225]
+    "count",
+    [
+        1,
+        2,
+        3,
+        4,
+        5,
+        6,
+        9,
+        12,
+        17,
+        20,
+        26,
+        30,
+        34,
+        35,
+        39,
+        40,
+        41,
+        42,
+        48,
+        52,
+        53,
+        60,
+        76,
+        77,
+        64,
+        87,
+        104,
+        200,
+        225,
+    ],
 )
 def test_a_file_for_so_many_keys_checks_clean(count: int) -> None:
     keyboard, found = check_text(Source("new.keys", from_number("new", count)))
@@ -89,6 +120,23 @@ def test_wide_rows_get_the_usual_letters() -> None:
     assert [does[name] for name in rows[3][1:8]] == list("ZXCVBNM")
     assert [does[name] for name in rows[0][1:11]] == list("1234567890")
     assert "Space" in [does[name] for name in rows[4]]
+
+
+@pytest.mark.parametrize("count", [36, 42, 60, 104])
+def test_letters_lie_as_they_usually_do_however_the_matrix_is_wired(count: int) -> None:
+    keyboard, _ = check_text(Source("new.keys", from_number("new", count)))
+    assert keyboard is not None
+    cells = keyboard.layers[0].cells
+    letters = [
+        cells[cap.switch].text
+        for cap in sorted(keyboard.caps, key=lambda cap: (cap.y_u, cap.x_u))
+        if len(cells[cap.switch].text) == 1 and cells[cap.switch].text.isalpha()
+    ]
+    assert letters == list("QWERTYUIOPASDFGHJKLZXCVBNM")
+
+
+def test_one_key_is_told_of_as_one() -> None:
+    assert from_number("new", 1).startswith("# One key, on a pin of its own")
 
 
 def test_rows_without_room_at_their_ends_still_have_what_everybody_needs() -> None:

@@ -99,7 +99,16 @@ def test_the_pointer_s_moves_share_a_row(file: Path, capsys: pytest.CaptureFixtu
     _, out, _ = tried(capsys, file, "tap SW3 500ms")
     rows = [line for line in out.splitlines() if "right" in line]
     assert len(rows) == 2  # before the finger goes up, and while that is debounced
-    assert all(row.split("moves ")[1].endswith(" right") for row in rows)
+    assert all(row.split("pointer ")[1].endswith(" right") for row in rows)
+
+
+def test_a_restart_is_told_once_and_is_no_verdict(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`usb-boot` ends it: nothing that comes later reaches the computer."""
+    status, out, _ = tried(capsys, file, "down SW1 wait 200ms tap SW4 up SW1 tap SW2")
+    assert status == 0
+    assert out.count("  the board restarts into its own drive\n") == 1
+    assert "Digit1" not in out
+    assert "passed" not in out
 
 
 def test_lines_fit_eighty_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

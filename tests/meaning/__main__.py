@@ -14,7 +14,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from keyc.engine.engine import library as engine_library
+from keyc.engine import library as engine_library
 from tests.meaning.engine_runs import difference, shortest
 from tests.meaning.reference import QueueOverrun
 

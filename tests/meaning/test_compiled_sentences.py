@@ -9,7 +9,7 @@ import pytest
 
 from keyc.compile import check_text
 from keyc.diagnostics import UserError
-from keyc.engine.engine import library as engine_library
+from keyc.engine import library as engine_library
 from keyc.engine.scenarios import findings, run
 from keyc.image import firmware
 from keyc.keyboard import Keyboard

@@ -4,13 +4,6 @@
 
 #include "engine_internal.h"
 
-static void keyc_host_clear(void *block, uint32_t count)
-{
-    uint8_t *bytes = block;
-    for (uint32_t n = 0; n < count; ++n)
-        bytes[n] = 0;
-}
-
 static bool keyc_host_send_report(void *context, uint8_t which, const uint8_t *bytes, uint8_t length)
 {
     struct keyc_host *host = context;
@@ -60,7 +53,7 @@ uint32_t keyc_host_tables_bytes(void)
 bool keyc_host_begin(struct keyc_host *host, struct keyc_keyboard *keyboard, const struct keyc_tables *tables,
                      uint64_t now_us)
 {
-    keyc_host_clear(host, keyc_host_bytes());
+    keyc_clear(host, sizeof *host);
     host->lines.now_us = now_us;
     host->next_frame_us = now_us + KEYC_HOST_FRAME_US;
     host->keyboard = keyboard;

@@ -1,7 +1,6 @@
 /* Edges of lines, each with the microsecond in which it came. */
 #include "rp2040.h"
 
-#define KEYC_PINS_IN_A_WORD 8u
 #define KEYC_EDGES (KEYC_IO_EDGE_LOW | KEYC_IO_EDGE_HIGH)
 #define KEYC_AFTER_THE_OTHERS 0xC0u /* a priority; after a reset every interrupt has 0, the first */
 

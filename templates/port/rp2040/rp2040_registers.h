@@ -104,7 +104,8 @@ static inline uint32_t keyc_block_of(uint32_t address)
 #define KEYC_IO_OUTPUT_OFF (2u << 12)
 #define KEYC_IO_OUTPUT_ENABLED (3u << 12)
 #define KEYC_IO_INPUT_HIGH (3u << 16)
-#define KEYC_IO_INTE(word) (0x40014100u + 4u * (word)) /* of core 0; four bits a pin, eight pins a word */
+#define KEYC_PINS_IN_A_WORD 8u /* of the next three, four bits each */
+#define KEYC_IO_INTE(word) (0x40014100u + 4u * (word)) /* of core 0 */
 #define KEYC_IO_INTS(word) (0x40014120u + 4u * (word))
 #define KEYC_IO_INTR(word) (0x400140F0u + 4u * (word)) /* edges stay until they are written */
 #define KEYC_IO_LEVEL_LOW 1u
@@ -161,7 +162,6 @@ static inline uint32_t keyc_block_of(uint32_t address)
 #define KEYC_USB_LINES_IDLE (1u << 2) /* J; both bits 0: a reset */
 #define KEYC_USB_STATUS_SUSPENDED (1u << 4)
 #define KEYC_USB_STATUS_RESUMED (1u << 11)
-#define KEYC_USB_STATUS_CONNECTED (1u << 16)
 #define KEYC_USB_STATUS_SETUP (1u << 17)
 #define KEYC_USB_STATUS_BUS_RESET (1u << 19)
 #define KEYC_USB_INT_BUFFERS (1u << 4)
