@@ -20,6 +20,7 @@ def measured(result: Result) -> list[str]:
         _lines(result) if "lines" in ran else "",
         _together(result),
         _bounce(result),
+        _debounce(result),
         _flex(result),
         _typing(result),
         _extras(result),
@@ -55,17 +56,20 @@ def _bounce(result: Result) -> str:
     presses = sum(one.bounce.pooled for one in found if one.bounce)
     longest = max(found, key=lambda one: one.bounce.longest_us if one.bounce else 0)
     assert longest.bounce is not None
-    words = (
+    return (
         f"bounce: {_several(presses, 'press', 'presses')} of {_several(len(found), 'switch', 'switches')}; "
         f"{longest.switch} bounced longest, for {longest.bounce.longest_us / 1000:.1f} ms"
     )
-    if result.debounce:
-        words += (
-            f". debounce {result.debounce.recommended_ms}ms is recommended: of "
-            f"{result.debounce.rests_on_presses} presses the longest bounced for "
-            f"{result.debounce.longest_us / 1000:.1f} ms, and half as long again is its margin"
-        )
-    return words
+
+
+def _debounce(result: Result) -> str:
+    advice = result.debounce
+    if advice is None:
+        return ""
+    return (
+        f"debounce {advice.recommended_ms}ms is recommended: of {advice.rests_on_presses} presses the longest "
+        f"bounced for {advice.longest_us / 1000:.1f} ms, and half as long again is its margin"
+    )
 
 
 def _flex(result: Result) -> str:
