@@ -67,8 +67,8 @@ def _debounce(result: Result) -> str:
     if advice is None:
         return ""
     return (
-        f"debounce {advice.recommended_ms}ms is recommended: of {advice.rests_on_presses} presses the longest "
-        f"bounced for {advice.longest_us / 1000:.1f} ms, and half as long again is its margin"
+        f"debounce {advice.recommended_ms}ms is recommended: of {advice.rests_on_presses} presses the "
+        f"longest bounced for {advice.longest_us / 1000:.1f} ms, and half as long again is its margin"
     )
 
 
