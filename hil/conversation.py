@@ -41,8 +41,8 @@ if TYPE_CHECKING:
     from hil.history import Run
     from hil.link import Link
     from hil.result import Fault
+    from hil.stages.guide import Question
     from hil.stages.lines import LineFindings
-    from hil.stages.positions import Question
     from hil.stages.typing import KeyReceived
     from hil.wire import Sentence
     from keyc.keyboard import Keyboard

@@ -11,7 +11,8 @@ class Event:
     """Something that happened, for the screen, for the record, and for a page or a robot finger.
 
     `kind`: board, history, stage, line, prompt, counted, contact, press, verdict, sent, typed, bounce, blip,
-    trouble, back, ended. `counted` says how far a prompt is that asks for many presses.
+    trouble, back, ended. `counted` says how far a prompt is that asks for many presses, or
+    for seconds with switches held.
     `contact` comes with each closing and opening, before anybody has judged it: for a tone. `sent`, what the
     board holds down on the computer just now, is for a page alone and written nowhere; so is the `switch` of
     `typed`. `text` is in words.

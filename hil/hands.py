@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from hil.result import Fault
-    from hil.stages.positions import Question
+    from hil.stages.guide import Question
     from hil.virtual import Finger
 
 # From the end of a press to being sure that nothing came of it: a lost line is sent again.

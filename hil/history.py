@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
 _GOOD = frozenset({"proven", "answers"})
 _WORDS = {"untested": "not tested", "open": "silent"}
-_FEW = 6
 VIRTUAL = "measured on a virtual board, which proves nothing about a real one"
 
 
@@ -57,12 +56,15 @@ class Run:
         return tuple(name for name, verdict in self.verdicts.items() if verdict != "proven")
 
     def in_words(self) -> str:
-        """`last: after plate, SW7 silent, SW31 not tested`."""
-        told = [f"{name} {_WORDS.get(self.verdicts[name], self.verdicts[name])}" for name in self.left[:_FEW]]
-        if len(self.left) > _FEW:
-            told.append(f"and {len(self.left) - _FEW} more")
+        """`last: after plate, SW7 silent; SW31 to SW36 not tested`."""
+        from hil.places import names_in_short
+
+        by_verdict: dict[str, list[str]] = {}
+        for name in self.left:
+            by_verdict.setdefault(self.verdicts[name], []).append(name)
+        told = [f"{names_in_short(names)} {_WORDS.get(word, word)}" for word, names in by_verdict.items()]
         step = f"{self.step}, " if self.after else ""
-        return f"last: {step}{', '.join(told) or 'every switch proven'}"
+        return f"last: {step}{'; '.join(told) or 'every switch proven'}"
 
 
 @dataclass(frozen=True, slots=True)

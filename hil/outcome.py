@@ -29,7 +29,7 @@ from hil.result import (
 )
 from hil.stages.bounce import ONCE, debounce, not_pooled
 from hil.stages.lines import NOT_SEEN, LineFindings
-from hil.stages.positions import ONE_WAY, rows_of_caps
+from hil.stages.positions import NO_PRESS, ONE_WAY, rows_of_caps
 from hil.stages.together import Together
 from keyc.keyboard import Diodes
 
@@ -349,7 +349,7 @@ def _with_not_tested(
     if stage.name != "positions" or account.found.positions is None:
         return stage
     not_tested = [
-        f"{one.switch}: {', '.join(one.blocked_by) or 'no press reached it'}"
+        f"{one.switch}: {', '.join(one.blocked_by) or NO_PRESS}"
         for one in verdicts
         if one.verdict is PositionVerdict.UNTESTED
     ]

@@ -9,7 +9,7 @@ const caps = Object.fromEntries(Object.entries(sides).map(
     ([side, picture]) => [side, [...picture.querySelectorAll("svg.keyboard > g")]]));
 
 let side = document.body.dataset.side;
-let next = null, trouble = null, ended = null, stage = null, total = 0, proven = 0;
+let next = null, trouble = null, ended = null, stage = null, far = null, total = 0, proven = 0;
 
 // -- sound: a tone while contact lasts, then what it was ------------------------------------------------
 
@@ -102,40 +102,49 @@ at("side").onclick = () => { side = side === "front" ? "back" : "front"; showSid
 at("silent").onclick = () => { post("silent", true); at("silent").blur(); };
 
 function big(text, share = 24) {
-    // A letter is about 0.72 of its size wide. A name stands on one line, a sentence on several.
-    const size = text.length <= 16 ? `min(${share}vh, ${Math.round(120 / Math.max(3, text.length))}vw)` : "min(9vh, 6vw)";
+    // A letter is about 0.72 of its size wide. A name stands on one line, and leaves room beside it for the
+    // word that tells of contact; a sentence stands on several.
+    const size = text.length <= 16 ? `min(${share}vh, ${Math.round(100 / Math.max(3, text.length))}vw)` : "min(9vh, 5vw)";
     at("name").style.fontSize = size;
     at("name").textContent = text;
 }
 
+function place(text) {
+    // On one line, or on two that are smaller.
+    at("place").style.fontSize = `min(6vh, ${Math.max(2.7, Math.min(4.4, 150 / Math.max(1, text.length))).toFixed(2)}vw)`;
+    at("place").textContent = text;
+}
+
 function showNext() {
     at("next").classList.toggle("trouble", trouble !== null && !ended);
-    at("silent").hidden = !next || trouble !== null || ended !== null;
+    at("silent").hidden = !next || trouble !== null || ended !== null || stage?.name === "typing";
     if (ended) {
         big(ended.word, 14);
-        at("place").textContent = ended.text;
+        place(ended.text);
         at("hint").textContent = "";
     } else if (trouble !== null) {
         big("Trouble");
-        at("place").textContent = trouble;
+        place(trouble);
         at("hint").textContent = "what was proven is kept";
     } else if (next) {
         big(next.name);
-        at("place").textContent = next.places[side];
+        place(next.places[side]);
         const how = next.how ? `${next.how[0].toUpperCase()}${next.how.slice(1)}. ` : "";
         at("hint").textContent = next.instead ? `${how}No answer? Then touch ${next.instead}.` : how;
     } else if (stage) {
         big(stage.name);
-        at("place").textContent = stage.text;
+        place(stage.text);
         at("hint").textContent = "";
     }
 }
 
 function showCount() {
-    at("count").textContent = `${proven} of ${total} proven`;
-    at("bar").style.width = `${total ? 100 * proven / total : 0}%`;
-    at("progress").setAttribute("aria-valuenow", proven);
-    at("progress").setAttribute("aria-valuemax", total);
+    const known = `${proven} of ${total} proven`;
+    const [done, all] = far && !ended ? [far.done, far.total] : [proven, total];
+    at("count").textContent = far && !ended ? `${far.text} · ${known}` : known;
+    at("bar").style.width = `${all ? 100 * done / all : 0}%`;
+    at("progress").setAttribute("aria-valuenow", done);
+    at("progress").setAttribute("aria-valuemax", all);
 }
 
 function showCounts(counts) {
@@ -167,6 +176,9 @@ function showEnding() {
             element("div", `Look at: ${fault.look_at}`, "quiet"), element("div", `Meter: ${fault.meter}`, "quiet"));
         return item;
     }));
+    at("measuring").hidden = !ended.measured.length;
+    at("measured").replaceChildren(...ended.measured.map((text) => element("li", text)));
+    at("leaving").hidden = !ended.not_tested.length;
     at("untested").replaceChildren(...ended.not_tested.map((text) => element("li", text)));
 }
 
@@ -185,6 +197,7 @@ function show(state) {
         at("stage").textContent = stage.name;
         at("typing").hidden = stage.name !== "typing";
     }
+    if ("far" in state) far = state.far;
     if ("trouble" in state) trouble = state.trouble;
     if ("next" in state) next = state.next;
     if (state.ended) { ended = state.ended; at("typing").hidden = true; showEnding(); }

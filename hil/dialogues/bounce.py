@@ -25,8 +25,12 @@ _TWICE_US = 400_000  # Enter and Enter again within this: that is enough
 _SURPLUS = 2  # presses of finished keys, while only silent ones are left
 _NAMED = 4  # keys with the fewest presses that are named
 _HOW = (
-    "one row of the wiring at a time: type over its keys in any order, as fast as you like; rolls count. "
-    "Enter leaves out the key named first, Enter twice in a blink ends the stage with what it has"
+    "type over the marked keys in any order, as fast as you like; rolls count. Enter leaves out the key "
+    "named first, Enter twice in a blink ends the stage with what it has"
+)
+_WHY = (
+    "they share one line of the wiring, and the others are not heard meanwhile: with two lines held low "
+    "nobody could tell which of them a key is on"
 )
 
 
@@ -63,7 +67,8 @@ class _Asking:
         by_line: dict[int, list[str]] = {}
         for name in self._names:
             by_line.setdefault(held_line(talk.matrix, name), []).append(name)
-        talk.tell(Event("line", _HOW, stage="bounce"))
+        for words in (_HOW, _WHY):
+            talk.tell(Event("line", words, stage="bounce"))
         for line, names in by_line.items():
             self._on_line(line, names)
             if self._enough:
@@ -163,11 +168,11 @@ class _Asking:
         in_order = sorted(left, key=self._names.index)
         times = sum(self._bounces.left(name, self._wanted) for name in left)
         each = in_one_breath(in_order) if len(left) <= _NAMED else f"these {len(left)} keys"
-        presses = f"{times} presses" if times > 1 else "once"
+        presses = f"{times} presses in all" if times > 1 else "once more"
         self._talk.tell(
             Event(
                 "prompt",
-                f"type over {each}, {presses} in all: {place_of_several(caps, in_order, side)}",
+                f"type over {each}, {presses}: {place_of_several(caps, in_order, side)}",
                 switch=left[0],
                 together=tuple(left),
                 place=place_of_several(caps, in_order, side),

@@ -70,7 +70,7 @@ class _Watching:
         self._ask(group, time_us)
         transport = self._talk.link.transport
         began_us = last_us = transport.now_us
-        held_us = 0
+        held_us = told_s = 0
         found: list[Blip] = []
         while held_us < time_us and transport.now_us - began_us < _PATIENCE * time_us + _REACH_US:
             blips = self._heard()
@@ -82,6 +82,9 @@ class _Watching:
             if set(group) <= self._flex.held:
                 held_us += transport.now_us - last_us
             last_us = transport.now_us
+            if (held_s := min(held_us, time_us) // 1_000_000) > told_s:
+                told_s = held_s
+                self._count(group, held_s, time_us)
             if self._talk.hand.gives_up():
                 break
         if self._ahead is not None:
@@ -91,12 +94,20 @@ class _Watching:
     def _ask(self, group: Sequence[str], time_us: int) -> None:
         group = sorted(group, key=self._order.index)
         seconds = max(1, round(time_us / 1e6))
-        what = f"squeeze and twist the case, and move the cable, for {seconds} s"
+        what = f"squeeze and twist the case, and move the cable, {seconds} s in all"
         place = place_of_several(self._talk.keyboard.caps, group, self._talk.settings.side) or None
         text = f"hold down {in_one_breath(group)}; {what}: {place}" if group else what
         first = group[0] if group else None
         self._talk.tell(Event("prompt", text, switch=first, together=tuple(group), place=place))
         self._talk.hand.asked_to_flex(group, time_us)
+
+    def _count(self, group: Sequence[str], held_s: int, time_us: int) -> None:
+        """Tells how long it still takes: who squeezes has no eye for a clock."""
+        total_s = max(1, time_us // 1_000_000)
+        text = f"held for {held_s} of {total_s} s"
+        self._talk.tell(
+            Event("counted", text, stage="flex", together=tuple(group), proven=held_s, total=total_s)
+        )
 
     def _heard(self) -> tuple[Blip, ...]:
         talk, flex = self._talk, self._flex

@@ -10,13 +10,15 @@ from hil.judge import lines_of
 from hil.observe import Changed
 from hil.places import places_of
 from hil.result import PositionVerdict, Verdict, positions_verdict
+from hil.stages.guide import Guide, Question
 from hil.stages.lines import wavering
-from hil.stages.positions import NOT_LET_GO, Guide, Kind, Noted, Positions, Question
+from hil.stages.positions import NOT_LET_GO, Kind, Noted, Positions
 
 if TYPE_CHECKING:
     from hil.conversation import Conversation
 
 _HEAR_US = 20_000  # from one look at the person's keyboard to the next
+ONLY_TOUCHED = "asked only for what was touched; of the others the runs before tell"
 _RELEASE_US = 2_000_000  # longest wait for the last switch to be let go
 
 
@@ -46,6 +48,8 @@ class _Asking:
         rows, touched = self._talk.rows, self._talk.settings.touched
         if touched is not None:
             rows = tuple(tuple(name for name in row if name in touched) for row in rows)
+            if not self._talk.settings.proven:
+                self._talk.remarks.append(ONLY_TOUCHED)
         guide = Guide(positions, tuple(row for row in rows if row))
         while (question := guide.question()) is not None:
             if question != self._asked:

@@ -22,7 +22,8 @@ _PAUSE_US = 10_000_000  # without a key moving: that was all
 _BEGIN_US = 60_000_000  # longest wait for the first key
 _WATCHES = 12
 _WORTH_NOTING_US = 1_000_000  # a longer gap between two presses says nothing
-_PROMPT = "type as you usually do, every key a few times. Ten seconds without a key end it"
+_PROMPT = "type as you usually do"
+_HOW = "every key a few times, {where}. Ten seconds without a key end it"
 
 
 def run(talk: Conversation) -> Verdict:
@@ -34,8 +35,8 @@ def run(talk: Conversation) -> Verdict:
     arrived = talk.arrived()  # what came before isn't of this stage
     talk.found.typing = typing
     _watch(talk, typing)
-    where = "click into an empty text window and" if arrived is None else "keep the page in front, and"
-    talk.tell(Event("line", f"{where} {_PROMPT}", stage="typing"))
+    how = _HOW.format(where="into an empty text window" if arrived is None else "with the page in front")
+    talk.tell(Event("prompt", f"{_PROMPT}: {how}", stage="typing", place=how))
     with talk.hand.typing(tuple(talk.numbers)):
         _listen(talk, typing)
     talk.stopped()

@@ -20,8 +20,9 @@ from typing import TYPE_CHECKING, Any, get_args
 from hil.diagnosis.diagnose import UNPLUG
 from hil.places import in_one_breath, place_of_several, places_of
 from hil.result import BAD_POSITIONS, PositionVerdict, Result, Verdict
+from hil.views.measured import measured
 from hil.views.picture import KeyboardPicture, mark_svg
-from hil.views.report import not_tested
+from hil.views.report import in_words, not_tested
 from keyc.files import shipped
 from keyc.pages import pages
 from keyc.sheet.caps import Side
@@ -72,7 +73,12 @@ class Page:
         self._report: str | None = None
         self._lock = Lock()
         self._caps: dict[int, list[str]] = {}
-        self._parts: dict[str, Any] = {"proven": 0, "total": len(keyboard.wiring.switches), "said": []}
+        self._parts: dict[str, Any] = {
+            "proven": 0,
+            "total": len(keyboard.wiring.switches),
+            "said": [],
+            "far": None,
+        }
         self._silent = False
         self._nonce = token_urlsafe(16)
         self.listener: Callable[[Heard], None] | None = None
@@ -131,10 +137,10 @@ class Page:
         sound = None
         if kind == "stage":
             parts |= {"stage": {"name": event.stage, "text": event.text}, "trouble": None, "contact": False}
-            parts |= {"next": None, "caps": self._judged({}, asked=_NOBODY)}
+            parts |= {"next": None, "far": None, "caps": self._judged({}, asked=_NOBODY)}
         elif kind == "prompt":
             self._silent = False  # whatever was said of the question before
-            parts |= {"next": self._next(event), "trouble": None}
+            parts |= {"next": self._next(event), "trouble": None, "far": _how_far(event)}
             parts["caps"] = self._judged({}, asked=event.switches)
         elif kind == "verdict" and event.switch and event.verdict:
             verdict = PositionVerdict(event.verdict)
@@ -149,7 +155,11 @@ class Page:
             sound = "fault"
         elif kind == "back":
             parts |= {"trouble": None, "said": self._also_said(event.text, "")}
-        elif kind in ("counted", "typed"):
+        elif kind == "counted":
+            parts["far"] = _how_far(event)
+            if event.stage == "flex" and event.proven == event.total:
+                sound = "good"  # eyes and hands are at the case
+        elif kind == "typed":
             # How many is enough; each on a line of its own would push everything else away.
             others = [line for line in self._parts["said"] if not line[0].endswith(" presses")]
             parts["said"] = [[event.text, ""], *others][:_LAST]
@@ -275,6 +285,15 @@ def _heard(value: Any) -> Heard | None:
     return Heard(code, down, float(t_ms)) if is_code and is_time and isinstance(down, bool) else None
 
 
+def _how_far(event: Event) -> dict[str, Any] | None:
+    """How much of what a prompt asks for is done; None where the switches that are proven say it."""
+    if event.total is None or (event.kind == "prompt" and not event.together):
+        return None
+    unit = "presses" if event.times else "done"
+    text = event.text if event.kind == "counted" else f"{event.proven} of {event.total} {unit}"
+    return {"done": event.proven, "total": event.total, "text": text}
+
+
 def _ending(result: Result) -> dict[str, Any]:
     """The result, as short as a screen wants it."""
     words = {
@@ -286,7 +305,7 @@ def _ending(result: Result) -> dict[str, Any]:
     return {
         "verdict": result.verdict.value,
         "word": words.get(result.verdict, result.verdict.value),
-        "text": result.proven_in_words,
+        "text": in_words(result),
         "trouble": result.trouble,
         "notes": list(result.notes),
         "faults": [
@@ -299,6 +318,7 @@ def _ending(result: Result) -> dict[str, Any]:
             }
             for fault in result.faults
         ],
+        "measured": measured(result),
         "not_tested": not_tested(result),
     }
 

@@ -9,6 +9,7 @@ from hil.diagnosis.diagnose import UNPLUG
 from hil.places import names_in_short
 from hil.result import BAD_LINES, BAD_POSITIONS, LineVerdict, PositionVerdict, Verdict
 from hil.views.bounce_plot import bounce_svg
+from hil.views.measured import measured
 from hil.views.picture import keyboard_svg, mark_svg, package_svg
 from keyc.pages import pages
 
@@ -79,6 +80,7 @@ def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "fron
         bounces=bounces,
         bounce_picture=Markup(bounce_svg(bounces, result.debounce)) if bounces else None,
         blips=_blips(result),
+        measured=measured(result),
         not_tested=not_tested(result),
         side=side,
         tool=tool,
@@ -230,14 +232,11 @@ def _text_lines(result: Result) -> list[str]:
                 f"({sure})",
                 "  ",
             )
-    if result.debounce:
-        advice = result.debounce
-        lines += ["", "Bounce"]
-        lines += _wrapped(
-            f"debounce {advice.recommended_ms}ms is recommended: of {advice.rests_on_presses} presses the "
-            f"longest bounced for {advice.longest_us / 1000:.1f} ms, and half as long again is its margin",
-            "  ",
-        )
+    found = measured(result)
+    if found:
+        lines += ["", "Measured"]
+        for text in found:
+            lines += _wrapped(text, "  ")
     if result.suggested_wiring:
         lines += ["", "If the board is right and the file is not:", result.suggested_wiring.rstrip("\n")]
     if result.not_tested:
@@ -255,11 +254,13 @@ def _headline(result: Result) -> str:
         Verdict.ERROR: "ERROR",
         Verdict.ABORTED: "stopped",
     }
-    text = f"{result.keyboard}: {words.get(result.verdict, result.verdict.value)}, "
-    text += result.proven_in_words
-    if result.faults:
-        text += f", {len(result.faults)} fault{'s' if len(result.faults) != 1 else ''}"
-    return text
+    return f"{result.keyboard}: {words.get(result.verdict, result.verdict.value)}, {in_words(result)}"
+
+
+def in_words(result: Result) -> str:
+    """ "24 of 26 switches proven, 2 faults"."""
+    faults = f", {len(result.faults)} fault{'s' if len(result.faults) != 1 else ''}" if result.faults else ""
+    return result.proven_in_words + faults
 
 
 def _fault_lines(fault: Fault) -> list[str]:

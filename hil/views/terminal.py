@@ -85,15 +85,20 @@ class LiveView:
         self._marks = _MARKS if _can_write(stream, "".join(_MARKS.values())) else _PLAIN_MARKS
         self._verdicts: dict[str, str] = {}
         self._prompt: Event | None = None
+        self._trouble: str | None = None  # what has to be done before that
+        self._far: str | None = None  # how much of what it asks for is done
         self._drawn = 0
 
     def show(self, event: Event) -> None:
         said: list[str] = []
         bell = ""
         if event.kind == "prompt":
-            self._prompt = event
+            self._prompt, self._far, self._trouble = event, None, None
         elif event.kind == "counted":
+            if event.stage == "flex" and event.proven == event.total:
+                bell = "\a"  # eyes and hands are at the case
             if self._prompt is not None:
+                self._far = event.text
                 self._prompt = replace(
                     self._prompt, together=event.together, proven=event.proven, total=event.total
                 )
@@ -114,8 +119,12 @@ class LiveView:
         elif event.kind == "typed":
             if event.switch and self._verdicts.get(event.switch, "untested") == "untested":
                 self._verdicts[event.switch] = "answers"
+            self._far = event.text
         elif event.kind in _UNSEEN:
             return
+        elif event.kind in ("trouble", "back"):
+            self._trouble = event.text if event.kind == "trouble" else None
+            said = _lines_of(event)
         elif event.kind == "ended":
             self.close()
             return
@@ -157,8 +166,13 @@ class LiveView:
         prompt = self._prompt
         if prompt is None:
             return [count]
+        if self._trouble is not None:
+            text = f"{self._trouble[:1].upper()}{self._trouble[1:]}"
+            return [*_wrapped(text, _COLUMNS), f"{count}  Ctrl-C stops; nothing is lost."]
         if prompt.times is not None or prompt.together is not None:
-            done = "" if prompt.total is None else f"{prompt.proven} of {prompt.total} done.  "
+            unit = "presses" if prompt.times else "done"
+            far = self._far or ("" if prompt.total is None else f"{prompt.proven} of {prompt.total} {unit}")
+            done = f"{far}.  " if far else ""
             silent = ["Enter leaves it out."]
             if prompt.times and prompt.together:
                 fewest = ", ".join(prompt.together[:_FEWEST])
@@ -171,7 +185,8 @@ class LiveView:
             return [*_wrapped(text, _COLUMNS), *silent, f"{done}Ctrl-C stops; nothing is lost."]
         if prompt.switch is None:
             text = f"{prompt.text[:1].upper()}{prompt.text[1:]}"
-            return [*_wrapped(text, _COLUMNS), "Ctrl-C stops; nothing is lost."]
+            done = f"{self._far}.  " if self._far else ""
+            return [*_wrapped(text, _COLUMNS), f"{done}Ctrl-C stops; nothing is lost."]
         again = " once more" if prompt.again else ""
         instead = f"touch {prompt.instead} or press Enter" if prompt.instead else "press Enter"
         return [

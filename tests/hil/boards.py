@@ -12,8 +12,9 @@ from hil.observe import ROW, Observation, mask_of, observed
 from hil.outcome import Account, Found, result_of
 from hil.result import Identity, Result, Stage, Verdict
 from hil.stages import lines
+from hil.stages.guide import Guide, Question
 from hil.stages.lines import LineFindings
-from hil.stages.positions import Guide, Kind, Noted, Positions, Question, rows_of_caps
+from hil.stages.positions import Kind, Noted, Positions, rows_of_caps
 from keyc.keyboard import Cap, Cell, Keyboard, Layer, Off, Timing, Wiring
 from tests.hil.wirings import NOWHERE
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from hil.history import changes, compared_text, last_of_board, regressions, runs_in, touched_switches
+from hil.history import Run, changes, compared_text, last_of_board, regressions, runs_in, touched_switches
 from hil.record import Record
 from hil.result import Result
 from keyc.diagnostics import UserError
@@ -41,6 +41,11 @@ def test_the_last_run_in_words(record: Path) -> None:
     last = last_of_board(runs, None, "Test bench")
     assert last is not None
     assert last.in_words() == "last: after plate, SW7 silent"
+    some = {"SW1": "untested", "SW2": "proven", "SW5": "open"} | {f"SW{n}": "untested" for n in (6, 7, 8)}
+    assert Run("", "", "").in_words() == "last: every switch proven"
+    assert Run("", "", "case", verdicts=some).in_words() == (
+        "last: after case, SW1, SW6 to SW8 not tested; SW5 silent"
+    )
     assert last_of_board(runs, "00112233", "Test bench") is None
     assert last_of_board(runs, None, "Another one") is None
 

@@ -29,6 +29,7 @@ from hil.stages.flex import Flex, groups
 from hil.stages.together import Together, side_by_side
 from hil.transport import BoardTransport
 from hil.views.bounce_plot import bounce_svg
+from hil.views.measured import measured
 from hil.views.report import html_of, text_of
 from hil.virtual import Finger, board_of
 from keyc.diagnostics import UserError
@@ -378,6 +379,8 @@ def test_every_line_has_its_turn_with_a_switch_held_on_it() -> None:
 
 def test_flexing_a_good_board_passes_and_says_what_was_held() -> None:
     result = run("positions", "flex", flex_us=3_000_000)
+    (words,) = (text for text in measured(result) if text.startswith("flex: "))
+    assert words.endswith(" s of squeezing, and nothing came or went by itself")
     assert result.verdict.value == "pass"
     assert result.flexed is not None
     assert set(result.flexed.held_us) == {f"GPIO{n}" for n in (2, 3, 4, 6, 7, 8, 9, 10)}

@@ -13,6 +13,7 @@ import time
 import webbrowser
 from collections import deque
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -309,7 +310,7 @@ def test_a_command_with_a_page_ends_when_it_is_closed(file: Path, tmp_path: Path
     report = tmp_path / "six.html"
     bench, address = bench_with_page(str(file), "--virtual", "--fault", "open SW4", "--report", str(report))
     page = opened(address)
-    assert until(page, "ended")["text"] == "5 of 6 switches proven"
+    assert until(page, "ended")["text"] == "5 of 6 switches proven, 1 fault"
     assert until(page, "report") == str(report)
     page.close()
     out, err = bench.communicate(timeout=60)
@@ -447,6 +448,34 @@ def test_the_next_switch_is_a_third_of_the_screen_high(page: Page, tab: Tab) -> 
     tab.value("document.getElementById('side').click()")
     assert tab.text("place") == "row 2, 1st from the right (GPIO3, GPIO6)"
     assert tab.value("document.getElementById('front').hidden && !document.getElementById('back').hidden")
+
+
+@in_a_browser
+def test_a_small_screen_shows_the_switch_and_the_picture_then_the_faults(page: Page, tab: Tab) -> None:
+    tab.call("Emulation.setDeviceMetricsOverride", width=800, height=600, deviceScaleFactor=1, mobile=False)
+    page.show(PROMPT)
+    tab.wait("document.getElementById('name').textContent === 'SW5'")
+    top, bottom, screen = tab.value(SIZE.replace("NAME", "next"))
+    assert bottom - top >= screen / 3
+    top, bottom, _ = tab.value(SIZE.replace("NAME", "front"))
+    assert 0 <= top < bottom <= screen
+    page.finish(run_of(page, "reversed SW2"))
+    tab.wait("!document.getElementById('ending').hidden")
+    top, bottom, _ = tab.value(SIZE.replace("NAME", "faults"))
+    assert 0 <= top < bottom <= screen
+    assert tab.text("place").endswith(", 1 fault")
+
+
+@in_a_browser
+def test_the_bar_shows_how_far_a_stage_is(page: Page, tab: Tab) -> None:
+    many = Event("prompt", "type over SW1 and SW2, 9 presses in all: row 1", switch="SW1", times=9)
+    page.show(replace(many, together=("SW1", "SW2"), proven=3, total=12))
+    tab.wait("document.getElementById('count').textContent === '3 of 12 presses · 0 of 13 proven'")
+    page.show(Event("counted", "4 of 12 presses", stage="bounce", together=("SW1",), proven=4, total=12))
+    tab.wait("document.getElementById('count').textContent === '4 of 12 presses · 0 of 13 proven'")
+    assert tab.value("document.getElementById('progress').getAttribute('aria-valuemax')") == "12"
+    page.show(Event("stage", "dials and lights", stage="extras"))
+    tab.wait("document.getElementById('count').textContent === '0 of 13 proven'")
 
 
 @in_a_browser
@@ -596,7 +625,7 @@ def test_typing_over_a_port_with_the_browsers_own_keys_beside_it(
 
     def tell(event: Event) -> None:
         page.show(event)
-        if event.kind == "line" and "keep the page in front" in event.text:
+        if event.kind == "prompt" and "with the page in front" in event.text:
             tab.wait("!document.getElementById('typing').hidden")
             writing.write("".join(f"tap SW{n} 90ms\nwait 150ms\n" for n in (1, 2, 3, 1, 5)))
             writing.flush()

@@ -18,6 +18,7 @@ from hil.places import names_in_short
 from hil.record import Dump, Record
 from hil.result import LineVerdict, PositionVerdict, Result, Verdict
 from hil.views.junit import junit_of
+from hil.views.measured import measured
 from hil.views.picture import keyboard_svg, package_svg
 from hil.views.report import html_of, text_of
 from hil.views.terminal import LiveView, PlainView, keyboard_lines, view_on
@@ -29,6 +30,7 @@ from tests.hil.wirings import NOWHERE, small, wiring_of
 TOOL = "hil 1.2.3"
 HEADINGS = [
     "Mend first",
+    "Measured",
     "The board",
     "Switch by switch",
     "Line by line",
@@ -489,6 +491,36 @@ def test_the_live_view_rings_shows_marks_and_stays_within_80_columns() -> None:
     plain = re.sub(r"\x1b\[[0-9]*[A-Z]", "", text)
     assert max(map(len, plain.splitlines())) <= 80
     assert not re.search(r"\x1b\[[0-9;]*m", text)  # no colour, ever
+
+
+def test_the_live_view_says_how_far_a_stage_is_and_what_has_to_be_done_first() -> None:
+    stream = Terminal()
+    view = LiveView(stream, keyboard_of(small()).caps)
+
+    def shown(event: Event) -> str:
+        stream.truncate(stream.seek(0))
+        view.show(event)
+        return stream.getvalue()
+
+    both = ("SW1", "SW2")
+    text = shown(Event("prompt", "hold down SW1 and SW2; squeeze", switch="SW1", together=both))
+    assert "Hold down SW1 and SW2; squeeze" in text
+    text = shown(Event("counted", "held for 9 of 10 s", stage="flex", together=both, proven=9, total=10))
+    assert "held for 9 of 10 s." in text
+    assert "\a" not in text
+    text = shown(Event("counted", "held for 10 of 10 s", stage="flex", together=both, proven=10, total=10))
+    assert "\a" in text  # whoever squeezes has no eye for the screen
+    text = shown(Event("trouble", "the board is gone: plug it in again"))
+    assert "The board is gone: plug it in again" in text
+    assert "Hold down" not in text
+    assert "Hold down SW1 and SW2" in shown(Event("back", "it goes on where it was"))
+
+
+def test_what_the_stages_measured_is_told() -> None:
+    assert measured(a_result())[0].startswith("lines: all 30 pins are tied to nothing")
+    assert measured(a_result("low GPIO9"))[0].startswith("lines: 29 of 30 pins are tied to nothing")
+    text = text_of(a_result())
+    assert text.index("Measured") < text.index("Not tested, and why")
 
 
 MARKS = {"proven": "+", "answers": "o", "bad": "x", "untested": ".", "next": ">"}

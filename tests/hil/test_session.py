@@ -17,7 +17,7 @@ from hil.link import Link
 from hil.places import places_of
 from hil.result import Result
 from hil.session import Session
-from hil.stages.positions import Question
+from hil.stages.guide import Question
 from hil.transport import BoardTransport, PortGone
 from hil.virtual import Finger, board_of
 from keyc.fingerprints import fingerprints

@@ -16,7 +16,7 @@ from hil.conversation import Settings
 from hil.link import Link
 from hil.result import Fault
 from hil.session import Session
-from hil.stages.positions import Question
+from hil.stages.guide import Question
 from hil.transport import SerialTransport
 from keyc.compile import check_text
 from keyc.fingerprints import fingerprints
