@@ -670,3 +670,36 @@ def test_pages(paper: str, size: tuple[float, float], tmp_path: Path) -> None:
     assert len(boxes) == 3
     for box in boxes:
         assert [float(length) for length in box] == pytest.approx(size, abs=1.0)
+
+
+@needs_browser
+def test_the_first_layer_stands_under_the_heading(tmp_path: Path) -> None:
+    """Two layers so high that A4 takes one a page: none waits for the next one, which would leave the heading
+    alone on a page. So they, the matrix from either side and the pins take five."""
+    names = [[f"SW{15 * row + column}" for column in range(1, 16)] for row in range(5)]
+    text = "\n".join(
+        (
+            'keyboard "Reed 75" { host-layout linux-us }',
+            "wiring { diodes cathode-to-row",
+            "columns " + " ".join(f"GPIO{5 + column}" for column in range(15)),
+            *(f"row GPIO{row} " + " ".join(line) for row, line in enumerate(names)),
+            "}",
+            "shape {",
+            *(" ".join(line) for line in names),
+            "}",
+            "layer base {",
+            "more usb-boot" + " A" * 13,
+            *(" ".join("A" * 15) for _ in range(4)),
+            "}",
+            "layer more {",
+            *(" ".join("B" * 15) for _ in range(5)),
+            "}\n",
+        )
+    )
+    page, pdf = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
+    page.write_text(
+        html_of(sheet_of(keyboard_in(text))).replace("size: landscape;", "size: A4 landscape;"),
+        encoding="utf-8",
+    )
+    browser(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri())
+    assert pdf.read_bytes().count(b"/MediaBox") == 5
