@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from hil.stages.guide import Question
     from hil.virtual import Finger
 
+HEAR_US = 20_000  # from one look at the person's keyboard to the next
+
 # From the end of a press to being sure that nothing came of it: a lost line is sent again.
 _PATIENCE_US = 500_000
 _REACH_US, _HOLD_US = 40_000, 30_000  # a brisk hand

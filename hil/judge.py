@@ -33,6 +33,9 @@ if TYPE_CHECKING:
 
     from keyc.keyboard import Switch, Wiring
 
+# From letting go to pressing again: no finger does that (common practice).
+FASTER_THAN_A_HAND_US = 30_000
+
 _KEPT_FLOWS, _KEPT_JUDGEMENTS = 256, 4096
 _EVERY_ROW = (1 << (REST + 1)) - 1
 _PINS_BY_PINS = pairs(ROW, ROW)

@@ -13,6 +13,7 @@ from itertools import count
 from typing import TYPE_CHECKING
 
 from hil.events import Event
+from hil.hands import HEAR_US
 from hil.link import BoardRestarted, Lost, NoAnswer, Refused
 from hil.observe import (
     REST,
@@ -40,7 +41,6 @@ if TYPE_CHECKING:
     from hil.wire import Sentence
     from keyc.keyboard import Cap
 
-_HEAR_US = 20_000
 _QUICK_US = 700_000  # two touches within this are meant as one gesture
 _HOW = "press every key once, one at a time. Two quick touches on a known key end it; so does Ctrl-C"
 
@@ -353,7 +353,7 @@ class _Listening:
         return self._total > 0 and not self._names
 
     def _heard(self) -> Seen | None:
-        said = self._link.sentence(_HEAR_US)
+        said = self._link.sentence(HEAR_US)
         if said is None:
             return None
         return self._reader.lost() if isinstance(said, Lost) else self._reader.take(said)

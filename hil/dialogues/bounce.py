@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hil.events import Event
+from hil.hands import HEAR_US
 from hil.observe import Edge, Holding, LetGo
 from hil.places import in_one_breath, place_of_several
 from hil.result import Verdict
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
 
     from hil.conversation import Conversation
 
-_HEAR_US = 20_000  # from one look at the person's keyboard to the next
 _QUIET_US = 60_000  # nothing came for so long: the last stroke is over
 _TWICE_US = 400_000  # Enter and Enter again within this: that is enough
 _SURPLUS = 2  # presses of finished keys, while only silent ones are left
@@ -96,7 +96,7 @@ class _Asking:
             if asks:
                 talk.hand.asked_to_press(left[0])
                 asks = False
-            seen = talk.heard_of_edges(_HEAR_US, line)
+            seen = talk.heard_of_edges(HEAR_US, line)
             begun = seen if isinstance(seen, Holding | LetGo) else None
             strokes = self._strokes(seen if isinstance(seen, Edge) else None)
             if strokes and not bounces.moving and not bounces.holds:

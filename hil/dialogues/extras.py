@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from hil.conversation import Blinked, Resumed
 from hil.dialogues.typing import IMAGE as TRIAL
 from hil.events import Event
+from hil.hands import HEAR_US
 from hil.observe import Changed, mask_of
 from hil.result import PositionVerdict, Verdict
 from hil.stages.extras import DETENTS, REST_US, Extras, Way
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from keyc.keyboard import Light
 
 NEITHER = "extras: this keyboard has neither dials nor lights"
-_HEAR_US = 20_000  # from one look at the person's keyboard to the next
 _SOON_US = 1_000  # a dial's edges follow one another faster than a frame of keys waits
 _ATTEMPTS = 2
 _BLINKS = 3  # before it is asked whether the light stayed dark
@@ -168,7 +168,7 @@ class _Asking:
 
     def _heard(self) -> tuple[Changed | Resumed | None, bool]:
         """What came, and whether a switch was touched."""
-        seen = self._talk.heard(_HEAR_US, _SOON_US)
+        seen = self._talk.heard(HEAR_US, _SOON_US)
         if not isinstance(seen, Changed | Resumed):
             return None, False
         if isinstance(seen, Resumed):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from hil.conversation import Resumed
 from hil.events import Event
+from hil.hands import HEAR_US
 from hil.observe import Changed
 from hil.places import in_one_breath, place_of_several
 from hil.result import Verdict
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from hil.conversation import Conversation
     from hil.result import Blip
 
-_HEAR_US = 20_000  # from one look at the person's keyboard to the next
 _ON_ITS_WAY_US = 20_000  # a frame may still come from so long ago
 _PATIENCE = 3  # a group that isn't held is passed over after so many times its own time
 _REACH_US = 4_000_000  # and the time it takes to get there
@@ -111,7 +111,7 @@ class _Watching:
 
     def _heard(self) -> tuple[Blip, ...]:
         talk, flex = self._talk, self._flex
-        seen = talk.heard(_HEAR_US, _SOON)
+        seen = talk.heard(HEAR_US, _SOON)
         now_us = talk.link.transport.now_us
         if isinstance(seen, Resumed):
             away = talk.restarts != self._restarts

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from hil.conversation import Resumed
 from hil.events import Event
+from hil.hands import HEAR_US
 from hil.judge import lines_of
 from hil.observe import Changed
 from hil.places import places_of
@@ -17,7 +18,6 @@ from hil.stages.positions import NOT_LET_GO, Kind, Noted, Positions
 if TYPE_CHECKING:
     from hil.conversation import Conversation
 
-_HEAR_US = 20_000  # from one look at the person's keyboard to the next
 ONLY_TOUCHED = "asked only for what was touched; of the others the runs before tell"
 _RELEASE_US = 2_000_000  # longest wait for the last switch to be let go
 
@@ -76,7 +76,7 @@ class _Asking:
 
     def _noted(self) -> Noted | None:
         """What the next sentence means; None for most of them, and when none comes for a while."""
-        seen = self._talk.heard(_HEAR_US)
+        seen = self._talk.heard(HEAR_US)
         if isinstance(seen, Resumed):
             self._positions.restart(seen.table)
             self._asked = None  # whatever was under way is asked again

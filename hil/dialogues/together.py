@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from hil.conversation import Resumed
 from hil.events import Event
+from hil.hands import HEAR_US
 from hil.observe import Changed
 from hil.places import in_one_breath, place_of_several
 from hil.result import Verdict
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
 
     from hil.conversation import Conversation
 
-_HEAR_US = 20_000  # from one look at the person's keyboard to the next
 _SOON_US = (
     2_000  # a frame: told before the next finger is down, or one that lets go would look like a late one
 )
@@ -83,7 +83,7 @@ class _Asking:
             if chord != asked or answered:
                 self._ask(chord)
                 asked, answered = chord, False
-            seen = talk.heard(_HEAR_US, _SOON_US)
+            seen = talk.heard(HEAR_US, _SOON_US)
             if isinstance(seen, Resumed):
                 together.restart(seen.table)
                 answered = True  # whatever was under way is asked again
@@ -128,6 +128,6 @@ class _Asking:
     def _wait_for_release(self) -> None:
         until_us = self._talk.link.transport.now_us + _RELEASE_US
         while self._together.held and self._talk.link.transport.now_us < until_us:
-            seen = self._talk.heard(_HEAR_US, _SOON_US)
+            seen = self._talk.heard(HEAR_US, _SOON_US)
             if isinstance(seen, Changed):
                 self._together.see(seen.table)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from hil.conversation import Trouble
 from hil.events import Event
+from hil.hands import HEAR_US
 from hil.link import BoardRestarted, Lost, NoAnswer
 from hil.result import PositionVerdict, Verdict
 from hil.stages.typing import Typing
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from hil.conversation import Conversation
 
 IMAGE = "trial"
-_HEAR_US = 20_000
 _PAUSE_US = 10_000_000  # without a key moving: that was all
 _BEGIN_US = 60_000_000  # longest wait for the first key
 _WATCHES = 12
@@ -90,7 +90,7 @@ def _listen(talk: Conversation, typing: Typing) -> None:
             for key in arrived:
                 typing.received(key)
         try:
-            said = talk.link.sentence(_HEAR_US)
+            said = talk.link.sentence(HEAR_US)
         except (PortGone, BoardRestarted) as gone:
             typing.interrupted()
             talk.recover(gone)

@@ -16,7 +16,7 @@ from itertools import pairwise
 from math import ceil
 from typing import TYPE_CHECKING
 
-from hil.judge import ends
+from hil.judge import FASTER_THAN_A_HAND_US, ends
 from hil.observe import REST, Edge, Holding, pair
 from hil.places import in_one_breath
 from hil.result import BounceSide, Debounce, PositionVerdict, SwitchBounce, Verdict
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
 _GAP_US = 15_000  # a line that was quiet for so long has ended its stroke
 _LET_GO_US = 3_000  # an opening in the middle of a press: longer than a bounce leaves a gap (from memory)
-_TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 _AGREEING = 2
 _FEWEST, _MOST = 3, 5  # presses of a switch
 _FURTHER = 3  # presses more, where something was seen once
@@ -188,7 +187,7 @@ class Bounces:
         began_us, ended_us = told[0][0], told[-1][0]
         released_us, line.released_us = line.released_us, None if low else ended_us
         if low and not was_low:
-            if released_us is not None and (began_us - released_us) % TIMES_US < _TOO_FAST_US:
+            if released_us is not None and (began_us - released_us) % TIMES_US < FASTER_THAN_A_HAND_US:
                 counted.drops += 1
                 counted.releases.pop()  # that was no release
                 return []
@@ -199,7 +198,7 @@ class Bounces:
         if low == was_low:
             # Opened and closed in the middle of a press; or a touch that was none, unless it never got quiet.
             counted.drops += was_low
-            if was_low or took_us < _TOO_FAST_US:
+            if was_low or took_us < FASTER_THAN_A_HAND_US:
                 return []
             both = Stroke(name, True, len(told) // 2, took_us), Stroke(name, False, len(told) // 2, took_us)
             counted.presses.append(both[0])

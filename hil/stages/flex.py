@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING
 
-from hil.judge import lines_of, names_in_order
+from hil.judge import FASTER_THAN_A_HAND_US, lines_of, names_in_order
 from hil.observe import REST, Observation, members, pair, row_of
 from hil.result import Blip, Flexed, Verdict
 from hil.wire import TIMES_US
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from hil.judge import Matrix
 
 _STEADY_US = 30_000  # a level that lasts so long is one to count from
-_LET_GO_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 _TOUCHED_US = 10_000  # a press: no hand is that fast (from memory)
 _AT_ONCE = 2  # switches that a pair of thumbs holds down
 
@@ -129,7 +128,7 @@ class Flex:
         is_switch = signal[0] in self._matrix.switches
         name = " ".join(signal)
         if level.now == level.steady:
-            if not is_switch or took_us <= (_LET_GO_US if level.steady else _TOUCHED_US):
+            if not is_switch or took_us <= (FASTER_THAN_A_HAND_US if level.steady else _TOUCHED_US):
                 return Blip(name, level.steady, took_us, signal if is_switch else ())
         elif not is_switch and level.now:
             return Blip(name, False, took_us + _STEADY_US)  # lines that touch, and stay so

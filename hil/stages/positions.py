@@ -22,7 +22,7 @@ from enum import Enum
 from typing import TYPE_CHECKING, NamedTuple
 
 from hil.diagnosis.ghosts import Ghosts
-from hil.judge import Judgement, Matrix, Place, State, ends, lines_of
+from hil.judge import FASTER_THAN_A_HAND_US, Judgement, Matrix, Place, State, ends, lines_of
 from hil.observe import REST, ROW, Observation, members, pair, pairs
 from hil.result import Position, PositionVerdict
 from hil.stages.lines import with_wavering
@@ -37,7 +37,6 @@ if TYPE_CHECKING:
 
 _QUICK_US = 700_000  # two touches within this are meant as one gesture
 _TOO_SHORT_US = 10_000  # of a press: no hand is that fast, but a contact that drops out is (from memory)
-_TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 _AGREEING = 2
 _DIODE_IS_WRONG = (PositionVerdict.REVERSED, PositionVerdict.SHORTED)
 _NO_SLIP = 3  # presses that answered as one that has answered for itself: not a wrong key any more
@@ -293,7 +292,7 @@ class Positions:
         self._closed_us[name] = time_us
         settled_before = self.is_settled(name)
         opened_us = self._opened_us.get(name)
-        let_go = opened_us is not None and (time_us - opened_us) % TIMES_US <= _TOO_FAST_US
+        let_go = opened_us is not None and (time_us - opened_us) % TIMES_US <= FASTER_THAN_A_HAND_US
         self._reclosed[name] += let_go
         touch, self._last_touch = self._last_touch, None
         self._note(name, state)

@@ -16,7 +16,7 @@ from math import hypot
 from typing import TYPE_CHECKING
 
 from hil.diagnosis.ghosts import Ghosts
-from hil.judge import ends, lines_of, names_in_order
+from hil.judge import FASTER_THAN_A_HAND_US, ends, lines_of, names_in_order
 from hil.observe import Observation, pair
 from hil.places import in_one_breath
 from hil.result import Ghost, HeldTogether, Verdict
@@ -36,7 +36,6 @@ _FEW_TOLD = 4
 _TRIES = 3  # of a chord that isn't seen whole
 
 _BOUNCE_US = 5_000  # a good contact may bounce for so long (common practice)
-_TOO_FAST_US = 30_000  # from letting go to pressing again: faster than a hand (common practice)
 NOTHING = "together: nothing was left in doubt that switches held at the same time would show"
 NO_NEIGHBOUR = (
     "together: solder to the neighbours of what was touched, which were not asked for (leave out --touched)"
@@ -220,7 +219,7 @@ class Together:
             if name in self._opened_us
         }
         self._opened_us.update(dict.fromkeys(before - held, time_us))
-        self._let_go.update(name for name, us in away_us.items() if _BOUNCE_US <= us < _TOO_FAST_US)
+        self._let_go.update(name for name, us in away_us.items() if _BOUNCE_US <= us < FASTER_THAN_A_HAND_US)
         return frozenset(name for name, us in away_us.items() if us < _BOUNCE_US)
 
     def give_up(self) -> None:

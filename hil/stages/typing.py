@@ -13,10 +13,10 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
+from hil.judge import FASTER_THAN_A_HAND_US
 from hil.result import Cause, Fault, PositionVerdict, Verdict
 from hil.wire import TIMES_US
 
-SUSPECT_US = 30_000  # from a switch's release to its next press: below this no finger did it
 CLOSE_US = 50_000  # below this it is worth a note
 _AGREEING = 2  # one such gap may be a slip
 
@@ -148,8 +148,8 @@ class Typing:
         if seen.up_us is not None:
             gap_us = (time_us - seen.up_us) % TIMES_US
             seen.shortest_us = gap_us if seen.shortest_us is None else min(seen.shortest_us, gap_us)
-            seen.suspect += gap_us < SUSPECT_US
-            seen.close += SUSPECT_US <= gap_us < CLOSE_US
+            seen.suspect += gap_us < FASTER_THAN_A_HAND_US
+            seen.close += FASTER_THAN_A_HAND_US <= gap_us < CLOSE_US
         return name
 
     def counted(self, name: str, presses: int, shortest_gap_us: int | None) -> None:
@@ -206,7 +206,7 @@ class Typing:
         not_typed = [one.switch for one in switches if not one.presses]
         not_tested = [f"{name}: {NOT_TYPED}" for name in not_typed]
         not_tested += [
-            f"{name}: once let go and down again within {SUSPECT_US // 1000} ms; type it some more"
+            f"{name}: once let go and down again within {FASTER_THAN_A_HAND_US // 1000} ms; type it some more"
             for name in once
         ]
         if self._received is None:
@@ -277,8 +277,8 @@ def _fault(one: TypedSwitch) -> Fault:
             ),
         ),
         evidence=(
-            f"{name} was down again within {SUSPECT_US // 1000} ms of its release {one.suspect} times in "
-            f"{one.presses} presses, the shortest {one.shortest_gap_us / 1000:.1f} ms",
+            f"{name} was down again within {FASTER_THAN_A_HAND_US // 1000} ms of its release "
+            f"{one.suspect} times in {one.presses} presses, the shortest {one.shortest_gap_us / 1000:.1f} ms",
         ),
         switches=(name,),
     )
@@ -286,8 +286,9 @@ def _fault(one: TypedSwitch) -> Fault:
 
 def _close_notes(switches: tuple[TypedSwitch, ...]) -> tuple[str, ...]:
     return tuple(
-        f"{one.switch}: {one.close} time{'s' if one.close > 1 else ''} down again {SUSPECT_US // 1000} to "
-        f"{CLOSE_US // 1000} ms after its release: a quick finger, or a contact to watch"
+        f"{one.switch}: {one.close} time{'s' if one.close > 1 else ''} down again "
+        f"{FASTER_THAN_A_HAND_US // 1000} to {CLOSE_US // 1000} ms after its release: "
+        "a quick finger, or a contact to watch"
         for one in switches
         if one.close
     )
