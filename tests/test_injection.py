@@ -126,7 +126,7 @@ def test_names_stay_text_in_all_that_keyc_writes(
     assert "injected" not in listed.stdout
     if ";" in name:
         assert keyc.cli.main(["build", str(file), "-o", "c", "--depfile", "c.d"]) == 2
-        assert "can't stand in a rule" in capsys.readouterr().err
+        assert "can't stand in a rule" in " ".join(capsys.readouterr().err.split())
         assert not (outside / "c.d").exists()
     else:
         run(keyc.cli.main, capsys, "build", file, "-o", outside / "c", "--depfile", outside / "c.d")
