@@ -44,7 +44,10 @@ def _form(text: str, what: str, unit: str, example: str) -> Misread:
     if joined != text:
         return Misread("number-form", f"`{text}` is two words", f"write it as one: {joined}")
     if "," in text:
-        return Misread("number-form", f"`{text}` has a comma", f"write a point: {text.replace(',', '.')}")
+        one = text.replace(",", ".")
+        is_two = one.count(".") > 1  # two numbers, most likely
+        help = f"{what} is one number, with a point: {example}" if is_two else f"write a point: {one}"
+        return Misread("number-form", f"`{text}` has a comma", help)
     if text.startswith("."):
         return Misread("number-form", f"`{text}` begins with a point", f"write 0{text}")
     if re.fullmatch(_BARE, text):

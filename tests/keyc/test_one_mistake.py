@@ -118,6 +118,7 @@ WRITTEN = [
     ("5ms", "5", "number-without-unit", "5ms"),
     ("5ms", "5 ms", "number-form", "5ms"),
     ("SW9  2u", "SW9  1,5u", "number-form", "1.5u"),
+    ("SW9  2u", "SW9  19.05,0u", "number-form", "one number"),
     # Scenarios.
     ("tap SW5 ", "tap ", "unfinished", "tap SW5"),
     ("expect nothing-held", "up SW3 expect nothing-held", "up-without-down", "down SW3"),
