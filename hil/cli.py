@@ -80,14 +80,7 @@ def _parser() -> ArgumentParser:
     bench.add_argument(
         "--netlist", metavar="NET", help="the board's netlist: the record says which revision it belongs to"
     )
-    bench.add_argument("--report", metavar="X.html", help="one HTML file that needs nothing else")
-    bench.add_argument("--junit", metavar="X.xml", help="the verdicts as JUnit, for scripts")
-    bench.add_argument(
-        "--side",
-        choices=("front", "back"),
-        default="front",
-        help="of the board that you look at; back: solder side",
-    )
+    _add_reports(bench)
     bench.add_argument(
         "--events", metavar="FD", type=int, help="JSON lines about what happens, to this descriptor"
     )
@@ -109,14 +102,7 @@ def _parser() -> ArgumentParser:
     read = commands.add_parser("read", help="verdicts from a saved dump")
     read.add_argument("dump", metavar="DUMP", help="what `hil bench` or a serial terminal saved; - for stdin")
     read.add_argument("file", metavar="FILE", help="the keymap file")
-    read.add_argument("--report", metavar="X.html", help="one HTML file that needs nothing else")
-    read.add_argument("--junit", metavar="X.xml", help="the verdicts as JUnit, for scripts")
-    read.add_argument(
-        "--side",
-        choices=("front", "back"),
-        default="front",
-        help="of the board that you look at; back: solder side",
-    )
+    _add_reports(read)
     read.add_argument("--format", choices=("text", "json"), default="text")
     read.set_defaults(command=_read)
 
@@ -151,6 +137,17 @@ def _parser() -> ArgumentParser:
     compare.add_argument("--format", choices=("text", "json"), default="text")
     compare.set_defaults(command=_compare)
     return parser
+
+
+def _add_reports(parser: ArgumentParser) -> None:
+    parser.add_argument("--report", metavar="X.html", help="one HTML file that needs nothing else")
+    parser.add_argument("--junit", metavar="X.xml", help="the verdicts as JUnit, for scripts")
+    parser.add_argument(
+        "--side",
+        choices=("front", "back"),
+        default="front",
+        help="of the board that you look at; back: solder side",
+    )
 
 
 def _add_virtual(parser: ArgumentParser) -> None:
