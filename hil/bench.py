@@ -295,7 +295,7 @@ class Bench:
         return build_uf2(self._keyboard, self._wanted_image).bytes
 
     def _virtual_board(self) -> tuple[Link, Hand] | AliveFindings:
-        from hil.board import parse_fault
+        from hil.faults import parse_fault
         from hil.hands import FingerHand
         from hil.link import Link
         from hil.stages.alive import Sight, findings

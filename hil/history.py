@@ -267,7 +267,7 @@ def _then(run: Run) -> str:
 
 def touched_switches(words: str, wiring: Wiring) -> frozenset[str]:
     """The switches that a mend at `SW7,D7,GPIO3` may have touched. Raises UserError (status 2)."""
-    from hil.board import gpio_of
+    from hil.faults import gpio_of
     from hil.judge import switches_on
 
     found: set[str] = set()

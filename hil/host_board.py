@@ -10,11 +10,13 @@ import ctypes
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
-from hil.board import ALL_PINS, GPIO_COUNT, Board, Fault
+from hil.board import ALL_PINS, Board
+from hil.faults import Fault
 from hil.observe import mask_of
 from keyc.engine.engine import Engine, Report
 from keyc.engine.library import EngineLibrary, declare, load
 from keyc.keyboard import Wiring
+from keyc.pins import GPIO_COUNT
 
 if TYPE_CHECKING:
     from keyc.fingerprints import Fingerprints

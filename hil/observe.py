@@ -12,13 +12,13 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from hil.result import Identity
+from keyc.pins import GPIO_COUNT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from hil.board import Table
 
-GPIO_COUNT = 30
 _MASKS = ("pins", "watch", "lit-high")  # words of `can` that a mask follows
 REST = 30  # the row with nothing driven
 ROW_BITS = 32

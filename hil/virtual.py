@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from heapq import heappop, heappush
 from typing import IO, TYPE_CHECKING, Literal, Protocol
 
-from hil.board import USB_SOCKET, Fault, dial_contacts, duration_us, gpio_of, parse_fault, percent_of
+from hil.faults import USB_SOCKET, Fault, dial_contacts, duration_us, gpio_of, parse_fault, percent_of
 from keyc.diagnostics import UserError
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ class VirtualBoard(Console, Protocol):
         ...
 
     def set_closed(self, switches: frozenset[str], /) -> None:
-        """These switches' contacts (and a dial's, `hil.board.dial_contacts`) are closed from now on, all
+        """These switches' contacts (and a dial's, `hil.faults.dial_contacts`) are closed from now on, all
         others open."""
         ...
 

@@ -10,11 +10,12 @@ from collections.abc import Iterable
 from contextlib import suppress
 from typing import Literal
 
-from hil.board import Board, Fault
+from hil.board import Board
 from hil.chip.chip import Chip
 from hil.chip.mass_storage import MassStorage
 from hil.chip.usb_descriptors import Device, UsbError
 from hil.chip.usb_host import NoDevice, UsbHost
+from hil.faults import Fault
 from keyc.keyboard import Keyboard, Wiring
 
 _ROM_VENDOR, _ROM_PRODUCT = 0x2E8A, 0x0003

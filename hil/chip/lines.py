@@ -13,7 +13,8 @@ from rp2040py.clock.simulation_clock import ClockAlarm, SimulationClock
 from rp2040py.rp2040 import RP2040
 from rp2040py.sio import RPSIO
 
-from hil.board import ALL_PINS, GPIO_COUNT, Table
+from hil.board import ALL_PINS, Table
+from keyc.pins import GPIO_COUNT
 
 _DEBUG_PIN = 15  # which can show the USB controller a D+ of its own (datasheet 2.19.2, erratum E5)
 _FUNCTION_SIO, _FUNCTION_NULL = 5, 31

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from hil.board import EVERY_DIODE
 from hil.diagnosis.contacts import OHMS, node_bridge
+from hil.faults import EVERY_DIODE
 from hil.judge import Matrix, State, ends, names_in_order, switches_on
 from hil.result import Cause, Fault, Line, Position, PositionVerdict
 from keyc.keyboard import Diodes
@@ -19,7 +19,7 @@ from keyc.pins import neighbours, package_pin_of_gpio
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from hil.board import Fault as Planted
+    from hil.faults import Fault as Planted
     from hil.observe import Observation
     from hil.stages.lines import LineFindings
     from keyc.keyboard import Switch, Wiring

@@ -19,9 +19,9 @@ from dataclasses import dataclass
 from itertools import combinations, permutations
 from typing import TYPE_CHECKING
 
-from hil.board import EVERY_DIODE, Fault
 from hil.diagnosis.candidates import UNLIKELY, Candidates, canonical, cost, joined, likeliness
 from hil.diagnosis.compared import NOTHING_HELD, NOTHING_PLANTED, Compared, Evidence
+from hil.faults import EVERY_DIODE, Fault
 from hil.observe import REST
 
 if TYPE_CHECKING:

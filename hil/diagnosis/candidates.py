@@ -11,8 +11,8 @@ from functools import lru_cache
 from itertools import product
 from typing import TYPE_CHECKING
 
-from hil.board import Fault
 from hil.diagnosis.compared import NOTHING_HELD, PULLED_DOWN
+from hil.faults import Fault
 from hil.judge import lines_of
 from hil.observe import REST, members
 from keyc.keyboard import Diodes

@@ -11,7 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
-from hil.board import EVERY_DIODE, Board, Fault, Table
+from hil.board import Board, Table
+from hil.faults import EVERY_DIODE, Fault
 from hil.judge import lines_of, switches_on
 from hil.observe import REST, Observation, members
 from keyc.diagnostics import UserError

@@ -21,8 +21,8 @@ from keyc.keyboard import Diodes
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from hil.board import Fault as Planted
     from hil.diagnosis.alike import Exchange
+    from hil.faults import Fault as Planted
     from hil.observe import Observation
     from hil.stages.lines import LineFindings
     from hil.stages.positions import Positions
@@ -379,6 +379,6 @@ def _joined(faults: list[Fault]) -> list[Fault]:
 
 
 def _planted(fault: Fault) -> Planted:
-    from hil.board import Fault as Planted
+    from hil.faults import Fault as Planted
 
     return Planted(fault.kind, fault.where, "47k" if fault.kind == "leaky" else None)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, TypeVar
 
-from hil.board import Fault
+from hil.faults import Fault
 from hil.judge import Place, ends
 from hil.observe import REST
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from hil.board import EVERY_DIODE
+from hil.faults import EVERY_DIODE
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from random import Random
 from statistics import median
 
-from hil.board import Fault
+from hil.faults import Fault
 from keyc.keyboard import Diodes
 from tests.campaign.plant import boards, makes_sense, sample, static_faults
 from tests.campaign.sessions import Score, alike, run

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from math import sqrt
 
-from hil.board import parse_fault
 from hil.conversation import Settings
+from hil.faults import parse_fault
 from hil.hands import FingerHand
 from hil.link import Link
 from hil.result import PositionVerdict, Result

@@ -12,8 +12,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from random import Random
 
-from hil.board import Fault
 from hil.conversation import Settings
+from hil.faults import Fault
 from hil.hands import FingerHand
 from hil.link import Link, Lost
 from hil.result import PositionVerdict, Result, Verdict

@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from hil.board import parse_fault
 from hil.conversation import Settings
+from hil.faults import parse_fault
 from hil.hands import FingerHand
 from hil.link import Link
 from hil.result import PositionVerdict, Result

@@ -7,8 +7,9 @@ from random import Random
 
 import networkx as nx
 
-from hil.board import Board, Fault, parse_fault
+from hil.board import Board
 from hil.diagnosis.candidates import canonical
+from hil.faults import Fault, parse_fault
 from hil.judge import switches_on
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring

@@ -8,8 +8,8 @@ from functools import lru_cache
 from random import Random
 from typing import Literal
 
-from hil.board import Fault
 from hil.diagnosis.candidates import canonical, cost
+from hil.faults import Fault
 from hil.judge import switches_on
 from hil.result import LineVerdict, PositionVerdict, Result
 from hil.stages.positions import Kind

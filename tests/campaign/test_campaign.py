@@ -9,7 +9,7 @@ from random import Random
 
 import pytest
 
-from hil.board import parse_fault
+from hil.faults import parse_fault
 from hil.wire import Sentence, line_of
 from keyc.keyboard import Diodes
 from tests.campaign import good, intermittents, noise, on_chip

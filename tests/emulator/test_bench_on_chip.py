@@ -7,8 +7,9 @@ from random import Random
 
 import pytest
 
-from hil.board import Board, parse_fault
+from hil.board import Board
 from hil.chip.chip_board import ChipBoard
+from hil.faults import parse_fault
 from hil.host_board import HostBoard
 from hil.link import Link, PortGone
 from hil.transport import BoardTransport

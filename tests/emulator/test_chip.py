@@ -11,10 +11,11 @@ from dataclasses import replace
 
 import pytest
 
-from hil.board import GPIO_COUNT, Reading, Table
+from hil.board import Reading, Table
 from hil.chip.chip import Chip, ChipWarning
 from hil.chip.mass_storage import MassStorage
 from hil.chip.usb_host import UsbHost
+from keyc.pins import GPIO_COUNT
 from tests.emulator import assembled
 
 RESETS, SET, CLEAR = 0x4000C000, 0x2000, 0x3000

@@ -12,9 +12,9 @@ import zlib
 import pytest
 from hidtools.hid import ReportDescriptor
 
-from hil.board import parse_fault
 from hil.chip.chip_board import ChipBoard, report_names
 from hil.chip.usb_host import NoDevice, UsbStall
+from hil.faults import parse_fault
 from keyc.image.firmware import build_uf2
 from keyc.keyboard import LayerHeld, Light, UsbBoot, Wiring
 from tests.keyc.hand_made import key, keyboard_of, media, wiring_of

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from hil.board import dial_contacts
 from hil.chip.chip_board import ChipBoard
+from hil.faults import dial_contacts
 from keyc.compile import check_text
 from keyc.image.firmware import Runtime, build_uf2
 from keyc.keyboard import Keyboard

@@ -13,11 +13,11 @@ from shutil import which
 
 import pytest
 
-from hil.board import parse_fault
 from hil.chip.chip_board import ChipBoard
 from hil.chip.mass_storage import MassStorage
 from hil.chip.usb_controller import Answer
 from hil.chip.usb_host import UsbStall
+from hil.faults import parse_fault
 from keyc.fingerprints import fingerprints
 from keyc.image.firmware import build_uf2, stack_bytes
 from keyc.image.identity import Image

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from hil.board import parse_fault
 from hil.chip.chip_board import ChipBoard
 from hil.chip.usb_descriptors import descriptors_of
 from hil.chip.usb_host import UsbStall
 from hil.conversation import Settings
+from hil.faults import parse_fault
 from hil.hands import FingerHand
 from hil.link import Link
 from hil.result import PositionVerdict, Result, Verdict

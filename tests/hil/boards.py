@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from hil.board import Board, Table, parse_fault
+from hil.board import Board, Table
+from hil.faults import parse_fault
 from hil.judge import Matrix, lines_of
 from hil.link import Counters
 from hil.observe import ROW, Observation, mask_of, observed

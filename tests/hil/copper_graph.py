@@ -1,4 +1,4 @@
-"""The electrical model once more, as a graph of networkx: of `hil.board` it has only how a fault is written.
+"""The electrical model once more, as a graph of networkx: nothing of `hil.board` is in it.
 
 Every piece of copper is a node, every joint an edge, nothing is contracted; readings are shortest paths.
 Source of the algorithms: networkx. Source of the rules: common practice about pulled-up inputs and diodes.
@@ -12,7 +12,7 @@ from fractions import Fraction
 
 import networkx as nx
 
-from hil.board import Fault
+from hil.faults import Fault
 from keyc.keyboard import Diodes, Wiring
 
 FAR = 99

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from itertools import combinations
 
-from hil.board import Fault
 from hil.diagnosis.candidates import joined
+from hil.faults import Fault
 from keyc.keyboard import Wiring
 from tests.hil.copper_graph import Reference
 

@@ -12,10 +12,11 @@ from random import Random
 
 import pytest
 
-from hil.board import Board, Fault, parse_fault
+from hil.board import Board
 from hil.diagnosis.alike import Explanation, explanation
 from hil.diagnosis.candidates import canonical, cost, joined
 from hil.diagnosis.compared import Compared, Evidence
+from hil.faults import Fault, parse_fault
 from hil.judge import switches_on
 from hil.observe import ROW, Observation, mask_of, observed
 from keyc.diagnostics import UserError

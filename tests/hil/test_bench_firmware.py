@@ -9,7 +9,8 @@ from random import Random
 
 import pytest
 
-from hil.board import ALL_PINS, Board, Table, parse_fault
+from hil.board import ALL_PINS, Board, Table
+from hil.faults import parse_fault
 from hil.host_board import HostBoard
 from hil.wire import LINE_BYTES, Sentence, line_of, parse_line
 from keyc.diagnostics import UserError

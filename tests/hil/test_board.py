@@ -7,7 +7,8 @@ from random import Random
 import networkx as nx
 import pytest
 
-from hil.board import ALL_PINS, Board, Fault, Table, duration_us, parse_fault
+from hil.board import ALL_PINS, Board, Table
+from hil.faults import Fault, duration_us, parse_fault
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring
 from tests.hil.copper_graph import Reference

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import pytest
 
-from hil.board import parse_fault
 from hil.conversation import Settings
 from hil.events import Event
+from hil.faults import parse_fault
 from hil.hands import FingerHand
 from hil.link import Link
 from hil.session import Session

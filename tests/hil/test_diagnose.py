@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from hil.board import parse_fault
 from hil.diagnosis.diagnose import _ORDER, diagnosis
+from hil.faults import parse_fault
 from keyc.keyboard import Diodes
 from tests.hil.boards import Desk
 from tests.hil.wirings import small, wiring_of

@@ -7,9 +7,10 @@ from collections.abc import Callable
 
 import pytest
 
-from hil.board import Board, dial_contacts, parse_fault
+from hil.board import Board
 from hil.conversation import Settings
 from hil.events import Event
+from hil.faults import dial_contacts, parse_fault
 from hil.hands import FingerHand
 from hil.host_board import HostBoard, _BenchImage
 from hil.link import Link, Refused

@@ -12,9 +12,10 @@ from random import Random
 
 import pytest
 
-from hil.board import Board, parse_fault
+from hil.board import Board
 from hil.conversation import Settings
 from hil.events import Event
+from hil.faults import parse_fault
 from hil.hands import FingerHand
 from hil.history import Run, pools_of
 from hil.judge import Matrix, lines_of

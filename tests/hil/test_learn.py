@@ -8,9 +8,10 @@ from random import Random
 
 import pytest
 
-from hil.board import Board, parse_fault
+from hil.board import Board
 from hil.cli import main
 from hil.events import Event
+from hil.faults import parse_fault
 from hil.host_board import HostBoard
 from hil.learn import Learner, learn, learnt
 from hil.link import Link

@@ -9,7 +9,8 @@ from random import Random
 import networkx
 import pytest
 
-from hil.board import Board, parse_fault
+from hil.board import Board
+from hil.faults import parse_fault
 from hil.observe import REST, Looked, Observation, Reader, mask_of, observed
 from hil.result import LineVerdict
 from hil.stages import lines

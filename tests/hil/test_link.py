@@ -7,7 +7,8 @@ from random import Random
 
 import pytest
 
-from hil.board import Board, parse_fault
+from hil.board import Board
+from hil.faults import parse_fault
 from hil.host_board import HostBoard
 from hil.link import (
     BoardRestarted,

@@ -19,9 +19,9 @@ from typing import Any
 
 import pytest
 
-from hil.board import parse_fault
 from hil.conversation import Settings
 from hil.events import Event
+from hil.faults import parse_fault
 from hil.hands import FingerHand, Person
 from hil.host_board import HostBoard
 from hil.link import Link

@@ -8,7 +8,8 @@ from random import Random
 
 import pytest
 
-from hil.board import Board, Fault, Table, gpio_of, parse_fault
+from hil.board import Board, Table
+from hil.faults import Fault, gpio_of, parse_fault
 from hil.observe import pair
 from hil.stages.positions import Kind
 from keyc.diagnostics import UserError

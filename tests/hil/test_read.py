@@ -11,7 +11,8 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-from hil.board import Board, parse_fault
+from hil.board import Board
+from hil.faults import parse_fault
 from hil.hands import FingerHand
 from hil.link import Link
 from hil.read import NO_CHECKSUMS, verdicts_of

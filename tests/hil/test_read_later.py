@@ -11,8 +11,8 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-from hil.board import parse_fault
 from hil.conversation import Settings
+from hil.faults import parse_fault
 from hil.hands import FingerHand
 from hil.link import Link
 from hil.read import verdicts_of

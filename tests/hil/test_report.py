@@ -195,7 +195,7 @@ layer base {
     C usb-boot
 }
 """
-    from hil.board import parse_fault
+    from hil.faults import parse_fault
 
     keyboard, _ = check_text(Source("four.keys", text))
     assert keyboard is not None

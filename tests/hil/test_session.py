@@ -8,9 +8,9 @@ from random import Random
 
 import pytest
 
-from hil.board import parse_fault
 from hil.conversation import Settings
 from hil.events import Event
+from hil.faults import parse_fault
 from hil.hands import FingerHand
 from hil.host_board import HostBoard
 from hil.link import Link

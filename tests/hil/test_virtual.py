@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 import serial
 
-from hil.board import parse_fault
+from hil.faults import parse_fault
 from hil.host_board import HostBoard
 from hil.link import Link, Lost
 from hil.transport import BoardTransport, PortGone, SerialTransport

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil.board import parse_fault
+from hil.faults import parse_fault
 from hil.host_board import HostBoard
 from hil.wire import LINE_BYTES, Damaged, Lines, Sentence, crc_32, line_of, parse_line
 from tests.hil.wirings import KNOWN, wiring_of

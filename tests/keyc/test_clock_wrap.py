@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import pytest
 
-from hil.board import Board, dial_contacts
+from hil.board import Board
+from hil.faults import dial_contacts
 from keyc.compile import check_text
 from keyc.engine.engine import Engine, Report
 from keyc.engine.library import EngineLibrary, load

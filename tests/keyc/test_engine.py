@@ -8,7 +8,8 @@ from random import Random
 
 import pytest
 
-from hil.board import Board, parse_fault
+from hil.board import Board
+from hil.faults import parse_fault
 from keyc.engine.engine import Engine, Report
 from keyc.engine.library import EngineLibrary, load
 from keyc.keyboard import (
