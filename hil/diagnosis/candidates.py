@@ -7,6 +7,7 @@ fault more lies on that way. `near` names all of those: every set that explains 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import lru_cache
 from itertools import product
 from typing import TYPE_CHECKING
@@ -15,6 +16,7 @@ from hil.diagnosis.compared import NOTHING_HELD, PULLED_DOWN
 from hil.faults import Fault
 from hil.judge import lines_of
 from hil.observe import REST, members
+from hil.rises import cost_of_open
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours
 
@@ -43,6 +45,7 @@ _COST = {
     "moved": 9.0,
 }
 UNLIKELY = 9.0
+_NOT_MEASURED: Mapping[int, float] = {}
 _FAR_APART = 1.0  # a bridge between pins that aren't neighbours
 _PIN = 0.5  # a pin of the chip that isn't soldered: beside the switches' legs there are few
 
@@ -277,9 +280,15 @@ def canonical(fault: Fault) -> Fault:
     return Fault(fault.kind, (a, b), fault.amount)
 
 
-def cost(faults: Iterable[Fault]) -> float:
-    """How unlikely these faults are together: the fewest first, the commoner ones first."""
-    return sum(map(_cost, faults))
+def cost(faults: Iterable[Fault], rise_us: Mapping[int, float] = _NOT_MEASURED) -> float:
+    """How unlikely these faults are together: the fewest first, the commoner ones first. `rise_us`: how long
+    lines took to rise, which hints at whether a pin is soldered."""
+    return sum(
+        cost_of_open(_cost(one), _COST["cut"], rise_us.get(int(one.where[0][4:])))
+        if one.kind == "open" and rise_us and one.where[0].startswith("GPIO")
+        else _cost(one)
+        for one in faults
+    )
 
 
 @lru_cache(maxsize=4096)
