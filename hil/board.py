@@ -16,7 +16,7 @@ memory), which is 1 MOhm and more: a dozen of them on one line have to be held d
 Everything that looks at a matrix - the C on this computer, the emulated chip, the tests - takes its readings
 from here.
 
-Masks hold GPIO0-29: bit n is GPIOn. Times are microseconds.
+Masks hold GPIO0-29: bit n is GPIOn. Times are nanoseconds.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from math import exp, log
 
 from hil.faults import (
     EVERY_DIODE,
@@ -37,18 +38,21 @@ from hil.faults import (
     microamperes_of,
     picofarads_of,
 )
+from hil.rises import PIN_PF, PULL_UP_OHM, rise_us
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Switch, Wiring
 from keyc.pins import GPIO_COUNT
 
 ALL_PINS = (1 << GPIO_COUNT) - 1
 
-# What a line's rise is made of: typical values, from memory. 65 kOhm is the middle of 50-80 kOhm.
-_PULL_UP_OHM = 65_000
 _SUPPLY_V = 3.3
 _SMALLEST_LEAK_S = 1 / 200_000  # what lets less than this through reads as nothing
-_RISE_TIME_CONSTANTS = 0.932  # ln(3.3 V / (3.3 V - 2.0 V)): from ground to the input's high threshold
-_PIN_PF, _PAD_PF, _TRACK_PF, _SWITCH_PF = 5.0, 5.0, 20.0, 1.5
+
+# What a line's rise is made of, beside the chip's pin: its pad, the track to the first switch (a few cm, 1 pF
+# each), and with each switch a leg, a diode and the way on. Typical values, from memory.
+_PAD_PF, _TRACK_PF, _SWITCH_PF = 3.0, 20.0, 3.0
+_TRACKS = (0.1, 2.0)  # how much shorter or longer the tracks of other boards are
+_PULL_UPS = 0.05  # how far the pull-ups of one chip are apart
 
 _KEPT_TABLES = 4_096
 
@@ -73,7 +77,7 @@ class Table:
     `pulled_down`  nothing driven, every line pulled down
     `driven[p]`    GPIOp driven low, the others pulled up; GPIOp itself is in it unless it is held high
     `held_high`    pins that can't be pulled low: a supply holds them
-    `rise_us[p]`   how long GPIOp stays low after whatever pulled it down has let go; empty of a board that
+    `rise_ns[p]`   how long GPIOp stays low after whatever pulled it down has let go; empty of a board that
                    was not asked for it
     `resets`       pins that pull the chip's RUN low when driven; all 30: it is low all the time
     `raises`       per light's pin the lines that read high while it is driven high, the others pulled down;
@@ -84,7 +88,7 @@ class Table:
     pulled_down: Reading
     driven: tuple[Reading, ...]
     held_high: int
-    rise_us: tuple[int, ...]
+    rise_ns: tuple[int, ...]
     resets: int = 0
     raises: tuple[tuple[int, int], ...] = ()
 
@@ -170,10 +174,14 @@ class Board:
     to the whole board (`no-flash`, `no-usb`) is kept in `faults` for the virtual board.
     """
 
-    def __init__(self, wiring: Wiring, faults: Iterable[Fault] = (), *, rises: bool = True) -> None:
-        """`rises`: whether its tables say how long lines take to rise, too."""
+    def __init__(
+        self, wiring: Wiring, faults: Iterable[Fault] = (), *, rises: bool = True, build: int = 0
+    ) -> None:
+        """`rises`: whether its tables say how long lines take to rise, too. `build`: which of the boards that
+        could be made of this wiring: each has tracks and pull-ups of its own, 0 those in the middle."""
         self.wiring = wiring
         self._rises = rises
+        self._tracks_pf, self._pull_ups_ohm = _built(build)
         self.faults = tuple(faults)
         self._tables: dict[frozenset[str], Table] = {}
         planted: dict[str, set[str]] = {}
@@ -182,7 +190,7 @@ class Board:
         copper = self._copper = _Copper()
         self._ground, self._supply, self._between, self._run, self._debug = copper.pieces(5)
         self._pins, self._pads = copper.pieces(GPIO_COUNT), copper.pieces(GPIO_COUNT)
-        self._capacitance = dict.fromkeys(self._pins, _PIN_PF) | dict.fromkeys(self._pads, _PAD_PF)
+        self._capacitance = dict.fromkeys(self._pins, PIN_PF) | dict.fromkeys(self._pads, _PAD_PF)
         self._leaks: list[tuple[int, int]] = []
         self._one_way_leaks: list[tuple[int, int]] = []
         self._leaking_diodes = self._let_through()
@@ -212,11 +220,10 @@ class Board:
             name for f in self.faults if f.kind == "bridge" for name in f.where if name in self._contacts
         )
         copper.settle()
-        farads: dict[int, float] = {}
+        self._picofarads: dict[int, float] = {}  # per net while nothing is pressed
         for piece, picofarads in self._capacitance.items() if rises else ():
             at = copper.net(piece)
-            farads[at] = farads.get(at, 0.0) + picofarads * 1e-12
-        self._farads = farads  # per net while nothing is pressed
+            self._picofarads[at] = self._picofarads.get(at, 0.0) + picofarads
         if copper.net(self._ground) == copper.net(self._supply):
             raise UserError(
                 "these faults together tie the supply to ground: such a board doesn't start",
@@ -267,7 +274,7 @@ class Board:
                     lines[pin].append(switch)
         for gpio, line in enumerate(lines):
             piece = heads[gpio]
-            self._capacitance[piece] = _TRACK_PF if line else 0.0
+            self._capacitance[piece] = self._tracks_pf[gpio] if line else 0.0
             for switch in line:
                 seats[gpio, switch.name] = piece
                 self._capacitance[piece] += _SWITCH_PF
@@ -421,7 +428,7 @@ class Board:
             pulled_down=_lines(_pulled_down(ground, high, weak, unsure)),
             driven=tuple([rows[at] for at in pin_nets]),
             held_high=held_high & ALL_PINS,
-            rise_us=self._rise_us(copper, pin_nets) if self._rises else (),
+            rise_ns=self._rise_ns(copper, pin_nets) if self._rises else (),
             resets=resets,
             raises=tuple(
                 (light.pin, self._raised(pin_nets[light.pin], ground, flow, pins_of))
@@ -438,17 +445,28 @@ class Board:
         led = flow.drops_from(at, pins_of)
         return (pins_of[at] | led.none | led.one) & ~grounded & ALL_PINS
 
-    def _rise_us(self, copper: _Copper, pin_nets: Sequence[int]) -> tuple[int, ...]:
-        farads: dict[int, float] = {}
-        for net, own in self._farads.items():
+    def _rise_ns(self, copper: _Copper, pin_nets: Sequence[int]) -> tuple[int, ...]:
+        picofarads: dict[int, float] = {}
+        for net, own in self._picofarads.items():
             at = copper.net(net)
-            farads[at] = farads.get(at, 0.0) + own
-        pull_ups: dict[int, int] = {}
-        for at in pin_nets:
-            pull_ups[at] = pull_ups.get(at, 0) + 1
-        return tuple(
-            round(_RISE_TIME_CONSTANTS * _PULL_UP_OHM / pull_ups[at] * farads[at] * 1e6) for at in pin_nets
-        )
+            picofarads[at] = picofarads.get(at, 0.0) + own
+        siemens: dict[int, float] = {}
+        for at, ohm in zip(pin_nets, self._pull_ups_ohm, strict=True):
+            siemens[at] = siemens.get(at, 0.0) + 1 / ohm
+        return tuple(round(1000 * rise_us(picofarads[at], 1 / siemens[at])) for at in pin_nets)
+
+
+def _built(build: int) -> tuple[list[float], list[float]]:
+    """Per line its track in pF, as far as its first switch, and the pull-up of its pin in ohm."""
+    least, middle, most = PULL_UP_OHM
+    if build == 0:
+        return [_TRACK_PF] * GPIO_COUNT, [middle] * GPIO_COUNT
+    from random import Random
+
+    chance = Random(build)
+    chip = chance.uniform(least, most)
+    tracks = [_TRACK_PF * exp(chance.uniform(*map(log, _TRACKS))) for _ in range(GPIO_COUNT)]
+    return tracks, [chip * chance.uniform(1 - _PULL_UPS, 1 + _PULL_UPS) for _ in range(GPIO_COUNT)]
 
 
 _RUN = 1 << GPIO_COUNT  # RUN is read like one more line: low means that the chip resets

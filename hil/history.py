@@ -34,7 +34,7 @@ class Run:
     flash_id: str | None = None
     verdicts: Mapping[str, str] = field(default_factory=dict)
     lines: Mapping[str, str] = field(default_factory=dict)
-    rise_us: Mapping[str, int] = field(default_factory=dict)
+    rise_us: Mapping[str, float] = field(default_factory=dict)
     stages: frozenset[str] = frozenset()  # those that ran
     faults: tuple[str, ...] = ()
     ended: bool = False
@@ -137,7 +137,7 @@ def _run(told: Mapping[str, Any]) -> Run:
             flash_id=result["board"]["flash_id"],
             verdicts={one["switch"]: one["verdict"] for one in result["positions"]},
             lines={one["pin"]: one["verdict"] for one in result["lines"]},
-            rise_us={one["pin"]: one["rise_us"] for one in result["lines"] if one["rise_us"] is not None},
+            rise_us={one["pin"]: _rise_us(one) for one in result["lines"] if one["rise_us"] is not None},
             stages=frozenset(one["name"] for one in result["stages"] if one["verdict"] != "skipped"),
             faults=tuple(_fault_in_words(one) for one in result["faults"]),
             ended=True,
@@ -236,10 +236,15 @@ def _was_looked_for(fault: str, run: Run) -> bool:
     return "untested" not in (*(run.verdicts[name] for name in switches), *lines)
 
 
+def _rise_us(line: Mapping[str, Any]) -> float:
+    fine = line.get("rise_ns")
+    return int(line["rise_us"]) if fine is None else fine / 1000
+
+
 def regressions(runs: Iterable[Run], now: Run) -> tuple[str, ...]:
     """`SW14: proven after bare, silent now`: what an earlier step of assembly had proven, and lines that
     rise much slower or faster than they did."""
-    from hil.stages.lines import rises_differ
+    from hil.rises import differ, in_us
 
     proven: dict[str, Run] = {}
     rise: dict[str, Run] = {}
@@ -249,9 +254,10 @@ def regressions(runs: Iterable[Run], now: Run) -> tuple[str, ...]:
             rise.update(dict.fromkeys(run.rise_us, run))
     here = f"after {now.after}" if now.after else "now"
     hints = [
-        f"{pin} rises in {us} µs {here}, {_then(rise[pin])} in {rise[pin].rise_us[pin]}. A hint, no verdict"
+        f"{pin} rises in {in_us(us)} {here}, {_then(rise[pin])} in {in_us(rise[pin].rise_us[pin])}. "
+        "A hint, no verdict"
         for pin, us in now.rise_us.items()
-        if pin in rise and rises_differ(us, rise[pin].rise_us[pin])
+        if pin in rise and differ(us, rise[pin].rise_us[pin])
     ]
     lost = [
         f"{name}: proven {_then(proven[name])}, {_WORDS.get(verdict, verdict)} {here}"

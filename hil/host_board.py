@@ -183,7 +183,7 @@ class HostBoard:
             return
         table = self._board.table(self._closed).resolved(self._seed)
         driven = [row.low for row in table.driven]
-        self._image.set_lines(table.at_rest.low, table.pulled_down.low, driven, table.rise_us)
+        self._image.set_lines(table.at_rest.low, table.pulled_down.low, driven, table.rise_ns)
         if isinstance(self._image, _BenchImage):
             self._image.set_resets(table.resets)
             self._image.set_raises(dict(table.raises))
@@ -263,10 +263,10 @@ class _BenchImage:
         self._functions.keyc_host_bench_run(self._host, time_us)
 
     def set_lines(
-        self, low_at_rest: int, low_pulled_down: int, driven: list[int], rise_us: Iterable[int]
+        self, low_at_rest: int, low_pulled_down: int, driven: list[int], rise_ns: Iterable[int]
     ) -> None:
         self._functions.keyc_host_set_lines(
-            self._host, low_at_rest, low_pulled_down, _Row(*driven), _Row(*rise_us)
+            self._host, low_at_rest, low_pulled_down, _Row(*driven), _Row(*rise_ns)
         )
 
     def set_resets(self, lines: int) -> None:

@@ -70,6 +70,8 @@ class Observation:
     `down`   lines that read low with everything pulled down; None when that wasn't looked at
     `held`   driven low, but read back high
     `slow`   did not recover after a drive: nothing rests on them
+    `rise_us` how long every line that is high at rest took to rise after a drive; whole numbers (an int) from
+             a board that tells no finer
     """
 
     low: int = 0
@@ -78,7 +80,7 @@ class Observation:
     down: int | None = None
     held: int = 0
     slow: int = 0
-    rise_us: Mapping[int, int] = field(default_factory=dict)
+    rise_us: Mapping[int, float] = field(default_factory=dict)
     time_us: int = 0
 
     def row(self, driven: int) -> int:
@@ -150,7 +152,7 @@ def observed(table: Table, over: int, *, driven: int | None = None) -> Observati
         over=over,
         down=table.pulled_down.low & over if driven is None else None,
         held=stays_high | read_back_high,
-        rise_us={gpio: table.rise_us[gpio] for gpio in members(drives)},
+        rise_us={gpio: table.rise_ns[gpio] / 1000 for gpio in members(drives)},
     ).with_row(REST, table.at_rest.low & over)
     for gpio in members(drives):
         seen = seen.with_row(gpio, table.driven[gpio].low & over)
@@ -277,7 +279,8 @@ class Reader:
         elif name == "low-lines":
             self._low_lines(fields)
         elif name == "rise":
-            gpio, rise_us = _gpio(fields[0]), int(fields[1])
+            gpio, word = _gpio(fields[0]), fields[1]
+            rise_us = float(word) if "." in word else int(word)
             self._table = replace(self._table, rise_us={**self._table.rise_us, gpio: rise_us})
         elif name == "edge":
             if self._holding and fields[1] in ("low", "high"):

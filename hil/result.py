@@ -283,14 +283,15 @@ class Neighbour:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One GPIO and its copper. `role`: row, column, direct, light, dial or unused."""
+    """One GPIO and its copper. `role`: row, column, direct, light, dial or unused. `rise_us`: an int from a
+    board that tells no finer (see `hil.rises`)."""
 
     gpio: int
     package_pin: int
     role: str
     verdict: LineVerdict
     joined: tuple[Neighbour, ...] = ()
-    rise_us: int | None = None
+    rise_us: float | None = None
     note: str | None = None
 
     @property
@@ -304,7 +305,8 @@ class Line:
             "role": self.role,
             "verdict": self.verdict.value,
             "with": [one.as_json() for one in self.joined],
-            "rise_us": self.rise_us,
+            "rise_us": None if self.rise_us is None else round(self.rise_us),
+            "rise_ns": round(1000 * self.rise_us) if isinstance(self.rise_us, float) else None,
             "note": self.note,
         }
 

@@ -107,8 +107,8 @@ class Lines:
 
 _BODY_BYTES = LINE_BYTES - len(" *CBF43926")
 _CHECK = re.compile(rb"[0-9A-F]{8}").fullmatch
-_LINE = re.compile(rb"(([a-z][a-z-]*)((?: [0-9A-Za-z-]+)*) ([0-9]+)) \*([0-9A-F]{8})\r?\n?").fullmatch
-_BODY = re.compile(rb"[a-z][a-z-]*(?: [0-9A-Za-z-]+)+").fullmatch
+_LINE = re.compile(rb"(([a-z][a-z-]*)((?: [0-9A-Za-z.-]+)*) ([0-9]+)) \*([0-9A-F]{8})\r?\n?").fullmatch
+_BODY = re.compile(rb"[a-z][a-z-]*(?: [0-9A-Za-z.-]+)+").fullmatch
 
 
 def _number(fields: tuple[str, ...], index: int, base: int, form: str) -> int:

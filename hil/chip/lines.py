@@ -109,7 +109,7 @@ class Lines:
         self._raises = dict(table.raises)
         self._down_low = table.pulled_down.low
         self._driven_low_of = tuple(reading.low for reading in table.driven)
-        self._rise_ns = [1000 * rise for rise in table.rise_us]
+        self._rise_ns = list(table.rise_ns)
         self._union = {}
         self.refresh()
 

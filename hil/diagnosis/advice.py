@@ -13,6 +13,7 @@ from hil.diagnosis.contacts import OHMS, node_bridge
 from hil.faults import EVERY_DIODE
 from hil.judge import Matrix, State, ends, names_in_order, switches_on
 from hil.result import Cause, Fault, Line, Position, PositionVerdict
+from hil.rises import against_pin_alone, in_us
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours, package_pin_of_gpio
 
@@ -304,31 +305,41 @@ class Advice:
     def open_line(self, gpio: int, names: list[str]) -> Fault:
         pin = f"GPIO{gpio}"
         first = names[0]
+        joint = Cause(
+            f"{pin} isn't soldered to its pad",
+            f"{_look(gpio)}. Flux, then touch the joint with a clean iron and a little solder",
+            f"{OHMS}, from the chip's pin itself to {first}'s leg: it must beep",
+        )
+        track = Cause(
+            f"the track of {pin} is broken before its first switch",
+            f"between the chip and {first}; a scratch, a lifted pad, a via that wasn't filled",
+            f"{OHMS}, from {_pad(gpio)} to {first}'s leg: it must beep",
+        )
+        rise_us = self._rise_us(gpio)
         return Fault(
             kind="open",
             where=(pin,),
             rank=0,
             causes=(
-                Cause(
-                    f"{pin} isn't soldered to its pad",
-                    f"{_look(gpio)}. Flux, then touch the joint with a clean iron and a little solder",
-                    f"{OHMS}, from the chip's pin itself to {first}'s leg: it must beep",
-                ),
-                Cause(
-                    f"the track of {pin} is broken before its first switch",
-                    f"between the chip and {first}; a scratch, a lifted pad, a via that wasn't filled",
-                    f"{OHMS}, from {_pad(gpio)} to {first}'s leg: it must beep",
-                ),
+                *((track, joint) if against_pin_alone(rise_us) > 0 else (joint, track)),
                 Cause(
                     f"the board has this line on another pin than {pin}",
                     "the schematic, and the file's `wiring`",
                     f"{OHMS}, from {first}'s leg to the pins near {pin}: the one that beeps is it",
                 ),
             ),
-            evidence=(f"none of the {len(names)} switches on {pin} answers: {', '.join(names)}",),
+            evidence=(
+                f"none of the {len(names)} switches on {pin} answers: {', '.join(names)}"
+                if len(names) > 1
+                else f"{first}, the one switch on {pin}, doesn't answer",
+                *_rise_told(pin, rise_us),
+            ),
             switches=tuple(names),
             pins=(pin,),
         )
+
+    def _rise_us(self, gpio: int) -> float | None:
+        return None if self.findings.table is None else self.findings.table.rise_us.get(gpio)
 
     def cut(self, gpio: int, after: str, names: list[str]) -> Fault:
         pin = f"GPIO{gpio}"
@@ -411,6 +422,8 @@ class Advice:
                 ),
             )
             evidence.append(f"each time {answered} answered instead, which also answers for itself")
+        if switch.direct is not None:
+            evidence += _rise_told(f"GPIO{switch.direct}", self._rise_us(switch.direct))
         return self._switch_fault("open", name, causes, evidence)
 
     def every_diode(self) -> Fault:
@@ -618,3 +631,11 @@ def _look(gpio: int) -> str:
 def _on(line: Line, matrix: Matrix, words: str) -> str:
     names = switches_on(matrix.wiring, line.gpio)
     return f"{words}: {', '.join(names)}" if names else words
+
+
+def _rise_told(pin: str, rise_us: float | None) -> tuple[str, ...]:
+    """What a line's rise hints at, where it does."""
+    if rise_us is None or not (hint := against_pin_alone(rise_us)):
+        return ()
+    like = "a line does that is soldered" if hint > 0 else "a pin does that isn't soldered"
+    return (f"{pin} rises in {in_us(rise_us)} after a drive, as {like}. A hint, no verdict",)

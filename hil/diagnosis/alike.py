@@ -71,6 +71,7 @@ def explanation(wiring: Wiring, evidence: Evidence, named: Iterable[Fault]) -> E
 class _Search:
     def __init__(self, wiring: Wiring, evidence: Evidence) -> None:
         self.compared = Compared(wiring, evidence)
+        self.rise_us = evidence.rest.rise_us
         self.candidates = Candidates(self.compared)
         self.allowed = _TABLES
 
@@ -90,13 +91,13 @@ class _Search:
         if not whole:
             ordered = (*(f for f in named if f in nearest), *sorted(nearest - given, key=likeliness))
             return Explanation(ordered, (), self.compared.readings_wrong(nearest))
-        best = min({self._without_needless(one) for one in whole}, key=_rank)
+        best = min({self._without_needless(one) for one in whole}, key=self._rank)
         while True:
             self.allowed = self.compared.tables + _EXCHANGES
             alike = self._exchanges(best)
             others = (self._without_needless(best - one.of | set(one.instead)) for one in alike)
-            better = min(others, key=_rank, default=best)
-            if cost(better) > cost(best) - _CLEARLY:
+            better = min(others, key=self._rank, default=best)
+            if self._cost(better) > self._cost(best) - _CLEARLY:
                 break
             best = better
         ordered = (*(f for f in named if f in best), *sorted(best - given, key=likeliness))
@@ -106,6 +107,12 @@ class _Search:
         """Whether others may well explain more simply: something unlikely, or many that touch."""
         many = len(faults) > 2 and any(self._touch(*both) for both in combinations(faults, 2))
         return many or _has_unlikely(faults)
+
+    def _cost(self, faults: Iterable[Fault]) -> float:
+        return cost(faults, self.rise_us)
+
+    def _rank(self, faults: Faults) -> tuple[float, list[str]]:
+        return round(self._cost(faults), 3), sorted(map(str, faults))
 
     # -- finding one set that explains everything --------------------------------------------------------
 
@@ -243,7 +250,7 @@ class _Search:
         found.update(dict.fromkeys((*self._turned(best), *self._one_by_one(best))))
         return [
             Exchange(gone, tuple(sorted(instead, key=likeliness)))
-            for gone, instead in sorted(found, key=lambda one: (len(one[0]), cost(one[1])))
+            for gone, instead in sorted(found, key=lambda one: (len(one[0]), self._cost(one[1])))
             if not _is_made(gone, instead, found)
         ]
 
@@ -325,10 +332,6 @@ def _is_made(gone: Faults, instead: Faults, known: Iterable[tuple[Faults, Faults
 
 def _has_unlikely(faults: Faults) -> bool:
     return any(cost((one,)) >= UNLIKELY for one in faults)
-
-
-def _rank(faults: Faults) -> tuple[float, list[str]]:
-    return round(cost(faults), 3), sorted(map(str, faults))
 
 
 def _by_wrong(one: tuple[int, float, Faults]) -> tuple[int, float, list[str]]:

@@ -7,14 +7,17 @@ fault more lies on that way. `near` names all of those: every set that explains 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import lru_cache
 from itertools import product
+from math import log
 from typing import TYPE_CHECKING
 
 from hil.diagnosis.compared import NOTHING_HELD, PULLED_DOWN
-from hil.faults import Fault
+from hil.faults import EVERY_DIODE, Fault
 from hil.judge import lines_of
 from hil.observe import REST, members
+from hil.rises import cost_of_open
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours
 
@@ -27,24 +30,29 @@ _DIRT = "47k"  # anything from 10 to 200 kOhm reads alike
 _TOGETHER = ("bridge", "leaky", "swapped")  # the order of what they name says nothing
 _AT_REST = 6  # switches of a line whose nodes are tried where two faults at a diode show only together
 
-# How rarely a fault comes at one place: logarithms. Common practice among people who solder boards by hand;
-# from memory.
-_COST = {
-    "open": 5.0,
-    "reversed": 5.2,
-    "bridge": 5.4,
-    "low": 6.0,
-    "high": 6.2,
-    "closed": 6.2,
-    "shorted": 6.2,
-    "cut": 6.6,
-    "swapped": 6.6,
-    "leaky": 12.0,
-    "moved": 9.0,
+# How many of 10,000 such places are bad on boards that are soldered by hand: common practice, from memory.
+# A kind and what it befalls; `beside`: two pins next to one another on the package.
+OFTEN = {
+    "open switch": 80.0,
+    "open line": 70.0,
+    "reversed switch": 50.0,
+    "reversed diodes": 200.0,  # a board has one such place: the file's line
+    "bridge beside": 90.0,
+    "bridge line": 6.0,
+    "bridge switch": 1.0,
+    "swapped switch": 1.0,
+    "swapped line": 6.0,
+    "closed switch": 16.0,
+    "shorted switch": 17.0,
+    "low line": 23.0,
+    "high line": 15.0,
+    "cut line": 6.0,
+    "moved switch": 0.1,
+    "leaky line": 0.02,
 }
-UNLIKELY = 9.0
-_FAR_APART = 1.0  # a bridge between pins that aren't neighbours
-_PIN = 0.5  # a pin of the chip that isn't soldered: beside the switches' legs there are few
+UNLIKELY = 11.0  # as costs go, see `cost`
+_CUT = -log(OFTEN["cut line"] / 10_000)
+_NOT_MEASURED: Mapping[int, float] = {}
 
 
 class Candidates:
@@ -277,29 +285,46 @@ def canonical(fault: Fault) -> Fault:
     return Fault(fault.kind, (a, b), fault.amount)
 
 
-def cost(faults: Iterable[Fault]) -> float:
-    """How unlikely these faults are together: the fewest first, the commoner ones first."""
-    return sum(map(_cost, faults))
+def cost(faults: Iterable[Fault], rise_us: Mapping[int, float] = _NOT_MEASURED) -> float:
+    """How rarely these faults come together, as a logarithm: the fewest first, the commoner ones first.
+    `rise_us`: how long lines took to rise, which hints at whether a pin is soldered."""
+    return sum(
+        cost_of_open(_cost(one), _CUT, rise_us.get(int(one.where[0][4:])))
+        if one.kind == "open" and rise_us and one.where[0].startswith("GPIO")
+        else _cost(one)
+        for one in faults
+    )
 
 
 @lru_cache(maxsize=4096)
 def _cost(fault: Fault) -> float:
-    a_pin = fault.kind == "open" and fault.where[0].startswith("GPIO")
-    return _COST.get(fault.kind, UNLIKELY) + _FAR_APART * _is_far_apart(fault) + _PIN * a_pin
+    often = OFTEN.get(kind_of(fault))
+    each = UNLIKELY if often is None else -log(often / 10_000)
+    return each * (len(fault.where) - 1) if fault.kind == "swapped" else each
+
+
+def kind_of(fault: Fault) -> str:
+    """A fault's kind, and what it befalls: a word of `OFTEN`."""
+    where = fault.where[0]
+    if where == EVERY_DIODE:
+        return f"{fault.kind} diodes"
+    if not where.startswith("GPIO"):
+        return f"{fault.kind} switch"
+    beside = fault.kind == "bridge" and int(where[4:]) in _beside(fault.where[1])
+    return f"{fault.kind} {'beside' if beside else 'line'}"
+
+
+@lru_cache(maxsize=64)
+def _beside(word: str) -> frozenset[int | None]:
+    """The GPIOs beside this one on the package; of what is no GPIO none."""
+    return (
+        frozenset(pin.gpio for pin in neighbours(int(word[4:]))) if word.startswith("GPIO") else frozenset()
+    )
 
 
 def likeliness(fault: Fault) -> tuple[float, str]:
     """The key that brings the likeliest fault first."""
     return cost((fault,)), str(fault)
-
-
-def _is_far_apart(fault: Fault) -> bool:
-    if fault.kind != "bridge":
-        return False
-    a, b = fault.where
-    if not (a.startswith("GPIO") and b.startswith("GPIO")):
-        return True
-    return int(b[4:]) not in {pin.gpio for pin in neighbours(int(a[4:]))}
 
 
 def _pins(kind: str, a: int, b: int) -> Fault:

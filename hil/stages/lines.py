@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from hil.judge import Matrix, State, ends
 from hil.observe import REST, ROW, Observation, mask_of, members, pair, row_of
 from hil.result import BAD_LINES, Line, LineVerdict, Neighbour
+from hil.rises import differ, in_us, like_a_pin_alone
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours, package_pin_of_gpio, package_pins
 
@@ -26,7 +27,6 @@ _GROUND_PAD = 57
 _MATRIX = frozenset({"row", "column", "direct"})
 _MAY_LEAK = (LineVerdict.CLEAR, LineVerdict.BRIDGED, LineVerdict.WEAK)
 _PEERS = 4  # fewer tell nothing of what is usual
-_WORTH_US, _TIMES = 8, 4  # rise times that are worth a look (from memory)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +79,6 @@ class LineFindings:
         if line.verdict is LineVerdict.UNTESTED:
             return (line.note or f"{line.pin} not measured",)
         return ()
-
-
-def rises_differ(one_us: int, other_us: int) -> bool:
-    """Whether two rise times are so far apart that it is worth a look."""
-    least, most = sorted((one_us, other_us))
-    return most >= _WORTH_US and most >= _TIMES * least
 
 
 def roles(wiring: Wiring) -> dict[int, str]:
@@ -247,14 +241,16 @@ class _Lines:
     def _rise_hint(self, gpio: int) -> str | None:
         """How a line's rise differs from its peers'. No more than a hint: a long track does the same."""
         rises = self.table.rise_us
+        if self.roles.get(gpio) in _MATRIX and like_a_pin_alone(rises.get(gpio)):
+            return f"rises in {in_us(rises[gpio])}, as fast as a pin that isn't soldered. A hint, no verdict"
         peers = [us for other, us in rises.items() if other != gpio and self.roles.get(other) in _MATRIX]
         if self.roles.get(gpio) not in _MATRIX or gpio not in rises or len(peers) < _PEERS:
             return None
         mine, usual = rises[gpio], median_low(peers)
-        if not rises_differ(mine, usual):
+        if not differ(mine, usual):
             return None
         why = "a longer track, flux, or a part more on it" if mine > usual else "perhaps a pin not soldered"
-        return f"rises in {mine} µs, lines like it in {usual}: {why}. A hint, no verdict"
+        return f"rises in {in_us(mine)}, lines like it in {in_us(usual)}: {why}. A hint, no verdict"
 
     def _slow(self, gpio: int) -> tuple[LineVerdict, tuple[Neighbour, ...], str | None]:
         """A line that is still low when the next one's turn comes keeps that from being driven."""

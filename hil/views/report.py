@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from hil.diagnosis.diagnose import UNPLUG
 from hil.places import names_in_short
 from hil.result import BAD_LINES, BAD_POSITIONS, LineVerdict, PositionVerdict, Verdict
+from hil.rises import in_us
 from hil.views.bounce_plot import bounce_svg
 from hil.views.measured import measured
 from hil.views.picture import keyboard_svg, mark_svg, package_svg
@@ -163,7 +164,7 @@ def _line_row(line: Line) -> _LineRow:
             other.name if other.package_pin is None else f"{other.name} (pin {other.package_pin})"
             for other in line.joined
         ),
-        rise="" if line.rise_us is None else f"{line.rise_us} µs",
+        rise="" if line.rise_us is None else in_us(line.rise_us),
         note=line.note or "",
     )
 

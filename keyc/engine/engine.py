@@ -74,12 +74,12 @@ class Engine:
         return bool(self._functions.keyc_host_restarted(self._host))
 
     def set_lines(
-        self, low_at_rest: int, low_pulled_down: int, low_driven: Sequence[int], rise_us: Sequence[int]
+        self, low_at_rest: int, low_pulled_down: int, low_driven: Sequence[int], rise_ns: Sequence[int]
     ) -> None:
         """What reads low from now on: masks over GPIO0-29, and 30 of each row (see `hil.board.Table`)."""
         row = ctypes.c_uint32 * _LINES
         self._functions.keyc_host_set_lines(
-            self._host, low_at_rest, low_pulled_down, row(*low_driven), row(*rise_us)
+            self._host, low_at_rest, low_pulled_down, row(*low_driven), row(*rise_ns)
         )
 
     def set_protocol(self, *, boot: bool) -> None:

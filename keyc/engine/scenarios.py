@@ -296,7 +296,7 @@ class _Run:
     def _show_board(self) -> None:
         table = self._board.table(self._closed)
         self._engine.set_lines(
-            table.at_rest.low, table.pulled_down.low, [row.low for row in table.driven], table.rise_us
+            table.at_rest.low, table.pulled_down.low, [row.low for row in table.driven], table.rise_ns
         )
 
     def wait(self, time_us: int) -> None:

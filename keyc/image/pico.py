@@ -45,6 +45,7 @@ _CHIP_FILES = (
     "rp2040_trial.h",
     "rp2040_trial.c",
     "rp2040_edges.c",
+    "core_cycles.h",
     "main_keys.c",
     "main_bench.c",
 )

@@ -18,6 +18,7 @@
 #define KEYC_BENCH_PROTOCOL 1u
 #define KEYC_BENCH_SETTLE_US 12u      /* a drive: 80 kOhm x 150 pF reaches 2.0 V in 11 us */
 #define KEYC_BENCH_RECOVERY_US 100u   /* longest wait for lines to rise after a drive */
+#define KEYC_BENCH_TIMED_US 20u       /* ... of it measured finer than the clock of us does */
 #define KEYC_BENCH_QUIET_US 5000u     /* a frame is told once the table has been this quiet, */
 #define KEYC_BENCH_SOONEST_US 0u      /* ... or as soon as this, if the computer asks for it; */
 #define KEYC_BENCH_UNSTEADY_US 50000u /* or as unsteady once it hasn't been for this long */
@@ -49,6 +50,9 @@ struct keyc_bench_identity {
  * After port_release every line is an input, pulled up, and no edge is told. */
 struct keyc_bench_port {
     struct keyc_port lines; /* its context goes to the functions below too */
+    /* Like port_release, and returns how many ns it then takes until all of `risen` read high; 0 where that
+     * is more than KEYC_BENCH_TIMED_US, which have passed then. */
+    uint32_t (*port_release_timed)(void *context, uint32_t risen);
     void (*port_pull_down)(void *context, uint32_t lines); /* all inputs; these pulled down, the others up */
     /* Until port_release: `driven` low all the time, and each edge of `watched` to keyc_bench_note_edge. */
     void (*port_hold_low)(void *context, uint32_t driven, uint32_t watched);
@@ -94,7 +98,7 @@ struct keyc_bench {
     uint32_t low_down;      /* nothing driven, all pulled down: lines that read low */
     uint32_t held_high;     /* of those looked at: stay high against their pull-down, never driven */
     uint32_t still_low;     /* did not rise in time after the last drive */
-    uint8_t rise_us[KEYC_BENCH_PINS];
+    uint32_t rise_ns[KEYC_BENCH_PINS];
 
     /* the work in hand */
     uint8_t work;

@@ -37,16 +37,21 @@ static uint32_t wait_for_rise(struct keyc_bench *bench, uint32_t lines, uint32_t
     return took_us;
 }
 
-/* One drive: no longer than it takes to settle and read. Returns the levels read meanwhile. A line that
- * is still low at the next drive would show as a false low: the caller waits for the rise. */
-static inline uint32_t drive(const struct keyc_bench *bench, uint32_t driven)
+/* The beginning of a drive, which lasts until the lines are let go: no longer than it takes to settle and
+ * read. Returns the levels read meanwhile. A line that is still low at the next drive would show as a false
+ * low: the caller waits for the rise. */
+static inline uint32_t drive_and_read(const struct keyc_bench *bench, uint32_t driven)
 {
     const struct keyc_port *lines = &bench->port->lines;
-    uint32_t read;
     lines->port_drive_low(lines->context, driven);
     lines->port_settle(lines->context, KEYC_BENCH_SETTLE_US);
-    read = lines->port_read_levels(lines->context);
-    lines->port_release(lines->context);
+    return lines->port_read_levels(lines->context);
+}
+
+static inline uint32_t drive(const struct keyc_bench *bench, uint32_t driven)
+{
+    uint32_t read = drive_and_read(bench, driven);
+    release(bench);
     return read;
 }
 
@@ -89,7 +94,7 @@ void keyc_bench_scan(struct keyc_bench *bench, uint32_t lines, struct keyc_bench
     table->not_recovered = 0;
     high_at_rest = lines & ~table->low_up;
     for (unsigned pin = 0; pin < KEYC_BENCH_PINS; pin++) {
-        uint32_t bit = keyc_bench_bit(pin), rise_us, read;
+        uint32_t bit = keyc_bench_bit(pin), rise_ns, further_us, read;
         table->low_driven[pin] = 0;
         if ((drivable & bit) == 0) {
             continue;
@@ -101,14 +106,15 @@ void keyc_bench_scan(struct keyc_bench *bench, uint32_t lines, struct keyc_bench
                 continue;
             }
         }
-        read = drive(bench, bit);
+        read = drive_and_read(bench, bit);
+        rise_ns = bench->port->port_release_timed(bench->port->lines.context, high_at_rest);
         if ((read & bit) != 0) {
             table->held_against |= bit;
         } else {
             table->low_driven[pin] = lines & ~read & ~bit;
         }
-        rise_us = wait_for_rise(bench, high_at_rest, KEYC_BENCH_RECOVERY_US);
-        bench->rise_us[pin] = (uint8_t)(rise_us < UINT8_MAX ? rise_us : UINT8_MAX);
+        further_us = wait_for_rise(bench, high_at_rest, KEYC_BENCH_RECOVERY_US);
+        bench->rise_ns[pin] = rise_ns != 0 ? rise_ns : (KEYC_BENCH_TIMED_US + further_us) * 1000u;
         if (bench->still_low != 0) {
             table->not_recovered |= bit;
             table->held_against &= ~bit;

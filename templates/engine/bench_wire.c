@@ -6,6 +6,7 @@
  *   v the protocol's version   w a word             h HOW, or a pin
  *   d `first` in decimal       D `second` so        x `first` as a mask
  *   l `first` as a level       n the word's number in decimal
+ *   t `first` in decimal, as thousandths
  *   f the flash chip's id      p the fingerprint that the word before it names */
 struct line_form {
     char name[15], fields[4];
@@ -19,7 +20,7 @@ static const struct line_form line_forms[] = {
     [KEYC_BENCH_FINGERPRINT] = {"fingerprint", "wp"},
     [KEYC_BENCH_ABOUT_TO_DRIVE] = {"about-to-drive", "h"},
     [KEYC_BENCH_LOW_LINES] = {"low-lines", "hx"},
-    [KEYC_BENCH_RISE] = {"rise", "hd"},
+    [KEYC_BENCH_RISE] = {"rise", "ht"},
     [KEYC_BENCH_NOT_RECOVERED] = {"not-recovered", "h"},
     [KEYC_BENCH_HELD_AGAINST] = {"held-against", "h"},
     [KEYC_BENCH_CHANGE] = {"change", "hxD"},
@@ -137,7 +138,7 @@ static void put_mask(struct line_writer *line, uint32_t mask)
 }
 
 /* By subtraction: the chip has no division instruction, and this file no library. */
-static void put_decimal(struct line_writer *line, uint32_t value)
+static void put_number(struct line_writer *line, uint32_t value, bool of_thousandths)
 {
     static const uint32_t powers[] = {1000000000u, 100000000u, 10000000u, 1000000u, 100000u,
                                       10000u,      1000u,      100u,      10u,      1u};
@@ -148,11 +149,19 @@ static void put_decimal(struct line_writer *line, uint32_t value)
             value -= powers[n];
             digit++;
         }
-        begun = begun || digit != '0' || powers[n] == 1u;
+        begun = begun || digit != '0' || powers[n] == (of_thousandths ? 1000u : 1u);
         if (begun) {
             put(line, digit);
         }
+        if (of_thousandths && powers[n] == 1000u) {
+            put(line, '.');
+        }
     }
+}
+
+static void put_decimal(struct line_writer *line, uint32_t value)
+{
+    put_number(line, value, false);
 }
 
 static void put_bytes(struct line_writer *line, const uint8_t *bytes, unsigned count)
@@ -196,6 +205,9 @@ static void put_field(struct line_writer *line, const struct keyc_bench *bench,
         break;
     case 'D':
         put_decimal(line, said->second);
+        break;
+    case 't':
+        put_number(line, said->first, true);
         break;
     case 'x':
         put_mask(line, said->first);

@@ -193,7 +193,7 @@ static void tell_row(struct keyc_bench *bench, unsigned pin, bool with_rise)
     } else {
         keyc_bench_tell(bench, KEYC_BENCH_LOW_LINES, pin, bench->seen.low_driven[pin], 0);
         if (with_rise) {
-            keyc_bench_tell(bench, KEYC_BENCH_RISE, pin, bench->rise_us[pin], 0);
+            keyc_bench_tell(bench, KEYC_BENCH_RISE, pin, bench->rise_ns[pin], 0);
         }
     }
 }

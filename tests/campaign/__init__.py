@@ -14,6 +14,7 @@ What a board with planted faults is scored by, where dirt isn't among them (it m
 * *first*: and it is the one that is offered first. *Outdone*: what is first reads the same by the graph, and
   comes as often or oftener, so that no tester could have known. First or outdone is what can be reached.
 * *mended*: what is listed is mended and the board tested again, until nothing is left.
-* *as they come*: faults are drawn as often as they happen (rates from memory, `plant.OFTEN`);
+* *as they come*: each place is bad as often as the bench takes it to be
+  (`hil.diagnosis.candidates.OFTEN`: from memory), three faults on a small board or a large one alike;
   *each kind alike*: a swapped line as often as an open joint.
 """

@@ -56,7 +56,7 @@ def singles(most_per_board: int | None, seed: int = 0) -> Iterator[Score]:
             if most_per_board is not None and len(faults) > most_per_board:
                 faults = Random(f"{seed} {name} {diodes}").sample(faults, most_per_board)
             for n, planted in enumerate(faults):
-                yield run(wiring, planted, n % 4)
+                yield run(wiring, planted, n % 4, build=n + 1)
 
 
 def several(
@@ -78,7 +78,7 @@ def several(
         wiring, faults = chance.choice(every)
         planted = sample(chance, faults, each, as_often=as_often)
         if makes_sense(wiring, planted):
-            yield run(wiring, planted, done % 4, slips)
+            yield run(wiring, planted, done % 4, slips, build=done + 1)
             done += 1
 
 

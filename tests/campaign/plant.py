@@ -8,12 +8,11 @@ from random import Random
 import networkx as nx
 
 from hil.board import Board
-from hil.diagnosis.candidates import canonical
+from hil.diagnosis.candidates import OFTEN, canonical, kind_of
 from hil.faults import Fault, parse_fault
 from hil.judge import switches_on
 from keyc.diagnostics import UserError
 from keyc.keyboard import Diodes, Wiring
-from keyc.pins import neighbours
 from tests.hil.wirings import light, wiring_of
 
 
@@ -58,48 +57,24 @@ def static_faults(wiring: Wiring) -> list[Fault]:
     return [parse_fault(text, wiring) for text in words]
 
 
-# How often each kind of fault is found on a board that was soldered by hand, of a thousand: common practice,
-# from memory. `beside`: of two pins next to one another on the package.
-OFTEN = {
-    "open switch": 260,
-    "open line": 90,
-    "reversed switch": 150,
-    "reversed diodes": 20,
-    "bridge beside": 130,
-    "bridge line": 40,
-    "bridge switch": 30,
-    "swapped switch": 40,
-    "swapped line": 50,
-    "closed switch": 50,
-    "shorted switch": 50,
-    "low line": 30,
-    "high line": 20,
-    "cut line": 30,
-}
-
-
-def kind_of(fault: Fault) -> str:
-    """A fault's kind, and what it befalls."""
-    gpios = [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
-    if fault.kind == "bridge" and len(gpios) == 2 and gpios[1] in {p.gpio for p in neighbours(gpios[0])}:
-        return "bridge beside"
-    if fault.where == ("diodes",):
-        return "reversed diodes"
-    return f"{fault.kind} {'line' if fault.where[0].startswith('GPIO') else 'switch'}"
-
-
 def sample(chance: Random, faults: list[Fault], count: int, *, as_often: bool = False) -> tuple[Fault, ...]:
-    """So many different faults. `as_often`: as they come; else each kind as likely as any other."""
+    """So many different faults. `as_often`: each as often as such a place is bad; else each kind as likely
+    as any other."""
+    # Where another fault hides its place, a switch that is moved may be anywhere: it is planted alone. How
+    # often there is dirt nobody knows.
+    chosen: dict[Fault, None] = {}
+    if as_often:
+        places = [fault for fault in faults if fault.kind not in ("moved", "leaky")]
+        weights = [OFTEN[kind_of(fault)] for fault in places]
+        while len(chosen) < count:
+            chosen[chance.choices(places, weights)[0]] = None
+        return tuple(chosen)
     by_kind: dict[str, list[Fault]] = {}
     for fault in faults:
-        if not as_often or kind_of(fault) in OFTEN:
-            by_kind.setdefault(kind_of(fault) if as_often else fault.kind, []).append(fault)
-    # Where another fault hides its place, a switch that is moved may be anywhere: it is planted alone.
-    kinds = sorted(kind for kind in by_kind if not kind.startswith("moved"))
-    weights = [OFTEN[kind] if as_often else 1 for kind in kinds]
-    chosen: dict[Fault, None] = {}
+        by_kind.setdefault(fault.kind, []).append(fault)
+    kinds = sorted(by_kind.keys() - {"moved"})
     while len(chosen) < count:
-        chosen[chance.choice(by_kind[chance.choices(kinds, weights)[0]])] = None
+        chosen[chance.choice(by_kind[chance.choice(kinds)])] = None
     return tuple(chosen)
 
 

@@ -31,8 +31,10 @@ _COMPARED = 6  # listed sets that are compared with the planted one
 class Careless(Desk):
     """Follows the guide, and slips at some questions: once a switch at most, since two that agree count."""
 
-    def __init__(self, wiring: Wiring, faults: tuple[Fault, ...], seed: int, slips: float = 0.0) -> None:
-        super().__init__(wiring, [str(fault) for fault in faults], seed)
+    def __init__(
+        self, wiring: Wiring, faults: tuple[Fault, ...], seed: int, slips: float = 0.0, build: int = 0
+    ) -> None:
+        super().__init__(wiring, [str(fault) for fault in faults], seed, build=build)
         self._chance, self._slips = Random(seed), slips
         self._slipped: set[str] = set()
         self.slips = 0
@@ -90,8 +92,11 @@ class Score:
     result: Result
 
 
-def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float = 0.0) -> Score:
-    desk = Careless(wiring, planted, seed, slips).follow()
+def run(
+    wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float = 0.0, build: int = 0
+) -> Score:
+    """`build`: which of the boards that could be made of this wiring (see `hil.board.Board`)."""
+    desk = Careless(wiring, planted, seed, slips, build).follow()
     result = desk.result()
     visible = any(
         differs(wiring, planted, (), state) for state in (None, *(each.name for each in wiring.switches))
@@ -107,7 +112,7 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
     states = (None, *(one.switch for one in result.positions if one.verdict not in not_pressed))
     naming = [one for one in listed if _explains(wiring, one, wanted, hidden, states, foreign)]
     first = listed[0] in naming
-    outdone = cost(listed[0]) < cost(wanted) + _NO_LESS and not any(
+    outdone = cost(listed[0], desk.rise_us) < cost(wanted, desk.rise_us) + _NO_LESS and not any(
         differs(wiring, planted, tuple(listed[0]), state, foreign) for state in states
     )
     clean = [one for one in listed if all(each.kind != "leaky" for each in one)]
@@ -123,7 +128,7 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
         named=bool(naming),
         first=first,
         outdone=outdone and not first,
-        rounds=_rounds(wiring, planted, naming[0], seed, slips) if naming else 0,
+        rounds=_rounds(wiring, planted, naming[0], seed, slips, build) if naming else 0,
         sets=len(clean),
         no_larger=sum(len(one) <= len(listed[0]) for one in clean),
         apart=len(apart),
@@ -135,13 +140,13 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
 
 
 def _rounds(
-    wiring: Wiring, planted: tuple[Fault, ...], mended: frozenset[Fault], seed: int, slips: float
+    wiring: Wiring, planted: tuple[Fault, ...], mended: frozenset[Fault], seed: int, slips: float, build: int
 ) -> int:
     """How often it takes a test until all is mended, if these are mended now; 0: something is never found."""
     left = tuple(one for one in planted if not settled(wiring, (one,)) & mended)
     if not left or len(left) == len(planted):
         return 1
-    further = run(wiring, left, seed, slips)
+    further = run(wiring, left, seed, slips, build)
     if not further.visible:  # a diode turned on a board without current, a joint beside another one
         return 1
     return 1 + further.rounds if further.rounds else 0

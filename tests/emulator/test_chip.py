@@ -33,7 +33,7 @@ def table(**changes: object) -> Table:
         pulled_down=Reading((1 << GPIO_COUNT) - 1),
         driven=tuple(Reading(1 << pin) for pin in range(GPIO_COUNT)),
         held_high=0,
-        rise_us=(RISE_US,) * GPIO_COUNT,
+        rise_ns=(1000 * RISE_US,) * GPIO_COUNT,
     )
     return replace(bare, **changes)  # type: ignore[arg-type]
 

@@ -51,14 +51,20 @@ class Desk:
     """One board under test. `press` and `say_silent` are the person; `follow` does what the guide asks."""
 
     def __init__(
-        self, wiring: Wiring, faults: Sequence[str] = (), seed: int = 0, one_way: bool = False
+        self,
+        wiring: Wiring,
+        faults: Sequence[str] = (),
+        seed: int = 0,
+        one_way: bool = False,
+        build: int = 0,
     ) -> None:
         self.wiring = wiring
-        self.board = Board(wiring, [parse_fault(text, wiring) for text in faults])
+        self.board = Board(wiring, [parse_fault(text, wiring) for text in faults], build=build)
         self.seed = seed
         self.matrix = Matrix(wiring)
         self.clock_us = 0
         look = observed(self._table(), ROW)
+        self.rise_us = look.rise_us
         self.findings: LineFindings = lines.findings(self.matrix, look)
         self.watched = lines_of(wiring) | (0 if one_way else self.findings.spare)
         self.driven = mask_of(wiring.driven) if one_way else self.watched & ~look.held

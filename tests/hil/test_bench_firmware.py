@@ -141,12 +141,12 @@ def test_a_look_is_the_models_table(seed: int) -> None:
 
 
 def test_rise_times_are_those_of_the_model() -> None:
-    """Measured in steps of 1 µs, from when the lines are let go."""
+    """Measured in thousandths of a µs, from when the lines are let go."""
     wiring = small()
     said = told(board(wiring, "slow GPIO3 300pF"), "look")
-    rises = {int(pin): int(us) for name, pin, us, *_ in (one for one in said if one[0] == "rise")}
+    rises = {int(pin): float(us) for name, pin, us, *_ in (one for one in said if one[0] == "rise")}
     model = Board(wiring, [parse_fault("slow GPIO3 300pF", wiring)]).table()
-    assert rises == {pin: model.rise_us[pin] for pin in range(30)}
+    assert rises == {pin: model.rise_ns[pin] / 1000 for pin in range(30)}
 
 
 def test_a_line_too_slow_leaves_no_reading_and_harms_no_other() -> None:

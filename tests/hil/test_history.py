@@ -96,7 +96,7 @@ def test_a_line_that_rises_unlike_before_is_a_hint(record: Path) -> None:
     now = replace(bare, after="case", rise_us=dict.fromkeys(bare.rise_us, 2) | {"GPIO3": 40})
     told = regressions([replace(bare, rise_us=dict.fromkeys(bare.rise_us, 2))], now)
     assert [text for text in told if "rises" in text] == [
-        "GPIO3 rises in 40 µs after case, after bare in 2. A hint, no verdict"
+        "GPIO3 rises in 40 µs after case, after bare in 2 µs. A hint, no verdict"
     ]
 
 

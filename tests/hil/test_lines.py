@@ -157,7 +157,7 @@ def test_a_line_that_rises_unlike_its_peers_is_a_hint_and_no_verdict() -> None:
     assert line is not None
     assert line.verdict is LineVerdict.CLEAR
     assert line.note is not None
-    assert line.note.startswith(f"rises in {line.rise_us} µs")
+    assert line.note.startswith(f"rises in {line.rise_us:.1f} µs")
     assert not desk.findings.bad
     assert all(one.note is None for one in desk.findings.lines if one.gpio != 3)
 

@@ -84,7 +84,7 @@ class Hands:
         self.closed ^= frozenset(contacts)
         table = self.board.table(self.closed).resolved(0)
         rows = [row.low for row in table.driven]
-        self.engine.set_lines(table.at_rest.low, table.pulled_down.low, rows, table.rise_us)
+        self.engine.set_lines(table.at_rest.low, table.pulled_down.low, rows, table.rise_ns)
 
     def played(
         self, script: list[tuple[int, str]], after_us: int = 1_000_000, rest_us: int = 1_000_000

@@ -48,7 +48,7 @@ class Bench:
     def set(self) -> None:
         table = self.board.table(frozenset(self.closed)).resolved(0)
         rows = [row.low for row in table.driven]
-        self.engine.set_lines(table.at_rest.low, table.pulled_down.low, rows, table.rise_us)
+        self.engine.set_lines(table.at_rest.low, table.pulled_down.low, rows, table.rise_ns)
 
     def down(self, *switches: str) -> None:
         self.closed |= set(switches)

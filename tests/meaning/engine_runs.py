@@ -123,7 +123,7 @@ def scanned_reports(
         closed ^= {change.switch}
         table = board.table(closed)
         rows = [row.low for row in table.driven]
-        engine.set_lines(table.at_rest.low, table.pulled_down.low, rows, table.rise_us)
+        engine.set_lines(table.at_rest.low, table.pulled_down.low, rows, table.rise_ns)
     return reports + engine.run_until(engine.now_us + _REST_US)
 
 

@@ -73,7 +73,7 @@ def _engine_here() -> list[Figure]:
     table = Board(keyboard.wiring).table(frozenset({"SW1"}))
     engine = Engine(library, tables_of(keyboard))
     engine.set_lines(
-        table.at_rest.low, table.pulled_down.low, [row.low for row in table.driven], table.rise_us
+        table.at_rest.low, table.pulled_down.low, [row.low for row in table.driven], table.rise_ns
     )
     second = _best(lambda: engine.run_until(engine.now_us + 1_000_000))
     found = [Figure("one second of a held key at 8 kHz, 6 × 18, run here", 1e3 * second, "ms", 50)]

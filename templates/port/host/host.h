@@ -15,13 +15,13 @@ struct keyc_host_lines {
     uint32_t low_at_rest;            /* nothing driven, all pulled up: lines that read low */
     uint32_t low_pulled_down;        /* nothing driven, all pulled down: lines that read low */
     uint32_t low_driven[KEYC_LINES]; /* this line driven low: lines that read low */
-    uint32_t rise_us[KEYC_LINES];    /* how long a line takes to follow its pull */
+    uint32_t rise_ns[KEYC_LINES];    /* how long a line takes to follow its pull */
     uint32_t raised[KEYC_LINES];     /* this line driven high: lines that read high */
     uint32_t driven, pulled_down;    /* what the program does with the lines */
     uint32_t driven_high;            /* ... one at most: a light */
     uint32_t low;                    /* what reads low now */
     uint32_t moving;                 /* lines that follow their pull, and will have come over */
-    uint64_t arrives_us[KEYC_LINES]; /* ... by then */
+    uint64_t arrives_ns[KEYC_LINES]; /* ... by then */
     uint64_t now_us;
     uint32_t edge_lines; /* each change of these is told to `edge` */
     void (*edge)(struct keyc_host_lines *lines, unsigned line, bool high, uint64_t time_us);
@@ -48,13 +48,15 @@ struct keyc_host {
 
 /* host_lines.c: `context` is a struct keyc_host_lines. */
 void keyc_host_set_lines(struct keyc_host_lines *lines, uint32_t low_at_rest, uint32_t low_pulled_down,
-                         const uint32_t *low_driven, const uint32_t *rise_us);
+                         const uint32_t *low_driven, const uint32_t *rise_ns);
 void keyc_host_drive_low(void *context, uint32_t driven);
 void keyc_host_drive_high(void *context, uint32_t line);
 void keyc_host_release(void *context);
 void keyc_host_pull_down(void *context, uint32_t pulled_down);
 void keyc_host_settle(void *context, uint32_t settle_us);
 uint32_t keyc_host_read_levels(void *context);
+/* See port_release_timed of bench.h. */
+uint32_t keyc_host_release_timed(struct keyc_host_lines *lines, uint32_t risen, uint32_t longest_us);
 uint32_t keyc_host_now_us(void *context);
 
 /* host_keyboard.c: the daily image's loop. Sizes are for callers that don't read this header. */

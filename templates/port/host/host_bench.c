@@ -61,6 +61,16 @@ static void keyc_host_bench_release(void *context)
     keyc_host_release(&host->lines);
 }
 
+static uint32_t keyc_host_bench_release_timed(void *context, uint32_t risen)
+{
+    struct keyc_host_bench *host = context;
+    keyc_host_bench_count(host);
+    host->lines.edge_lines = 0;
+    uint32_t took_ns = keyc_host_release_timed(&host->lines, risen, KEYC_BENCH_TIMED_US);
+    host->drive_began_us = host->lines.now_us;
+    return took_ns;
+}
+
 static void keyc_host_bench_hold_low(void *context, uint32_t driven, uint32_t watched)
 {
     struct keyc_host_bench *host = context;
@@ -113,6 +123,7 @@ void keyc_host_bench_begin(struct keyc_host_bench *host, const struct keyc_bench
     host->port.lines.port_read_levels = keyc_host_read_levels;
     host->port.lines.port_now_us = keyc_host_now_us;
     host->port.lines.port_restart_to_rom = keyc_host_bench_restart;
+    host->port.port_release_timed = keyc_host_bench_release_timed;
     host->port.port_pull_down = keyc_host_pull_down;
     host->port.port_hold_low = keyc_host_bench_hold_low;
     host->port.port_drive_high = keyc_host_bench_drive_high;

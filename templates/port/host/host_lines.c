@@ -35,10 +35,10 @@ static void keyc_host_arrive(struct keyc_host_lines *lines)
 {
     for (unsigned n = 0; n < KEYC_LINES && (lines->moving >> n) != 0; ++n) {
         uint32_t line = (uint32_t)1 << n;
-        if ((lines->moving & line) != 0 && lines->arrives_us[n] <= lines->now_us) {
+        if ((lines->moving & line) != 0 && lines->arrives_ns[n] <= lines->now_us * 1000u) {
             lines->low ^= line;
             lines->moving ^= line;
-            keyc_host_tell_edges(lines, line, lines->arrives_us[n]);
+            keyc_host_tell_edges(lines, line, (lines->arrives_ns[n] + 999u) / 1000u);
         }
     }
 }
@@ -58,18 +58,18 @@ static void keyc_host_follow(struct keyc_host_lines *lines)
     moving = lines->low ^ steady;
     for (unsigned n = 0; n < KEYC_LINES && (moving >> n) != 0; ++n)
         if (((moving & ~lines->moving) >> n) & 1u)
-            lines->arrives_us[n] = lines->now_us + lines->rise_us[n];
+            lines->arrives_ns[n] = lines->now_us * 1000u + lines->rise_ns[n];
     lines->moving = moving;
 }
 
 void keyc_host_set_lines(struct keyc_host_lines *lines, uint32_t low_at_rest, uint32_t low_pulled_down,
-                         const uint32_t *low_driven, const uint32_t *rise_us)
+                         const uint32_t *low_driven, const uint32_t *rise_ns)
 {
     lines->low_at_rest = low_at_rest;
     lines->low_pulled_down = low_pulled_down;
     for (unsigned n = 0; n < KEYC_LINES; ++n) {
         lines->low_driven[n] = low_driven[n];
-        lines->rise_us[n] = rise_us[n];
+        lines->rise_ns[n] = rise_ns[n];
     }
     keyc_host_follow(lines);
 }
@@ -94,6 +94,25 @@ void keyc_host_drive_high(void *context, uint32_t line)
 void keyc_host_release(void *context)
 {
     keyc_host_drive_low(context, 0);
+}
+
+uint32_t keyc_host_release_timed(struct keyc_host_lines *lines, uint32_t risen, uint32_t longest_us)
+{
+    uint64_t began_ns = lines->now_us * 1000u, last_ns = began_ns + 1u; /* 0 would be: not in time */
+    uint32_t low;
+    keyc_host_release(lines);
+    low = risen & lines->low;
+    for (unsigned n = 0; n < KEYC_LINES && (low >> n) != 0; ++n)
+        if (((low & lines->moving) >> n) & 1u)
+            last_ns = lines->arrives_ns[n] > last_ns ? lines->arrives_ns[n] : last_ns;
+    if ((low & ~lines->moving) != 0 || last_ns > began_ns + longest_us * 1000u) {
+        lines->now_us += longest_us;
+        keyc_host_arrive(lines);
+        return 0;
+    }
+    lines->now_us = (last_ns + 999u) / 1000u;
+    keyc_host_arrive(lines);
+    return (uint32_t)(last_ns - began_ns);
 }
 
 void keyc_host_pull_down(void *context, uint32_t pulled_down)

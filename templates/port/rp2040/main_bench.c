@@ -1,5 +1,6 @@
 /* The bench image: a serial console that says which lines read low. It sends no key strokes. */
 #include "bench.h"
+#include "core_cycles.h"
 #include "keyc_image.h"
 #include "rp2040.h"
 #include "rp2040_console.h"
@@ -32,6 +33,20 @@ static void port_release(void *context)
     if (pulled_down)
         keyc_rp2040_pull_down(0, pulled_down);
     pulled_down = 0;
+}
+
+/* The USB interrupt waits until the lines have risen, so that it doesn't count. */
+static uint32_t port_release_timed(void *context, uint32_t risen)
+{
+    uint32_t most = KEYC_BENCH_TIMED_US * KEYC_CORE_MHZ, left, passed, low;
+    keyc_rp2040_drive_low(0);
+    left = keyc_cycles_left();
+    do {
+        passed = keyc_cycles_since(left); /* before it reads: what it takes to do both isn't the lines' */
+        low = risen & ~keyc_rp2040_read_levels();
+    } while (low != 0 && passed < most);
+    port_release(context);
+    return low != 0 ? 0 : passed * (1000u / KEYC_CORE_MHZ) + 1u; /* 0 would be: not in time */
 }
 
 static void port_pull_down(void *context, uint32_t lines)
@@ -98,6 +113,7 @@ static const struct keyc_bench_port port = {
             .port_now_us = port_now_us,
             .port_restart_to_rom = port_restart_to_rom,
         },
+    .port_release_timed = port_release_timed,
     .port_pull_down = port_pull_down,
     .port_hold_low = port_hold_low,
     .port_drive_high = port_drive_high,
@@ -114,6 +130,7 @@ void keyc_main(void)
     keyc_rp2040_identify(&identity, &usb_identity);
     identity.usable_pins = KEYC_USABLE_PINS;
 
+    keyc_cycles_begin();
     keyc_usb_console_begin(&keyc_rp2040_console);
     keyc_usb_begin(&usb, keyc_image.device, &usb_identity, &keyc_rp2040_console);
     keyc_bench_begin(&bench, &identity, &port);

@@ -4,6 +4,8 @@
 
 #include "rp2040_registers.h"
 
+#define KEYC_CORE_MHZ 125u /* while the bus doesn't sleep: rp2040_clocks.c */
+
 /* These low, every other one released. */
 static inline void keyc_rp2040_drive_low(uint32_t lines)
 {

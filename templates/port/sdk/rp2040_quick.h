@@ -7,6 +7,8 @@
 #include "hardware/sync.h"
 #include "hardware/timer.h"
 
+#define KEYC_CORE_MHZ (SYS_CLK_HZ / 1000000u) /* while the bus doesn't sleep */
+
 /* The keyboard's lines, bit n is GPIO n. Other pins are nobody's here: what you build in may use them. */
 extern uint32_t keyc_sdk_lines;
 
