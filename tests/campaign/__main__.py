@@ -127,9 +127,8 @@ def _faults(options: Namespace) -> Iterator[Row]:
     for often, words in ((True, "as they come"), (False, "each kind alike")):
         for each, count, name in ((2, 5000, "two faults"), (3, 2000, "three faults")):
             these = figures.several(count // share, each, seed, as_often=often)
-            # Of three, or of kinds that hardly come, no tester names so many first: likelier ones read alike.
-            first = 0.85 if often and each == 2 else None
-            yield from faulty(f"{name}, {words}", these, first)[1]
+            # Of kinds that hardly come no tester names so many first: likelier ones read the same.
+            yield from faulty(f"{name}, {words}", these, 0.85 if often else None)[1]
     yield from faulty("two faults, slips", figures.several(1000 // share, 2, seed, 0.05))[1]
     yield row_of(figures.alike_figure(max(2, 60 // share), seed=seed))
     yield row_of(figures.presses_figure(alone))

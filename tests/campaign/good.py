@@ -61,7 +61,7 @@ def good_boards(count: int, seed: int = 0, slips: float = 0.0) -> Iterator[Press
         for dial in wiring.dials:
             contacts = [pin for pin in (dial.pin_a, dial.pin_b) if chance.random() < 0.5]
             parts += [Fault("low", (f"GPIO{pin}",)) for pin in contacts]
-        desk = Careless(wiring, tuple(parts), n % 7, slips).follow()
+        desk = Careless(wiring, tuple(parts), n % 7, slips, build=n).follow()
         yield Pressed(desk.asked, desk.slips, desk.result())
 
 
