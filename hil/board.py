@@ -217,7 +217,10 @@ class Board:
             at = copper.net(piece)
             farads[at] = farads.get(at, 0.0) + picofarads * 1e-12
         self._farads = farads  # per net while nothing is pressed
-        if copper.net(self._ground) == copper.net(self._supply):
+        now = copper.copy()
+        for name in self._always_closed:
+            now.join(self._contacts[name].a, self._contacts[name].b)
+        if now.net(self._ground) == now.net(self._supply):
             raise UserError(
                 "these faults together tie the supply to ground: such a board doesn't start",
                 "plant only one of them",
