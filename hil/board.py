@@ -224,7 +224,10 @@ class Board:
         for piece, picofarads in self._capacitance.items() if rises else ():
             at = copper.net(piece)
             self._picofarads[at] = self._picofarads.get(at, 0.0) + picofarads
-        if copper.net(self._ground) == copper.net(self._supply):
+        now = copper.copy()
+        for name in self._always_closed:
+            now.join(self._contacts[name].a, self._contacts[name].b)
+        if now.net(self._ground) == now.net(self._supply):
             raise UserError(
                 "these faults together tie the supply to ground: such a board doesn't start",
                 "plant only one of them",

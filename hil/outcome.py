@@ -286,8 +286,13 @@ def _behind(one: Position, positions: Positions | None, faults: tuple[Fault, ...
     titles = {fault.title for fault in faults}
     if not hidden or one.blocked_by != hidden or titles.issuperset(hidden):
         return one
+    assert positions is not None
     lines = {one.row, one.column, one.pin}
     listed = [f.title for f in faults if f.kind in _HIDING and not lines.isdisjoint(f.pins)]
+    if not listed:  # solder between switches of these lines, and a diode that lets current in
+        gpios = positions.lines_of_switch(one.switch)
+        at = {name for name in positions.matrix.switches if gpios & positions.lines_of_switch(name)}
+        listed = [f.title for f in faults if not at.isdisjoint(f.where)]
     kept = [title for title in hidden if title in titles]
     return replace(one, blocked_by=tuple(dict.fromkeys((*kept, *listed)))) if listed else one
 

@@ -16,7 +16,7 @@ one step at a time, as long as each explains something.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations, permutations
+from itertools import combinations, islice
 from typing import TYPE_CHECKING
 
 from hil.diagnosis.candidates import UNLIKELY, Candidates, canonical, cost, joined, likeliness
@@ -41,6 +41,10 @@ _EXCHANGES = 1_200  # and as many more for what reads the same
 _SIMPLE = 2  # with more faults than so many, a set may be a way round two that show only together
 _FEW_SWITCHES = 32  # of a board on which every two faults may be tried, whatever each alone explains
 _WHOLLY = 2_500  # twos that are tried so at most
+_ALL_OF = 3  # faults of a set at most, of which all are tried on a small board
+_SMALL = 16  # switches of such a board
+_ALL_TABLES = 3_500  # worked out for that at most: the likeliest first
+_FEWEST_OF = 5  # wrong states that are looked at for the one that least could have made so
 _ONE_BY_ONE = 3  # silent switches of one fault that may as well be open each by itself
 _CLEARLY = 0.01  # sums of the same costs, in another order
 
@@ -74,12 +78,17 @@ class _Search:
         self.rise_us = evidence.rest.rise_us
         self.candidates = Candidates(self.compared)
         self.allowed = _TABLES
+        self.every: set[Faults] = set()
+        self.is_all = False
 
     def explanation(self, named: Sequence[Fault]) -> Explanation:
         given = frozenset(named)
+        self.every, self.is_all = self._every()
         whole = {given} if self.compared.explain(given) else set()
         nearest = given
-        if not whole or self._is_doubtful(given):
+        if self.every:
+            whole |= self.every
+        elif not whole or self._is_doubtful(given):
             # Dirt agrees with almost anything, and a switch may be moved anywhere, so they come last.
             roots: list[Faults] = [frozenset()] if whole else [given, frozenset()]
             found, nearest = self._searched(roots, rare=False)
@@ -102,6 +111,51 @@ class _Search:
             best = better
         ordered = (*(f for f in named if f in best), *sorted(best - given, key=likeliness))
         return Explanation(ordered, tuple(alike), 0)
+
+    def _every(self) -> tuple[set[Faults], bool]:
+        """On a small board all sets of a few faults that explain everything, none of them with one that isn't
+        needed; and whether these are all of them. Each such set has one of the faults that `near` names for
+        a wrong reading, and of what is left of it one of those named then: the last one for all readings."""
+        compared, near = self.compared, self.candidates.near
+        if len(compared.switches) > _SMALL:
+            return set(), False
+        allowed = compared.tables + _ALL_TABLES
+        whole: set[Faults] = set()
+        seen = {NOTHING_PLANTED}
+        ahead = [NOTHING_PLANTED]
+        steps: Sequence[tuple[Fault, ...]]
+        while ahead:
+            further: dict[Faults, None] = {}
+            for faults in sorted(ahead, key=self._rank):
+                if compared.tables > allowed:
+                    return self._needed(whole), False
+                if _steps_to(faults) == _ALL_OF - 1:
+                    steps = [(one,) for one in self.candidates.by_themselves(faults)]
+                else:
+                    states = self._first_states(faults)
+                    steps = min((near(faults, state, alone=False) for state in states), key=len)
+                singly = {some[0] for some in steps if len(some) == 1}
+                for some in steps:
+                    if len(some) > 1 and not singly.isdisjoint(some):
+                        continue  # found by way of the one that shows by itself
+                    for changed in joined(faults, some):
+                        if changed in seen or _steps_to(changed) > _ALL_OF:
+                            continue
+                        seen.add(changed)
+                        if compared.explain(changed):
+                            whole.add(changed)
+                        elif _steps_to(changed) < _ALL_OF:
+                            further[changed] = None
+            ahead = list(further)
+        return self._needed(whole), True
+
+    def _first_states(self, faults: Faults) -> list[State]:
+        """Some of the states that read otherwise; what shows with nothing held is looked at alone."""
+        states = list(islice(self.compared.wrong_states(faults), _FEWEST_OF))
+        return states[:1] if states[0] == NOTHING_HELD else states
+
+    def _needed(self, whole: set[Faults]) -> set[Faults]:
+        return {one for one in whole if not any(other < one for other in whole) and self._is_needed(one, one)}
 
     def _is_doubtful(self, faults: Faults) -> bool:
         """Whether others may well explain more simply: something unlikely, or many that touch."""
@@ -228,7 +282,10 @@ class _Search:
         in_order = sorted(best, key=likeliness)
         singles = [frozenset((one,)) for one in in_order]
         pairs = [frozenset(both) for both in combinations(in_order, 2) if self._touch(*both)]
-        found: dict[tuple[Faults, Faults], None] = {}
+        found: dict[tuple[Faults, Faults], None] = {
+            (best - one, one - best): None for one in sorted(self.every, key=self._rank) if one != best
+        }
+        known = self.is_all and len(best) < _ALL_OF
         for some, most, rare, blindly in (
             (singles, 1, False, False),
             (singles, 1, True, False),
@@ -239,7 +296,7 @@ class _Search:
             (singles, 2, False, True),
             (pairs, 2, False, True),
         ):
-            for of in some:
+            for of in some if rare or not (known or (blindly and self.is_all)) else ():
                 if blindly and not self._can_be_tried(best - of):
                     continue
                 for whole in self._completed(best - of, most, rare=rare, blindly=blindly):
@@ -323,11 +380,24 @@ class _Search:
 
 
 def _is_made(gone: Faults, instead: Faults, known: Iterable[tuple[Faults, Faults]]) -> bool:
-    """Whether single exchanges, one after the other, make this one."""
-    if len(gone) == 1 or len(gone) != len(instead):
-        return False
-    singly = {(*of, *one) for of, one in known if len(of) == len(one) == 1}
-    return any(singly.issuperset(zip(gone, some, strict=True)) for some in permutations(instead))
+    """Whether smaller exchanges, one after the other, make this one."""
+    parts = [one for one in known if one[0] < gone and one[1] < instead]
+
+    def is_made(gone: Faults, instead: Faults) -> bool:
+        if not gone or not instead:
+            return not gone and not instead
+        first = min(gone, key=str)
+        return any(
+            first in one and one <= gone and other <= instead and is_made(gone - one, instead - other)
+            for one, other in parts
+        )
+
+    return is_made(gone, instead)
+
+
+def _steps_to(faults: Faults) -> int:
+    """How many faults these are, a round of exchanges being those of two that make it."""
+    return sum(len(one.where) - 1 if one.kind == "swapped" else 1 for one in faults)
 
 
 def _has_unlikely(faults: Faults) -> bool:

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 from itertools import product
 from math import log
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from hil.diagnosis.compared import NOTHING_HELD, PULLED_DOWN
 from hil.faults import EVERY_DIODE, Fault
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 _DIRT = "47k"  # anything from 10 to 200 kOhm reads alike
 _TOGETHER = ("bridge", "leaky", "swapped")  # the order of what they name says nothing
+_FEW = 6  # so few are tried sooner than thought about
 _AT_REST = 6  # switches of a line whose nodes are tried where two faults at a diode show only together
 
 # How many of 10,000 such places are bad on boards that are soldered by hand: common practice, from memory.
@@ -55,15 +56,35 @@ _CUT = -log(OFTEN["cut line"] / 10_000)
 _NOT_MEASURED: Mapping[int, float] = {}
 
 
+class _Way(NamedTuple):
+    """All that what could be added depends on: a line of a row of a state, the lines that hang together with
+    it (`here`) and with what is driven (`there`), and the places that conduct. `is_joined`: some fault more
+    leads there; `is_held_back`: or parts the line from a rail that lets nothing be seen."""
+
+    state: State
+    row: int
+    line: int
+    here: frozenset[int]
+    there: frozenset[int]
+    closed: frozenset[str]
+    is_joined: bool
+    is_held_back: bool
+    alone: bool
+    rare: bool
+
+
 class Candidates:
     """The faults that can be planted on one board, asked for by what they would change."""
 
     def __init__(self, compared: Compared) -> None:
         self.compared = compared
         wiring = compared.wiring
-        self._own = set(members(lines_of(wiring)))
+        self._own = frozenset(members(lines_of(wiring)))
         matrix = wiring.diodes is not Diodes.NONE
         self._with_diode = [s.name for s in wiring.switches if matrix and s.direct is None]
+        self._diodes = frozenset(self._with_diode)
+        self._may_be: dict[State, frozenset[int]] = {}
+        self._known: dict[_Way, tuple[tuple[Fault, ...], ...]] = {}
 
     def near(
         self, faults: Faults, state: State, *, alone: bool, rare: bool = False
@@ -73,40 +94,71 @@ class Candidates:
         `rare`: dirt and moved switches too."""
         mismatch = min(self.compared.wrong(faults, state), key=_order)
         lines = members(mismatch.missing or mismatch.extra)
-        is_joined = bool(mismatch.missing) != (mismatch.row == PULLED_DOWN)
         some: dict[tuple[Fault, ...], None] = {}
         for line in lines if mismatch.row >= REST else lines[:1]:
-            found = (
-                self._joining(faults, state, mismatch, line, alone=alone, rare=rare)
-                if is_joined
-                else self._parting(faults, state, line)
-            )
-            some.update(dict.fromkeys(tuple(map(canonical, each)) for each in found))
+            some.update(dict.fromkeys(self._of(self._way(faults, state, mismatch, line, alone, rare))))
         return sorted((each for each in some if not faults & set(each)), key=_in_order_of_cost)
 
-    def _joining(
-        self,
-        faults: Faults,
-        state: State,
-        mismatch: Mismatch,
-        line: int,
-        *,
-        alone: bool,
-        rare: bool,
-    ) -> Iterator[tuple[Fault, ...]]:
-        """Faults that lead from what `line` reaches to what its row drives (`alone`), or anywhere."""
-        compared, seen, row = self.compared, self.compared.states[state], mismatch.row
-        here = self._reached(faults, state, line)
-        if row < REST:
+    def by_themselves(self, faults: Faults) -> list[Fault]:
+        """What could be added to `faults` and put all wrong readings right, each by itself, likeliest first:
+        what `near` names because of every one of them."""
+        left: set[Fault] | None = None
+        for state in self.compared.wrong_states(faults):
+            wrong = self.compared.wrong(faults, state)
+            # What reads low with nothing driven does so in every row, and no fault need lead to that row.
+            held = next((one.missing for one in wrong if one.row == REST), 0)
+            for mismatch in wrong:
+                low = mismatch.missing if mismatch.row >= REST else mismatch.missing & ~held
+                if not (low or mismatch.extra):
+                    continue
+                mismatch = mismatch._replace(missing=low)
+                line = members(low or mismatch.extra)[0]
+                named = {one for (one,) in self._of(self._way(faults, state, mismatch, line, True, False))}
+                left = named - faults if left is None else left & named
+                if len(left) < _FEW:
+                    return sorted(left, key=likeliness)
+        return sorted(left or (), key=likeliness)
+
+    def _of(self, way: _Way) -> tuple[tuple[Fault, ...], ...]:
+        """What could have made a reading of this kind what it is; asked again and again with other faults."""
+        known = self._known.get(way)
+        if known is None:
+            found = [*self._joining(way)] if way.is_joined else []
+            if not way.is_joined or way.is_held_back:
+                found += self._parting(way)
+            known = self._known[way] = tuple(dict.fromkeys(tuple(map(canonical, each)) for each in found))
+        return known
+
+    def _way(
+        self, faults: Faults, state: State, mismatch: Mismatch, line: int, alone: bool, rare: bool
+    ) -> _Way:
+        row, seen = mismatch.row, self.compared.states[state]
+        is_joined = bool(mismatch.missing) != (row == PULLED_DOWN)
+        there: Iterable[int] = ()
+        if is_joined and row < REST:
             there = self._reached(faults, state, row)
-        else:
+        elif is_joined:
             # To ground or to the supply, by itself or through a line that is held too.
-            held = seen.row(REST) & ~mismatch.missing if row == REST else seen.over & ~(seen.down or 0)
-            there = set(members(held & ~mismatch.extra))
+            held = seen.row(REST) if row == REST else seen.over & ~(seen.down or 0)
+            ends = members(held ^ (mismatch.missing | mismatch.extra))
+            there = {at for end in ends for at in self._reached(faults, state, end)}
+        here = frozenset(self._reached(faults, state, line))
+        closed = frozenset(self._closed(faults, state))
+        other = "low" if row == PULLED_DOWN else "high"
+        is_held_back = any(one.kind == other and int(one.where[0][4:]) in here for one in faults)
+        return _Way(state, row, line, here, frozenset(there), closed, is_joined, is_held_back, alone, rare)
+
+    def _joining(self, way: _Way) -> Iterator[tuple[Fault, ...]]:
+        """Faults that lead from what a line reaches to what its row drives (`alone`), or anywhere."""
+        compared, row, state = self.compared, way.row, way.state
+        here, there, alone, rare = way.here, way.there, way.alone, way.rare
         ends = there if alone else self._usable(state) | there
 
-        def leads(lines: Iterable[int]) -> bool:
-            return not here.isdisjoint(lines) and not (alone and there.isdisjoint(lines))
+        def leads(lines: tuple[int, ...]) -> bool:
+            """Whether it does; a switch of one line leads to ground."""
+            return not here.isdisjoint(lines) and (
+                not alone or len(lines) == 1 or not there.isdisjoint(lines)
+            )
 
         for gpio in here:
             yield (Fault("high" if row == PULLED_DOWN else "low", (f"GPIO{gpio}",)),)
@@ -116,16 +168,16 @@ class Candidates:
                 if rare:
                     yield (Fault("leaky", (f"GPIO{a}", f"GPIO{b}"), _DIRT),)
         for name, lines in compared.lines.items():
-            if leads(lines) or (len(lines) == 1 and lines[0] in here):
+            if leads(lines):
                 yield (Fault("closed", (name,)),)
         for a, b in product(here, self._usable(state)):
             if a != b and leads((a, b)):
                 yield (_pins("swapped", a, b),)
-        closed = self._closed(faults, state)
-        for name in closed & set(self._with_diode):
+        for name in way.closed & self._diodes:
             mine = compared.lines[name]
             if leads(mine):
                 yield (Fault("reversed", (name,)),)
+                yield (Fault("reversed", (EVERY_DIODE,)),)
                 yield (Fault("shorted", (name,)),)
             for other in self._with_diode:
                 if other != name and leads((*mine, *compared.lines[other])):
@@ -133,20 +185,23 @@ class Candidates:
         for name in state:
             if rare:
                 end = "GND" if row >= REST else f"GPIO{row}"
-                yield (Fault("moved", (name, f"GPIO{line}", end)),)
+                yield (Fault("moved", (name, f"GPIO{way.line}", end)),)
             for other, lines in compared.lines.items():
                 if other != name and leads(lines):
                     yield (Fault("swapped", (name, other)),)
         if not alone:
             yield from self._two_at_once(here, there, row)
-            if state == NOTHING_HELD and row < REST:
-                yield from self._at_rest(line, row)
-            for name in closed & set(self._with_diode):
+            if state == NOTHING_HELD:
+                for held in (row,) if row < REST else there:
+                    yield from self._at_rest(way.line, held)
+            for name in way.closed & self._diodes:
                 for gpio in compared.lines[name]:
-                    for other in set(compared.on(gpio)) & set(self._with_diode) - {name}:
+                    for other in set(compared.on(gpio)) & self._diodes - {name}:
                         yield Fault("bridge", (name, other)), Fault("reversed", (name,))
 
-    def _two_at_once(self, here: set[int], there: set[int], row: int) -> Iterator[tuple[Fault, ...]]:
+    def _two_at_once(
+        self, here: frozenset[int], there: frozenset[int], row: int
+    ) -> Iterator[tuple[Fault, ...]]:
         """Two faults of one place that make a reading together, and each another one."""
         compared = self.compared
         for name, lines in compared.lines.items():
@@ -179,12 +234,10 @@ class Candidates:
                 for kind, at in product(("shorted", "reversed"), (name, other)):
                     yield Fault("bridge", (name, other)), Fault(kind, (at,))
 
-    def _parting(self, faults: Faults, state: State, line: int) -> Iterator[tuple[Fault, ...]]:
+    def _parting(self, way: _Way) -> Iterator[tuple[Fault, ...]]:
         """Faults that lie on the way from a line."""
-        compared = self.compared
-        closed = self._closed(faults, state)
-        here = self._reached(faults, state, line)
-        for gpio in here:
+        compared, state, closed = self.compared, way.state, way.closed
+        for gpio in way.here:
             pin, on = f"GPIO{gpio}", compared.on(gpio)
             yield (Fault("high", (pin,)),)
             if on:
@@ -198,19 +251,25 @@ class Candidates:
             yield (Fault("open", (name,)),)
             if name in self._with_diode:
                 yield (Fault("reversed", (name,)),)
+                yield (Fault("reversed", (EVERY_DIODE,)),)
         for name in state:
             for other in compared.lines:
                 if other != name:
                     yield (Fault("swapped", (name, other)),)
 
-    def _usable(self, state: State) -> set[int]:
+    def _usable(self, state: State) -> frozenset[int]:
         """The lines of the wiring, and the pins that something shows on in this state: one may be there."""
-        seen = self.compared.states[state]
-        shows = 0
-        for row in members(seen.rows & seen.over):
-            if seen.row(row) & ~seen.row(REST):
-                shows |= seen.row(row) | 1 << row
-        return self._own | set(members(shows & seen.over & ~seen.row(REST)))
+        known = self._may_be.get(state)
+        if known is None:
+            seen = self.compared.states[state]
+            # What is low without a press is no line of the matrix that a press would show.
+            held = self.compared.states[NOTHING_HELD].row(REST)
+            shows = seen.row(REST) & ~held
+            for row in members(seen.rows & seen.over):
+                if seen.row(row) & ~seen.row(REST):
+                    shows |= seen.row(row) | 1 << row
+            known = self._may_be[state] = self._own | set(members(shows & seen.over & ~held))
+        return known
 
     def _closed(self, faults: Faults, state: State) -> set[str]:
         """The places that conduct in this state, as far as their switch goes."""
@@ -277,6 +336,7 @@ def _rounds(pairs: Iterable[tuple[str, str]]) -> Iterator[Fault]:
         done.update(found)
 
 
+@lru_cache(maxsize=4096)
 def canonical(fault: Fault) -> Fault:
     """The same fault, with what it names in a fixed order."""
     if fault.kind not in _TOGETHER or len(fault.where) != 2:
@@ -340,6 +400,7 @@ def _order(mismatch: Mismatch) -> tuple[bool, bool, int]:
     return mismatch.row < REST, not mismatch.missing, mismatch.row
 
 
+@lru_cache(maxsize=4096)
 def _in_order_of(word: str) -> tuple[str, int]:
     digits = "".join(c for c in word if c.isdigit())
     return word.rstrip("0123456789"), int(digits or 0)

@@ -131,6 +131,12 @@ class Compared:
                 return state
         return None
 
+    def wrong_states(self, faults: Faults) -> Iterator[State]:
+        """The states that read otherwise; that with nothing held before all others."""
+        for state in dict.fromkeys((NOTHING_HELD, *self._failed, *self.states)):
+            if self.wrong(faults, state):
+                yield state
+
     def explain(self, faults: Faults) -> bool:
         """Whether these faults explain everything that was read."""
         return self.first_wrong(faults) is None

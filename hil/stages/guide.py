@@ -39,6 +39,7 @@ class Guide:
         self._attempts: Counter[str] = Counter()
         self._tries = 0  # answers to the present question that did not settle it
         self._instead: str | None = None
+        self._offered: dict[str, set[str]] = {}  # asked → what could be touched instead so far
         self._current: str | None = None
         self._asked_before: list[str] = []
         self._done: set[str] = set()
@@ -55,6 +56,8 @@ class Guide:
         name = self._current
         if name is None:
             return None
+        if self._instead is not None:
+            self._offered.setdefault(name, set()).add(self._instead)
         return Question(name, self._instead, self._attempts[name])
 
     def react(self, noted: Noted) -> None:
@@ -172,11 +175,13 @@ class Guide:
             if other != name and positions.is_settled(other) and not positions.answers_for(other, name)
         ]
         if settled:
-            # One of other lines: what a bridge or a swap makes of this one is rather on its own.
-            lines = positions.lines_of_switch(name)
+            # Another one than before, or this one might read as the one offered, and seem silent twice. And
+            # one of other lines: what a bridge or a swap makes of this one is rather on its own.
+            lines, before = positions.lines_of_switch(name), self._offered.get(name, ())
             return min(
                 settled,
                 key=lambda other: (
+                    other in before,
                     bool(lines & positions.lines_of_switch(other)),
                     abs(self._order.index(other) - at),
                     other,

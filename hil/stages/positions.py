@@ -308,7 +308,7 @@ class Positions:
             return Noted(Kind.SILENT, name, asked, (name,))
         if settled_before:
             if asked is not None:
-                self._instead_of.setdefault(asked, Counter())[name] += 1
+                self._instead_of.setdefault(asked, Counter())[name] += 1 + self._take_back(asked, name)
             quick = touch is not None and touch[0] == name and (time_us - touch[1]) % TIMES_US <= _QUICK_US
             self._last_touch = None if quick else (name, time_us)
             return Noted(Kind.BACK if quick else Kind.ANSWERED, name, asked, (name,))
@@ -316,6 +316,18 @@ class Positions:
             self._while_asked.setdefault(asked, []).append(name)
         kind = Kind.FAULT if state in (State.REVERSED, State.SHORTED) else Kind.ANSWERED
         return Noted(kind, name, asked, (name,), unsettled=asked is not None)
+
+    def _take_back(self, asked: str, name: str) -> bool:
+        """What answers where it isn't offered was perhaps no word of silence when it was."""
+        seen = self._while_asked.get(asked, [])
+        if name not in seen:
+            return False
+        seen.remove(name)
+        if self.base in self._tables.get(asked, []):
+            self._tables[asked].remove(self.base)
+        if not self._tables.get(asked, [None]):
+            del self._tables[asked]
+        return True
 
     def _releases(self, table: Observation) -> list[str]:
         low = table.low

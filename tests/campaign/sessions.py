@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from random import Random
@@ -74,7 +74,7 @@ class Score:
     tested until nothing is left to mend, when each time what is listed is mended; 0: never.
     `sets`: how many sets are listed, dirt apart, which may read as anything; `no_larger`: of them, with no
     more faults than the first. `apart`: of the first few, those that the graph tells from the planted set
-    by what was pressed."""
+    by what was pressed, on the pins that were watched then."""
 
     planted: tuple[Fault, ...]
     visible: bool
@@ -110,16 +110,24 @@ def run(
     )
     not_pressed = (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
     states = (None, *(one.switch for one in result.positions if one.verdict not in not_pressed))
-    naming = [one for one in listed if _explains(wiring, one, wanted, hidden, states, foreign)]
+    # Pressed switches are watched on these pins alone: what others read then, nobody has seen.
+    unread = foreign | {gpio for gpio in range(30) if not desk.watched >> gpio & 1}
+
+    def reads_otherwise(one: Iterable[Fault], other: Iterable[Fault]) -> bool:
+        return any(
+            differs(wiring, tuple(one), tuple(other), state, foreign if state is None else unread)
+            for state in states
+        )
+
+    naming = [one for one in listed if _explains(wiring, one, wanted, hidden, reads_otherwise)]
     first = listed[0] in naming
-    outdone = cost(listed[0], desk.rise_us) < cost(wanted, desk.rise_us) + _NO_LESS and not any(
-        differs(wiring, planted, tuple(listed[0]), state, foreign) for state in states
-    )
+    likelier = cost(listed[0], desk.rise_us) < cost(wanted, desk.rise_us) + _NO_LESS
+    outdone = likelier and not reads_otherwise(planted, listed[0])
     clean = [one for one in listed if all(each.kind != "leaky" for each in one)]
     apart = [
         one
         for one in ([listed[0], *_exchanged(wiring, result)][:_COMPARED] if result.faults else [])
-        if any(differs(wiring, planted, tuple(one), state, foreign) for state in states)
+        if reads_otherwise(planted, one)
     ]
     return Score(
         planted=planted,
@@ -234,8 +242,7 @@ def _explains(
     named: frozenset[Fault],
     wanted: frozenset[Fault],
     hidden: frozenset[Fault],
-    states: Sequence[str | None],
-    foreign: frozenset[int],
+    reads_otherwise: Callable[[Iterable[Fault], Iterable[Fault]], bool],
 ) -> bool:
     """Whether these are the planted ones, less what the result calls hidden and what reads no different in
     any state that was pressed."""
@@ -243,7 +250,7 @@ def _explains(
         return True
     if not named <= wanted or (wanted and not named):
         return False
-    if any(differs(wiring, tuple(wanted), tuple(named), state, foreign) for state in states):
+    if reads_otherwise(wanted, named):
         return False
     every = (None, *(each.name for each in wiring.switches))
     rest = named | hidden
