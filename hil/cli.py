@@ -193,6 +193,7 @@ def _read(options: Namespace) -> int:
     from keyc.fingerprints import fingerprints
 
     keyboard = _keyboard(options.file)
+    _can_be_written(options.report, options.junit)
     with _dump(options.dump) as dump:
         result = verdicts_of(dump, keyboard, fingerprints(keyboard).wiring)
     _hand_over(options, result, keyboard)
@@ -207,6 +208,7 @@ def _learn(options: Namespace) -> int:
 
     wanted = wanted_in(options.shape) if options.shape else None
     names = wanted.names if wanted else ()
+    _can_be_written(options.output)
     link, keys = _board_to_learn(options)
     view = learning_view_on(sys.stderr, wanted.caps if wanted else ())
     try:
@@ -329,6 +331,7 @@ def _bench(options: Namespace) -> int:
     from hil.bench import Bench
 
     keyboard = _keyboard(options.file)
+    _can_be_written(options.report, options.junit)
     with Bench(options, keyboard, _tool()) as bench:
         result = bench.run()
         _hand_over(options, result, keyboard)
@@ -368,6 +371,27 @@ def _dump(path: str) -> BinaryIO:
         return Path(path).open("rb")
     except OSError as error:
         raise UserError(f"{path} can't be read: {error.strerror}", "check the name", exit_status=2) from None
+
+
+def _can_be_written(*paths: str | None) -> None:
+    """Raises UserError for a file whose folder isn't there, before anybody has pressed a hundred keys."""
+    from os.path import isdir
+    from pathlib import Path
+
+    from keyc.diagnostics import UserError
+
+    for path in filter(None, paths):
+        folder = Path(path).absolute().parent
+        if not isdir(folder):
+            raise UserError(
+                f"{path} can't be written: there is no folder {folder}",
+                "make the folder first, or choose another place",
+                exit_status=3,
+            )
+        if isdir(path):
+            raise UserError(
+                f"{path} can't be written: it is a folder", "give the file in it a name", exit_status=3
+            )
 
 
 def _hand_over(options: Namespace, result: Result, keyboard: Keyboard) -> None:
