@@ -212,9 +212,11 @@ class Bench:
         )
 
     def _stages(self) -> list[str]:
+        from hil.mending import OF_MENDS
         from hil.session import STAGES, USUAL
 
-        words = ",".join(USUAL) if self._options.stages is None else self._options.stages
+        usual = USUAL if self._options.touched is None else [name for name in USUAL if name in OF_MENDS]
+        words = ",".join(usual) if self._options.stages is None else self._options.stages
         stages = [word.strip() for word in words.split(",") if word.strip()]
         if stages == ["all"]:
             stages = [*STAGES]

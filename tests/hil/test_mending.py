@@ -95,6 +95,29 @@ def test_what_is_not_mended_still_stands(
     assert [fault["kind"] for fault in result["faults"]] == ["bounces"]
 
 
+DIAL = FILE.replace("row GPIO4 ", "dial GPIO20 GPIO21 DIAL1\n    row GPIO4 ")
+
+
+def test_a_dial_that_was_turned_before_a_mend_is_not_forgotten(
+    file: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path(file).write_text(DIAL)
+    status, result, said = bench(capsys, file, *faults("open SW9"), "--mend")
+    assert (status, result["faults"]) == (0, [])
+    assert said.count("turn DIAL1 clockwise") == 1
+    assert [(one["dial"], one["verdict"]) for one in result["dials"]] == [("DIAL1", "proven")]
+
+
+def test_what_no_iron_touched_is_not_asked_for(file: str, capsys: pytest.CaptureFixture[str]) -> None:
+    Path(file).write_text(DIAL)
+    _, result, said = bench(capsys, file, "--touched", "SW9")
+    assert re.findall(r"\] press (.*?):", said) == ["SW9"]
+    assert "turn DIAL1" not in said
+    assert any("--stages extras" in text for stage in result["stages"] for text in stage["not_tested"])
+    _, _, said = bench(capsys, file, "--touched", "SW9", "--stages", "positions,extras")
+    assert "turn DIAL1" in said
+
+
 def test_without_the_option_a_run_ends_with_its_faults(file: str, capsys: pytest.CaptureFixture[str]) -> None:
     status, result, said = bench(capsys, file, *faults("open SW9"))
     assert (status, result["verdict"]) == (1, "fail")
