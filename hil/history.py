@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -54,6 +54,11 @@ class Run:
     def left(self) -> tuple[str, ...]:
         """Switches that were not proven, in the record's order."""
         return tuple(name for name, verdict in self.verdicts.items() if verdict != "proven")
+
+    def of(self, names: Iterable[str]) -> Run:
+        """This run with a word on each of these switches, in their order: a run that was cut short had none
+        on those that it never came to."""
+        return replace(self, verdicts={name: self.verdicts.get(name, "untested") for name in names})
 
     def in_words(self) -> str:
         """`last: after plate, SW7 silent; SW31 to SW36 not tested`."""

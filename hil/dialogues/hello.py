@@ -50,8 +50,9 @@ def _recall(talk: Conversation) -> None:
     last = last_of_board(talk.settings.earlier, talk.identity.flash_id, talk.keyboard.title)
     if last is None:
         return
+    last = last.of(name for row in talk.rows for name in row)
     talk.tell(Event("history", last.in_words()))
-    left = tuple(name for name in last.left if name in talk.numbers)
+    left = last.left
     if 0 < len(left) < len(talk.numbers):
         rest = tuple(tuple(name for name in row if name not in left) for row in talk.rows)
         talk.rows = (left, *(row for row in rest if row))
