@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from hil.result import LineVerdict, PositionVerdict, Verdict
 
 if TYPE_CHECKING:
-    from hil.result import Result
+    from hil.result import HeldTogether, Result
 
 _WORTH_TELLING_US = 1_000_000  # a longer gap between two presses says nothing
 _LIGHTS = {PositionVerdict.PROVEN: "seen", PositionVerdict.OPEN: "stayed dark"}
@@ -37,16 +37,23 @@ def _lines(result: Result) -> str:
 
 
 def _together(result: Result) -> str:
-    together = result.together
+    words = together_in_words(result.together)
+    return f"together: {words}" if words else ""
+
+
+def together_in_words(together: HeldTogether | None) -> str:
+    """ "2 of 3 pairs of neighbours are cleared …"; empty where nothing was held together."""
+    told = []
     if together is None:
         return ""
-    words = (
-        f"together: {together.cleared} of {together.pairs} pairs of neighbours are cleared of solder between "
-        "their diodes"
-    )
+    if together.pairs:
+        told.append(
+            f"{together.cleared} of {together.pairs} pairs of neighbours are cleared of solder between their "
+            "diodes"
+        )
     if together.most > 1:
-        words += f"; up to {together.most} switches at once were all seen"
-    return words
+        told.append(f"up to {together.most} switches at once were all seen")
+    return "; ".join(told)
 
 
 def _bounce(result: Result) -> str:

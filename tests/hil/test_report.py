@@ -16,7 +16,7 @@ import pytest
 from hil.events import Event
 from hil.places import names_in_short
 from hil.record import Dump, Record
-from hil.result import LineVerdict, PositionVerdict, Result, Verdict
+from hil.result import Cause, Fault, LineVerdict, PositionVerdict, Result, Verdict
 from hil.views.junit import junit_of
 from hil.views.measured import measured
 from hil.views.picture import keyboard_svg, package_svg
@@ -396,6 +396,20 @@ def test_junit_counts_what_it_holds() -> None:
     assert by_name["GPIO3"].find("failure") is not None
     assert by_name["SW13"].find("failure") is None
     assert by_name["rig"].find("error") is None
+
+
+def test_junit_tells_of_a_switch_its_own_fault_before_one_that_it_shares() -> None:
+    result = a_result()
+    why = Cause("its contact is worn", "the switch", "on ohms")
+    shared = Fault("cut", ("GPIO2", "after", "SW1"), 1, (Cause("a track", "x", "y"),), (), switches=("SW2",))
+    own = Fault("bounces", ("SW2",), 2, (why,), (), switches=("SW2",))
+    positions = tuple(
+        replace(one, verdict=PositionVerdict.CHATTERING) if one.switch == "SW2" else one
+        for one in result.positions
+    )
+    told = junit_of(replace(result, faults=(shared, own), positions=positions))
+    (failure,) = ElementTree.fromstring(told).findall("testsuite/testcase/failure")
+    assert (failure.get("message"), failure.text) == ("chattering", "its contact is worn: the switch")
 
 
 def test_junit_of_a_rig_that_failed() -> None:
