@@ -230,6 +230,40 @@ def test_a_slip_of_the_finger_is_no_swap() -> None:
     assert desk.follow().verdicts() == but()
 
 
+@pytest.mark.parametrize("second", ["SW6", None])
+def test_a_silent_switch_is_a_fault_however_the_person_said_it(second: str | None) -> None:
+    """SW4 is open. First SW5 is touched instead; then SW6, or it is said at the computer."""
+    desk = Desk(small(), ["open SW4"])
+    for touched in ("SW1", "SW2", "SW3", "SW5", second):
+        question = desk.guide.question()
+        assert question is not None
+        desk.positions.ask(question.asked, question.instead)
+        noted = desk.press(touched) if touched else desk.positions.silent()
+        assert noted is not None
+        desk.guide.react(noted)
+    assert desk.follow().verdicts() == but(SW4="open")
+    assert [fault.title for fault in desk.result().faults] == ["open SW4"]
+
+
+def test_one_wrong_key_after_the_one_that_was_offered_is_no_other_place() -> None:
+    """SW4 is open, and the person touches SW5 as told. Asked once more, with SW6 offered by now, it is SW5
+    again, out of habit: not two answers that agree, and no second fault beside the open one."""
+    desk = Desk(small(), ["open SW4"])
+    for touched, offered in (("SW1", "SW2"), ("SW2", "SW3"), ("SW3", "SW4"), ("SW5", "SW5"), ("SW5", "SW6")):
+        question = desk.guide.question()
+        assert question is not None
+        assert question.instead == offered
+        desk.positions.ask(question.asked, question.instead)
+        noted = desk.press(touched)
+        assert noted is not None
+        desk.guide.react(noted)
+    assert desk.follow().verdicts() == but(SW4="open")
+    assert desk.positions.position("SW4").answered_as is None
+    result = desk.result()
+    assert [fault.title for fault in result.faults] == ["open SW4"]
+    assert result.suggested_wiring is None
+
+
 def test_two_quick_touches_go_back() -> None:
     desk = Desk(small())
     for _ in range(2):
