@@ -62,6 +62,11 @@ def _parser() -> ArgumentParser:
     )
     bench.add_argument("--touched", metavar="SW7,D7,GPIO3", help="after a mend: ask only for what it touched")
     bench.add_argument(
+        "--resume",
+        action="store_true",
+        help="go on with this board's last run: what it had proven isn't asked for again",
+    )
+    bench.add_argument(
         "--mend", action="store_true", help="with faults: wait for each mend, and ask what it touched"
     )
     bench.add_argument(
@@ -335,8 +340,25 @@ def _bench(options: Namespace) -> int:
     with Bench(options, keyboard, _tool()) as bench:
         result = bench.run()
         _hand_over(options, result, keyboard)
+        _say_how_to_go_on(options, result)
         bench.stay(result)
     return RIG if bench.failed_to_write and _status(result) == DONE else _status(result)
+
+
+def _say_how_to_go_on(options: Namespace, result: Result) -> None:
+    """After a run that was stopped, where a record keeps what it had proven."""
+    from shlex import join
+
+    from hil.result import Verdict
+
+    stopped = result.verdict in (Verdict.ABORTED, Verdict.ERROR) and options.touched is None
+    if not (stopped and result.proven and result.board.flash_id) or options.virtual:
+        return
+    more = [["--after", options.after]] * bool(options.after) + [["--record", options.record]] * bool(
+        options.record
+    )
+    words = ["hil", "bench", options.file, "--resume", *(word for each in more for word in each)]
+    say(f"to go on from here: {join(words)}")
 
 
 def _keyboard(path: str) -> Keyboard:

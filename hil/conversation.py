@@ -118,7 +118,8 @@ class Settings:
     """`after`: the step of assembly that was last done. `tool`: finger or tweezers. `touched`: the switches
     to ask for; None: all. `earlier`: the record's runs before, oldest first. `side`: of the board that the
     person looks at. `board`: who it has to be, if that is known. `proven`: switches
-    that stand proven from a run before."""
+    that stand proven from the run before, whose result this one's is put together with. `resume`: this run
+    goes on with the board's last one."""
 
     stages: Sequence[str] = ("hello", "lines", "positions")
     after: str = ""
@@ -131,6 +132,7 @@ class Settings:
     side: Side = "front"
     board: Identity | None = None
     proven: frozenset[str] = frozenset()
+    resume: bool = False
 
 
 class Blinked(Enum):
@@ -180,6 +182,7 @@ class Conversation:
         self.rows = rows_of_caps(keyboard.caps)
         self.numbers = {switch.name: n for n, switch in enumerate(keyboard.wiring.switches)}
         self.found = Found()
+        self.stands: frozenset[str] = frozenset()  # proven in the run that this one goes on with
         self.identity = Identity()
         self.can: dict[str, int] = {}
         self.measured_by: tuple[Identity, dict[str, int]] | None = None  # last, if it was not just typed on

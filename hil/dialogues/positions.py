@@ -28,7 +28,14 @@ def run(talk: Conversation) -> Verdict:
     assert talk.base is not None
     within = lines_of(talk.matrix.wiring)
     talk.remarks += wavering(talk.matrix, talk.base.within(within), now.within(within))
-    positions = Positions(talk.matrix, findings, talk.base, now=now, fingers=talk.settings.tool == "finger")
+    positions = Positions(
+        talk.matrix,
+        findings,
+        talk.base,
+        now=now,
+        fingers=talk.settings.tool == "finger",
+        stands=talk.stands,
+    )
     talk.found.positions = positions
     return _Asking(talk, positions).run()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +13,12 @@ from xml.etree import ElementTree
 import pytest
 
 from hil.cli import main
+from hil.events import Event
+from hil.record import Record
+from keyc.compile import check_text, read_source
+from keyc.fingerprints import fingerprints
+
+VIRTUAL_FLASH = "5649525455414C00"  # "VIRTUAL" in ASCII, and the seed
 
 FILE = """keyboard "Nine" {
     usb 0x1209:0x0001  maker "Nobody"
@@ -308,6 +315,95 @@ def test_a_run_takes_up_where_the_last_one_ended(
     assert {"what": "reversed SW2", "before": "not there", "now": "found", "worse": True} in json.loads(out)[
         "changes"
     ]
+
+
+def stopped_at(file: str, record: Path, *verdicts: tuple[str, str], after: str = "bare") -> None:
+    """A run of the virtual board that somebody killed, with what it had found until then."""
+    keyboard, _ = check_text(read_source(file))
+    assert keyboard is not None
+    path = Record(
+        record,
+        tool="hil test",
+        keyboard=keyboard.title,
+        when="2026-01-01T10:00:00+00:00",
+        after=after,
+        wiring=fingerprints(keyboard).wiring,
+    )
+    path.event(Event("board", "", flash_id=VIRTUAL_FLASH))
+    for name, verdict in verdicts:
+        path.event(Event("verdict", "", switch=name, verdict=verdict))
+    path.close()
+
+
+def test_a_run_that_was_stopped_goes_on_with_what_it_had_not_proven(
+    capsys: pytest.CaptureFixture[str], file: str, tmp_path: Path
+) -> None:
+    record = tmp_path / "nine.bench.jsonl"
+    stopped_at(file, record, *((f"SW{n}", "proven") for n in range(1, 6)), ("SW7", "answers"))
+    bench = ("bench", file, "--virtual", "--record", str(record), "--after", "bare", "--format", "json")
+    status, out, err = run(capsys, *bench, "--resume", "--fault", "open SW9", "--fault", "reversed SW1")
+    result = json.loads(out)
+    said = " ".join(err.split())
+    assert "last: after bare, SW6, SW8, SW9 not tested; SW7 answers" in said
+    asked = re.findall(r"\] press (\w+)(?: once more)?:", said)
+    assert list(dict.fromkeys(asked)) == ["SW6", "SW7", "SW8", "SW9"]
+    # SW1 is believed though its diode is the wrong way round by now: nobody has pressed it.
+    verdicts = {one["switch"]: (one["verdict"], one["presses"]) for one in result["positions"]}
+    assert verdicts["SW1"] == ("proven", 0)
+    assert verdicts["SW6"][0] == "proven"
+    assert status == 1
+    assert [fault["id"] for fault in result["faults"]] == ["open-SW9"]
+    assert any(
+        note.startswith("SW1 to SW5: proven in the run of 2026-01-01T10:00:00") for note in result["notes"]
+    )
+    # That run's own record is enough to go on once more.
+    status, out, err = run(capsys, *bench, "--resume")
+    assert (status, json.loads(out)["verdict"]) == (0, "pass")
+    assert re.findall(r"\] press (\w+):", err) == ["SW9"]
+
+
+def test_what_was_proven_and_is_hidden_now_is_not_taken_for_proven(
+    capsys: pytest.CaptureFixture[str], file: str, tmp_path: Path
+) -> None:
+    record = tmp_path / "nine.bench.jsonl"
+    stopped_at(file, record, *((f"SW{n}", "proven") for n in range(1, 6)))
+    bench = ("bench", file, "--virtual", "--record", str(record), "--after", "bare", "--format", "json")
+    _, out, _ = run(capsys, *bench, "--resume", "--fault", "bridge GPIO2 GPIO3")
+    verdicts = {one["switch"]: one["verdict"] for one in json.loads(out)["positions"]}
+    assert {verdicts[name] for name in ("SW1", "SW2", "SW4", "SW5")} == {"untested"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--after", "plate"), "the last run was after bare (see --after)"),
+        ((), "the last run was after bare (see --after)"),
+        (("--after", "bare", "--fault", "no-flash"), "the record has no run of this board"),
+    ],
+)
+def test_a_run_that_can_not_go_on_says_why_and_asks_for_everything(
+    capsys: pytest.CaptureFixture[str], file: str, tmp_path: Path, arguments: tuple[str, ...], said: str
+) -> None:
+    record = tmp_path / "nine.bench.jsonl"
+    stopped_at(file, record, ("SW1", "proven"))
+    status, _, err = run(capsys, "bench", file, "--virtual", "--record", str(record), "--resume", *arguments)
+    assert status == 0
+    assert f"every switch is asked for: {said}" in " ".join(err.split())
+    assert len(set(re.findall(r"\] press (\w+):", err))) == 9
+
+
+def test_another_wiring_is_never_gone_on_with(
+    capsys: pytest.CaptureFixture[str], file: str, tmp_path: Path
+) -> None:
+    record = tmp_path / "nine.bench.jsonl"
+    stopped_at(file, record, ("SW1", "proven"))
+    text = Path(file).read_text()
+    Path(file).write_text(text.replace("cathode-to-row", "cathode-to-column"))
+    bench = ("bench", file, "--virtual", "--record", str(record), "--after", "bare")
+    _, _, err = run(capsys, *bench, "--resume")
+    assert "every switch is asked for: the file's wiring was another one" in " ".join(err.split())
+    status, _, err = run(capsys, *bench, "--resume", "--touched", "SW1")
+    assert (status, "leave out one of them" in err) == (2, True)
 
 
 def test_touched_and_compare_used_wrongly(
