@@ -230,6 +230,28 @@ def test_a_slip_of_the_finger_is_no_swap() -> None:
     assert desk.follow().verdicts() == but()
 
 
+SILENT = [
+    *([f"open SW{n}"] for n in (1, 4, 6, 12, 13)),
+    *([f"open GPIO{n}"] for n in (2, 4, 6, 9, 10)),
+    *([f"cut {where}"] for where in ("GPIO2 after SW1", "GPIO2 after SW3", "GPIO6 after SW1")),
+    *([f"swapped {where}"] for where in ("SW1 SW2", "SW4 SW5", "SW12 SW13", "GPIO2 GPIO3", "GPIO2 GPIO6")),
+    ["open SW4", "open SW5"],
+    ["open SW12", "open SW13"],
+    ["open SW6", "reversed SW7"],
+    ["swapped SW6 SW7", "open SW8"],
+]
+
+
+@pytest.mark.parametrize("faults", SILENT, ids=", ".join)
+def test_no_hand_at_the_computer_finds_what_one_there_does(faults: list[str]) -> None:
+    """Touching what is offered instead says the same as Enter, in verdicts and in faults."""
+    told, touched = Desk(small(), faults).follow(), Desk(small(), faults).follow(touches=True)
+    assert touched.verdicts() == told.verdicts()
+    found = {fault.title for fault in touched.result().faults}
+    assert found
+    assert found == {fault.title for fault in told.result().faults}
+
+
 @pytest.mark.parametrize("second", ["SW6", None])
 def test_a_silent_switch_is_a_fault_however_the_person_said_it(second: str | None) -> None:
     """SW4 is open. First SW5 is touched instead; then SW6, or it is said at the computer."""
