@@ -212,9 +212,10 @@ def _fault_in_words(fault: Mapping[str, Any]) -> str:
 
 
 def last_of_board(runs: Sequence[Run], flash_id: str | None, keyboard: str) -> Run | None:
-    """The newest run of this board; one whose chip told no id counts as any board of that name."""
+    """The newest run of this board that judged a switch; one whose chip told no id counts as any board
+    of that name."""
     for run in reversed(runs):
-        if run.keyboard == keyboard and flash_id == run.flash_id and run.verdicts:
+        if run.keyboard == keyboard and flash_id == run.flash_id and {*run.verdicts.values()} - {"untested"}:
             return run
     return None
 

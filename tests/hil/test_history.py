@@ -48,6 +48,9 @@ def test_the_last_run_in_words(record: Path) -> None:
         "last: after case, SW1, SW6 to SW8 not tested; SW5 silent"
     )
     assert last_of_board(runs, "00112233", "Test bench") is None
+    # A run that was stopped before the first press has nothing to tell.
+    nothing = Run("Test bench", "", "case", verdicts={"SW1": "untested", "SW2": "untested"}, ended=True)
+    assert last_of_board([*runs, nothing], None, "Test bench") is last
     assert last_of_board(runs, None, "Another one") is None
 
 
