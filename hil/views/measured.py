@@ -29,7 +29,8 @@ def measured(result: Result) -> list[str]:
 
 
 def _lines(result: Result) -> str:
-    clear = sum(line.verdict is LineVerdict.CLEAR for line in result.lines)
+    # A line that is broken is tied to nothing as well.
+    clear = sum(line.verdict in (LineVerdict.CLEAR, LineVerdict.OPEN) for line in result.lines)
     if not result.lines:
         return ""
     which = f"all {clear} pins" if clear == len(result.lines) else f"{clear} of {len(result.lines)} pins"

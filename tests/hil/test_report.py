@@ -379,6 +379,21 @@ def test_the_package_has_its_pins_where_the_datasheet_has_them() -> None:
     assert float(dot.get("cx", "0")) < 0 > float(dot.get("cy", "0"))
 
 
+def test_no_iron_is_sent_to_a_pin_whose_track_is_cut_further_on() -> None:
+    """A pin that is pointed at is marked by a path. SW1 answers through that of GPIO2: its joint is good."""
+    marked = [
+        html_of(a_result(fault), keyboard_of(small()), tool="hil test")
+        .split('class="package"')[1]
+        .split("</svg>")[0]
+        for fault in ("cut GPIO2 after SW1", "open GPIO2")
+    ]
+    assert ["<path" in drawing for drawing in marked] == [False, True]
+
+
+def test_a_broken_line_is_tied_to_nothing() -> None:
+    assert measured(a_result("cut GPIO2 after SW1"))[0].startswith("lines: all 30 pins are tied to nothing")
+
+
 # -- JUnit -------------------------------------------------------------------------------------------
 
 
