@@ -103,7 +103,7 @@ def _typing(result: Result) -> str:
 
 
 def _extras(result: Result) -> str:
-    told = [f"{dial.name} {dial.verdict.value}" for dial in result.dials]
+    told = [f"{dial.name} {dial.verdict_in_words}" for dial in result.dials]
     told += [f"light for {light.shows} {_LIGHTS.get(light.verdict, 'untested')}" for light in result.lights]
     return f"extras: {', '.join(told)}" if told else ""
 
