@@ -34,7 +34,7 @@ def run(talk: Conversation) -> Verdict:
         talk.base,
         now=now,
         fingers=talk.settings.tool == "finger",
-        stands=talk.stands,
+        stands=talk.stands | talk.settings.proven,
     )
     talk.found.positions = positions
     return _Asking(talk, positions).run()

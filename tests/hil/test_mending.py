@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from pathlib import Path
 from typing import Any
@@ -106,6 +107,24 @@ def test_a_dial_that_was_turned_before_a_mend_is_not_forgotten(
     assert (status, result["faults"]) == (0, [])
     assert said.count("turn DIAL1 clockwise") == 1
     assert [(one["dial"], one["verdict"]) for one in result["dials"]] == [("DIAL1", "proven")]
+
+
+def test_after_a_mend_no_hand_is_needed_on_the_computer_either(
+    file: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One switch alone is asked for, so what is offered instead is one that was proven before the mend."""
+    events = tmp_path / "events.jsonl"
+    with events.open("w") as told:
+        status, *_ = bench(
+            capsys, file, *faults("open SW9"), "--mend", "--events", str(os.dup(told.fileno()))
+        )
+    assert status == 0
+    prompts = [json.loads(line) for line in events.read_text().splitlines()]
+    asked = [
+        one for one in prompts if one["event"] == "prompt" and one.get("switch") == "SW9" and "instead" in one
+    ]
+    assert asked[-1]["instead"] in {f"SW{n}" for n in range(1, 9)}
+    assert asked[-1]["again"] is False  # of the run after the mend
 
 
 def test_what_no_iron_touched_is_not_asked_for(file: str, capsys: pytest.CaptureFixture[str]) -> None:
