@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import re
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -543,6 +545,20 @@ def test_the_live_view_says_how_far_a_stage_is_and_what_has_to_be_done_first() -
     assert "The board is gone: plug it in again" in text
     assert "Hold down" not in text
     assert "Hold down SW1 and SW2" in shown(Event("back", "it goes on where it was"))
+
+
+@pytest.mark.parametrize("make", [LiveView, lambda stream, caps: PlainView(stream)], ids=["live", "plain"])
+def test_a_narrow_terminal_folds_what_to_do_and_cuts_nothing(
+    monkeypatch: pytest.MonkeyPatch, make: Callable[[Terminal, Sequence[Cap]], LiveView | PlainView]
+) -> None:
+    monkeypatch.setattr("hil.views.terminal._size_of", lambda stream: os.terminal_size((50, 24)))
+    stream = Terminal()
+    what = "hold down SW1, SW2 and SW3 together, then let go: row 1, 1st, 2nd and 3rd from the left"
+    make(stream, keyboard_of(small()).caps).show(
+        Event("prompt", what, switch="SW1", together=("SW1", "SW2", "SW3"), proven=0, total=6)
+    )
+    assert max(map(len, stream.getvalue().splitlines())) <= 50
+    assert what[1:] in " ".join(stream.getvalue().split())
 
 
 def test_what_the_stages_measured_is_told() -> None:
