@@ -55,6 +55,7 @@ class _Asking:
         rows, touched = self._talk.rows, self._talk.settings.touched
         if touched is not None:
             rows = tuple(tuple(name for name in row if name in touched) for row in rows)
+            positions.not_touched = frozenset(self._talk.matrix.switches) - touched
             if not self._talk.settings.proven:
                 self._talk.remarks.append(ONLY_TOUCHED)
         guide = Guide(positions, tuple(row for row in rows if row))

@@ -48,6 +48,7 @@ ROUGH_BEFORE = (
     "stage bounce presses it more often)"
 )
 NO_PRESS = "no press reached it"
+NOT_TOUCHED = "not asked for, since no mend has touched it"
 STAYS_DOWN = "still reads pressed; let go of it. If nobody holds it, it sticks"
 NOT_LET_GO = "has not been let go yet"
 TOO_SHORT = "was let go at once; a longer press is needed"
@@ -109,6 +110,7 @@ class Positions:
         self.asked: str | None = None
         self.instead: str | None = None
         self.ended = False
+        self.not_touched: frozenset[str] = frozenset()  # by a mend, so nobody is asked for them
         self.frames = 0
         self._fingers, self._stands = fingers, stands
         self._now = base if now is None else now
@@ -656,7 +658,7 @@ class Positions:
             if elsewhere:
                 return (f"answered as {elsewhere}, and nothing answered as {name}",)
             return ("asked for once without an answer; a second time is needed",)
-        return (NO_PRESS,)
+        return (NOT_TOUCHED if name in self.not_touched else NO_PRESS,)
 
     def _readings(
         self, name: str, verdict: PositionVerdict, state: State | None

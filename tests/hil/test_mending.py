@@ -132,6 +132,9 @@ def test_what_no_iron_touched_is_not_asked_for(file: str, capsys: pytest.Capture
     _, result, said = bench(capsys, file, "--touched", "SW9")
     assert re.findall(r"\] press (.*?):", said) == ["SW9"]
     assert "turn DIAL1" not in said
+    assert {tuple(one["blocked_by"]) for one in result["positions"] if one["switch"] != "SW9"} == {
+        ("not asked for, since no mend has touched it",)
+    }
     assert any("--stages extras" in text for stage in result["stages"] for text in stage["not_tested"])
     _, _, said = bench(capsys, file, "--touched", "SW9", "--stages", "positions,extras")
     assert "turn DIAL1" in said
