@@ -260,7 +260,8 @@ class Conversation:
     def _plugged_in(self) -> None:
         """Waits for a port that was gone. Raises Trouble if it doesn't come back."""
         image = self.identity.image or "bench"
-        self.tell(Event("trouble", f"the board is gone: plug it in again, with its {image} image"))
+        how = f"plug it in again with BOOTSEL held, and its {image} image is copied by itself"
+        self.tell(Event("trouble", f"the board is gone: {how}"))
         self.hand.gone()
         if not self.link.reconnect(self.settings.reconnect_us):
             raise Trouble("the board went away and did not come back. What was proven is kept")
