@@ -388,9 +388,9 @@ class Positions:
         if self._wavering:
             return None
         seen = [other for other in self._while_asked.get(name, ()) if other is not None]
-        for other, times in self._touched_instead(name).items():
-            # Who touched it did what was said; one wrong key more doesn't make two that agree.
-            for _ in range(times):
+        # Who touched what was offered did what was said; one wrong key more doesn't make two that agree.
+        for other in self._touched_instead(name).elements():
+            if other in seen:
                 seen.remove(other)
         if not seen and (beside := self.answers_beside(name)) is not None:
             return beside

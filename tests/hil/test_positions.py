@@ -286,6 +286,18 @@ def test_one_wrong_key_after_the_one_that_was_offered_is_no_other_place() -> Non
     assert result.suggested_wiring is None
 
 
+def test_the_one_that_was_offered_may_rattle() -> None:
+    """SW5, touched instead of SW4, lets go for a moment and is down again: that is one touch, not two."""
+    desk = Desk(small(), ["open SW4"])
+    desk.positions.ask("SW4", "SW5")
+    desk.hold("SW5")
+    desk.hold()
+    desk.clock_us -= 495_000  # of the 500 ms from touch to touch: back within 5 ms, as no hand is
+    desk.press("SW5")
+    assert desk.follow().verdicts()["SW4"] == "open"
+    assert desk.positions.position("SW4").answered_as is None
+
+
 def test_two_quick_touches_go_back() -> None:
     desk = Desk(small())
     for _ in range(2):
