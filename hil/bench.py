@@ -120,6 +120,7 @@ class Bench:
                 stages=[name for name in settings.stages if name in OF_MENDS],
                 touched=touched,
                 proven=proven_without(result, touched),
+                resume=False,
                 board=result.board,
                 earlier=(),
             )
@@ -200,6 +201,12 @@ class Bench:
             raise UserError(
                 "a virtual board of its own has no port", "leave out --port or --virtual", exit_status=2
             )
+        if self._options.resume and self._options.touched is not None:
+            raise UserError(
+                "--resume goes on with the last run, and --touched asks again for a part of it",
+                "leave out one of them",
+                exit_status=2,
+            )
         if self._options.no_browser and not self._options.page:
             raise UserError("no page was asked for", "add --page, or leave out --no-browser", exit_status=2)
         return Settings(
@@ -207,14 +214,17 @@ class Bench:
             after=self._options.after,
             tool=self._options.tool,
             touched=self._touched(),
+            resume=self._options.resume,
             side=self._options.side,
             when=datetime.now(UTC).isoformat(timespec="seconds"),
         )
 
     def _stages(self) -> list[str]:
+        from hil.mending import OF_MENDS
         from hil.session import STAGES, USUAL
 
-        words = ",".join(USUAL) if self._options.stages is None else self._options.stages
+        usual = USUAL if self._options.touched is None else [name for name in USUAL if name in OF_MENDS]
+        words = ",".join(usual) if self._options.stages is None else self._options.stages
         stages = [word.strip() for word in words.split(",") if word.strip()]
         if stages == ["all"]:
             stages = [*STAGES]
@@ -329,6 +339,7 @@ class Bench:
     def _begin_record(self, settings: Settings) -> None:
         """A new run in the record, and a dump of its own."""
         from hil.record import Dump, Record
+        from keyc.fingerprints import fingerprints
 
         path = self._record_path()
         netlist = self._netlist()
@@ -343,6 +354,7 @@ class Bench:
             after=settings.after,
             diodes=self._keyboard.wiring.diodes.value,
             netlist=netlist,
+            wiring=fingerprints(self._keyboard).wiring,
         )
         self._stack.callback(self._record.close)
         self._dump = Dump(path.with_suffix(f".{self._runs}.dump" if self._runs > 1 else ".dump"))

@@ -62,6 +62,11 @@ def _parser() -> ArgumentParser:
     )
     bench.add_argument("--touched", metavar="SW7,D7,GPIO3", help="after a mend: ask only for what it touched")
     bench.add_argument(
+        "--resume",
+        action="store_true",
+        help="go on with this board's last run: what it had proven isn't asked for again",
+    )
+    bench.add_argument(
         "--mend", action="store_true", help="with faults: wait for each mend, and ask what it touched"
     )
     bench.add_argument(
@@ -193,6 +198,7 @@ def _read(options: Namespace) -> int:
     from keyc.fingerprints import fingerprints
 
     keyboard = _keyboard(options.file)
+    _can_be_written(options.report, options.junit)
     with _dump(options.dump) as dump:
         result = verdicts_of(dump, keyboard, fingerprints(keyboard).wiring)
     _hand_over(options, result, keyboard)
@@ -207,6 +213,7 @@ def _learn(options: Namespace) -> int:
 
     wanted = wanted_in(options.shape) if options.shape else None
     names = wanted.names if wanted else ()
+    _can_be_written(options.output)
     link, keys = _board_to_learn(options)
     view = learning_view_on(sys.stderr, wanted.caps if wanted else ())
     try:
@@ -329,11 +336,29 @@ def _bench(options: Namespace) -> int:
     from hil.bench import Bench
 
     keyboard = _keyboard(options.file)
+    _can_be_written(options.report, options.junit)
     with Bench(options, keyboard, _tool()) as bench:
         result = bench.run()
         _hand_over(options, result, keyboard)
+        _say_how_to_go_on(options, result)
         bench.stay(result)
     return RIG if bench.failed_to_write and _status(result) == DONE else _status(result)
+
+
+def _say_how_to_go_on(options: Namespace, result: Result) -> None:
+    """After a run that was stopped, where a record keeps what it had proven."""
+    from shlex import join
+
+    from hil.result import Verdict
+
+    stopped = result.verdict in (Verdict.ABORTED, Verdict.ERROR) and options.touched is None
+    if not (stopped and result.proven and result.board.flash_id) or options.virtual:
+        return
+    more = [["--after", options.after]] * bool(options.after) + [["--record", options.record]] * bool(
+        options.record
+    )
+    words = ["hil", "bench", options.file, "--resume", *(word for each in more for word in each)]
+    say(f"to go on from here: {join(words)}")
 
 
 def _keyboard(path: str) -> Keyboard:
@@ -368,6 +393,27 @@ def _dump(path: str) -> BinaryIO:
         return Path(path).open("rb")
     except OSError as error:
         raise UserError(f"{path} can't be read: {error.strerror}", "check the name", exit_status=2) from None
+
+
+def _can_be_written(*paths: str | None) -> None:
+    """Raises UserError for a file whose folder isn't there, before anybody has pressed a hundred keys."""
+    from os.path import isdir
+    from pathlib import Path
+
+    from keyc.diagnostics import UserError
+
+    for path in filter(None, paths):
+        folder = Path(path).absolute().parent
+        if not isdir(folder):
+            raise UserError(
+                f"{path} can't be written: there is no folder {folder}",
+                "make the folder first, or choose another place",
+                exit_status=3,
+            )
+        if isdir(path):
+            raise UserError(
+                f"{path} can't be written: it is a folder", "give the file in it a name", exit_status=3
+            )
 
 
 def _hand_over(options: Namespace, result: Result, keyboard: Keyboard) -> None:

@@ -118,7 +118,8 @@ class Settings:
     """`after`: the step of assembly that was last done. `tool`: finger or tweezers. `touched`: the switches
     to ask for; None: all. `earlier`: the record's runs before, oldest first. `side`: of the board that the
     person looks at. `board`: who it has to be, if that is known. `proven`: switches
-    that stand proven from a run before."""
+    that stand proven from the run before, whose result this one's is put together with. `resume`: this run
+    goes on with the board's last one."""
 
     stages: Sequence[str] = ("hello", "lines", "positions")
     after: str = ""
@@ -131,6 +132,7 @@ class Settings:
     side: Side = "front"
     board: Identity | None = None
     proven: frozenset[str] = frozenset()
+    resume: bool = False
 
 
 class Blinked(Enum):
@@ -180,6 +182,7 @@ class Conversation:
         self.rows = rows_of_caps(keyboard.caps)
         self.numbers = {switch.name: n for n, switch in enumerate(keyboard.wiring.switches)}
         self.found = Found()
+        self.stands: frozenset[str] = frozenset()  # proven in the run that this one goes on with
         self.identity = Identity()
         self.can: dict[str, int] = {}
         self.measured_by: tuple[Identity, dict[str, int]] | None = None  # last, if it was not just typed on
@@ -257,7 +260,8 @@ class Conversation:
     def _plugged_in(self) -> None:
         """Waits for a port that was gone. Raises Trouble if it doesn't come back."""
         image = self.identity.image or "bench"
-        self.tell(Event("trouble", f"the board is gone: plug it in again, with its {image} image"))
+        how = f"plug it in again with BOOTSEL held, and its {image} image is copied by itself"
+        self.tell(Event("trouble", f"the board is gone: {how}"))
         self.hand.gone()
         if not self.link.reconnect(self.settings.reconnect_us):
             raise Trouble("the board went away and did not come back. What was proven is kept")

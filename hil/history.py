@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -44,6 +44,12 @@ class Run:
     diodes: str | None = None
     netlist: str | None = None
     is_virtual: bool = False
+    wiring: str | None = None  # the fingerprint of that run's file
+    stopped: bool = False  # by Ctrl-C, a killed program or a rig that gave out
+
+    @property
+    def proven(self) -> tuple[str, ...]:
+        return tuple(name for name, verdict in self.verdicts.items() if verdict == "proven")
 
     @property
     def step(self) -> str:
@@ -54,6 +60,11 @@ class Run:
     def left(self) -> tuple[str, ...]:
         """Switches that were not proven, in the record's order."""
         return tuple(name for name, verdict in self.verdicts.items() if verdict != "proven")
+
+    def of(self, names: Iterable[str]) -> Run:
+        """This run with a word on each of these switches, in their order: a run that was cut short had none
+        on those that it never came to."""
+        return replace(self, verdicts={name: self.verdicts.get(name, "untested") for name in names})
 
     def in_words(self) -> str:
         """`last: after plate, SW7 silent; SW31 to SW36 not tested`."""
@@ -127,7 +138,15 @@ def _run(told: Mapping[str, Any]) -> Run:
     diodes, netlist = began.get("diodes"), began.get("netlist")
     if not isinstance(result, dict):
         return Run(
-            keyboard, when, after, told.get("flash_id"), told["verdicts"], diodes=diodes, netlist=netlist
+            keyboard,
+            when,
+            after,
+            told.get("flash_id"),
+            told["verdicts"],
+            diodes=diodes,
+            netlist=netlist,
+            wiring=began.get("wiring"),
+            stopped=True,
         )
     try:
         return Run(
@@ -151,6 +170,8 @@ def _run(told: Mapping[str, Any]) -> Run:
             diodes=diodes,
             netlist=netlist,
             is_virtual=VIRTUAL in result.get("notes", ()),
+            wiring=began.get("wiring"),
+            stopped=result["verdict"] in ("aborted", "error"),
         )
     except (KeyError, TypeError):
         raise UserError(
@@ -191,11 +212,25 @@ def _fault_in_words(fault: Mapping[str, Any]) -> str:
 
 
 def last_of_board(runs: Sequence[Run], flash_id: str | None, keyboard: str) -> Run | None:
-    """The newest run of this board; one whose chip told no id counts as any board of that name."""
+    """The newest run of this board that judged a switch; one whose chip told no id counts as any board
+    of that name."""
     for run in reversed(runs):
-        if run.keyboard == keyboard and flash_id == run.flash_id and run.verdicts:
+        if run.keyboard == keyboard and flash_id == run.flash_id and {*run.verdicts.values()} - {"untested"}:
             return run
     return None
+
+
+def why_not_resumed(last: Run | None, flash_id: str | None, after: str, wiring: str) -> str | None:
+    """Why a run can't go on with this one, in words; None if it can."""
+    if last is None:
+        return "the record has no run of this board"
+    if not flash_id:
+        return "the flash chip told no id, so nobody knows whether the last run was of this board"
+    if last.after != after:
+        return f"the last run was {last.step or 'before any step of assembly was named'} (see --after)"
+    if last.wiring != wiring:
+        return "the file's wiring was another one in the last run"
+    return None if last.proven else "the last run had proven nothing"
 
 
 def changes(old: Run, new: Run) -> tuple[Change, ...]:

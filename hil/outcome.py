@@ -14,6 +14,8 @@ from hil.diagnosis.contacts import (
 )
 from hil.diagnosis.diagnose import diagnosis
 from hil.diagnosis.suggested import suggested_wiring
+from hil.judge import lines_of, switches_on
+from hil.observe import members
 from hil.places import names_in_short
 from hil.result import (
     BAD_LINES,
@@ -111,6 +113,15 @@ class Found:
         at = matrix.switches
         return [n for n in order if n not in shut and not {at[n].row, at[n].column, at[n].direct} & bad]
 
+    def hidden(self, matrix: Matrix) -> frozenset[str]:
+        """Switches whose presses other faults hide, or show as another one's too."""
+        if self.positions is not None:
+            return frozenset(name for name in matrix.switches if self.positions.hidden_by(name))
+        if self.lines is None:
+            return frozenset()
+        troubled = [gpio for gpio in members(lines_of(matrix.wiring)) if self.lines.troubles_of(gpio)]
+        return frozenset(name for gpio in troubled for name in switches_on(matrix.wiring, gpio))
+
     def together_asks(
         self,
         keyboard: Keyboard,
@@ -188,7 +199,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         found.together.tables() if found.together else {},
     )
     verdicts = [_in_time(_behind(one, positions, told.faults), bounce, flexed) for one in pressed]
-    typed = found.typing.findings() if found.typing else None
+    typed = found.typing.findings(found.hidden(matrix)) if found.typing else None
     faults = _with_typed(told.faults, typed)
     verdicts = _verdicts_with_typed(verdicts, typed)
     if found.alive is not None and found.alive.fault is not None:

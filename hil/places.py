@@ -62,9 +62,10 @@ def _following(name: str) -> str | None:
 
 
 def place_of_several(caps: Sequence[Cap], names: Sequence[str], side: Side = "front") -> str:
-    """Where these caps lie, each row named once: "row 1, 2nd and 4th from the left; row 2, 1st to 9th …"."""
+    """Where these caps lie, each row named once: "row 1, 2nd and 4th from the left; row 2, 1st to 9th …";
+    "rows 1 to 3, 2nd from the left" where they lie below one another."""
     edge = "left" if side == "front" else "right"
-    told = []
+    told: list[tuple[list[int], str]] = []
     for number, row in enumerate(rows_of_caps(caps), 1):
         runs: list[list[int]] = []
         for n in (n for n, name in enumerate(row, 1) if name in names):
@@ -81,9 +82,18 @@ def place_of_several(caps: Sequence[Cap], names: Sequence[str], side: Side = "fr
                 else [_ordinal(n) for n in run]
             )
         ]
-        if nths:
-            told.append(f"row {number}, {in_one_breath(nths)} from the {edge}")
-    return "; ".join(told)
+        if nths and told and told[-1][0][-1] == number - 1 and told[-1][1] == in_one_breath(nths):
+            told[-1][0].append(number)
+        elif nths:
+            told.append(([number], in_one_breath(nths)))
+    return "; ".join(f"{_rows(numbers)}, {nths} from the {edge}" for numbers, nths in told)
+
+
+def _rows(numbers: Sequence[int]) -> str:
+    """Rows that follow one another: "row 1", "rows 1 and 2", "rows 1 to 3"."""
+    if len(numbers) == 1:
+        return f"row {numbers[0]}"
+    return f"rows {numbers[0]} {'and' if len(numbers) == 2 else 'to'} {numbers[-1]}"
 
 
 def _ordinal(n: int) -> str:

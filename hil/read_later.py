@@ -243,7 +243,7 @@ class _Typing:
     unsure = lost
 
     def verdict(self) -> tuple[Verdict, tuple[str, ...]]:
-        found = self._typing.findings()
+        found = self._typing.findings(self._reading.found.hidden(self._reading.matrix))
         others = (text for text in found.not_tested if text != NO_COMPUTER)
         return found.verdict, (*others, _NO_COMPUTER)
 

@@ -67,13 +67,14 @@ class Record:
         after: str,
         diodes: str | None = None,
         netlist: str | None = None,
+        wiring: str | None = None,
     ) -> None:
         self._file = _File(path, "a")
         if _is_cut_short(path):
             self._file.write("\n")
         self._tool = tool
         began = {"event": "began", "tool": tool, "keyboard": keyboard, "when": when, "after": after}
-        more = {"diodes": diodes, "netlist": netlist}
+        more = {"diodes": diodes, "netlist": netlist, "wiring": wiring}
         self._write(began | {key: value for key, value in more.items() if value is not None})
 
     @property

@@ -444,6 +444,14 @@ class Dial:
     still_low: tuple[str, ...] = ()
     blocked_by: tuple[str, ...] = ()
 
+    @property
+    def verdict_in_words(self) -> str:
+        """`proven`, and what it does otherwise than the file says though both its pins are good."""
+        edges = self.edges_per_detent
+        return self.verdict.value + (
+            "" if edges is None else f", but with {edges} edges from detent to detent"
+        )
+
     def as_json(self) -> dict[str, Any]:
         return {
             "dial": self.name,

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from hil.diagnosis.contacts import OHMS, node_bridge
 from hil.faults import EVERY_DIODE
 from hil.judge import Matrix, State, ends, names_in_order, switches_on
+from hil.places import names_in_short
 from hil.result import Cause, Fault, Line, Position, PositionVerdict
 from hil.rises import against_pin_alone, in_us
 from keyc.keyboard import Diodes
@@ -449,7 +450,9 @@ class Advice:
                     f"{_DIODE}, {first} pressed, red on its {now}, black on its {ring}: 0.5 to 0.7 V",
                 ),
             ),
-            evidence=(f"{len(turned)} switches conduct against the file's direction: {', '.join(turned)}",),
+            evidence=(
+                f"{len(turned)} switches conduct against the file's direction: {names_in_short(turned)}",
+            ),
             switches=turned,
         )
 

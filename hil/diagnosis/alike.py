@@ -117,7 +117,7 @@ class _Search:
         needed; and whether these are all of them. Each such set has one of the faults that `near` names for
         a wrong reading, and of what is left of it one of those named then: the last one for all readings."""
         compared, near = self.compared, self.candidates.near
-        if len(compared.switches) > _SMALL:
+        if len(compared.switches) > _SMALL or compared.explain(NOTHING_PLANTED):
             return set(), False
         allowed = compared.tables + _ALL_TABLES
         whole: set[Faults] = set()

@@ -52,6 +52,9 @@ _ORDER = (
 # What is there all the time; the rest shows in time, and the model of one moment says nothing about it.
 _MODELLED = frozenset(_ORDER) - {"slow", "sticks", "detents", "drops", "bounces"}
 
+# What only a press of its switches shows.
+_OF_A_PRESS = frozenset({"open", "cut", "reversed", "shorted"})
+
 _MOST_DIODES = 3  # from so many on, most of them in backwards is the file's mistake rather than the iron's
 
 
@@ -132,13 +135,20 @@ class _Diagnosis:
             return faults
         from hil.diagnosis.alike import Evidence, canonical, explanation
 
-        named = {canonical(_planted(fault)): fault for fault in faults if self._is_modelled(fault)}
         pressed = self.positions.tables() if self.positions else {}
+        # What was concluded without a table that is believed stands as it is: no table speaks against it.
+        beyond = [
+            fault
+            for fault in faults
+            if not self._is_modelled(fault)
+            or (fault.kind in _OF_A_PRESS and fault.switches and pressed.keys().isdisjoint(fault.switches))
+        ]
+        named = {canonical(_planted(fault)): fault for fault in faults if fault not in beyond}
         evidence = Evidence(self.findings.table, pressed, self.chords)
         found = explanation(self.wiring, evidence, named)
         if found.differs:
             return faults  # not a board that the model knows: what the rules say is all there is
-        checked = [fault for fault in faults if not self._is_modelled(fault)]
+        checked = beyond
         for planted in found.faults:
             fault = named.get(planted) or self.advice.fault_of(planted)
             if fault is None:

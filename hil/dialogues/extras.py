@@ -64,7 +64,7 @@ class _Asking:
                 for way in Way:
                     self._turn(dial.name, way)
             found = self._extras.dial(dial.name)
-            self._tell(f"{dial.name}: {found.verdict.value}", found.blocked_by)
+            self._tell(f"{dial.name}: {found.verdict_in_words}", found.blocked_by)
         touch = next(iter(talk.usable), None)
         for light in wiring.lights:
             if touch is not None and not self._extras.light_hidden_by(light):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from hil.conversation import NobodyThere, Trouble
 from hil.dialogues import alive
 from hil.events import Event
+from hil.places import names_in_short
 from hil.stages import hello
 from hil.stages.alive import Sight, findings
 
@@ -42,16 +43,30 @@ def run(talk: Conversation) -> Verdict:
 
 def _recall(talk: Conversation) -> None:
     """What this board's last run left open is asked first."""
-    if not talk.settings.earlier:
+    if not talk.settings.earlier and not talk.settings.resume:
         return
-    from hil.history import last_of_board, pools_of
+    from hil.history import last_of_board, pools_of, why_not_resumed
 
     talk.found.pools = pools_of(talk.settings.earlier, talk.identity.flash_id, talk.keyboard.title)
     last = last_of_board(talk.settings.earlier, talk.identity.flash_id, talk.keyboard.title)
+    if last is not None:
+        last = last.of(name for row in talk.rows for name in row)
+        talk.tell(Event("history", last.in_words()))
+    if talk.settings.resume:
+        why = why_not_resumed(last, talk.identity.flash_id, talk.settings.after, talk.fingerprint)
+        if why is None and last is not None and "positions" in talk.settings.stages:
+            talk.stands = frozenset(last.proven)
+            talk.remarks.append(
+                f"{names_in_short(last.proven)}: proven in the run of {last.when}, and not asked for again"
+            )
+            return
+        if why is not None:
+            talk.tell(Event("history", f"every switch is asked for: {why}"))
     if last is None:
         return
-    talk.tell(Event("history", last.in_words()))
-    left = tuple(name for name in last.left if name in talk.numbers)
+    if last.stopped and last.proven and not talk.settings.resume:
+        talk.tell(Event("history", "that run was stopped; --resume leaves out what it had proven"))
+    left = last.left
     if 0 < len(left) < len(talk.numbers):
         rest = tuple(tuple(name for name in row if name not in left) for row in talk.rows)
         talk.rows = (left, *(row for row in rest if row))

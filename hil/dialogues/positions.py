@@ -28,7 +28,14 @@ def run(talk: Conversation) -> Verdict:
     assert talk.base is not None
     within = lines_of(talk.matrix.wiring)
     talk.remarks += wavering(talk.matrix, talk.base.within(within), now.within(within))
-    positions = Positions(talk.matrix, findings, talk.base, now=now, fingers=talk.settings.tool == "finger")
+    positions = Positions(
+        talk.matrix,
+        findings,
+        talk.base,
+        now=now,
+        fingers=talk.settings.tool == "finger",
+        stands=talk.stands | talk.settings.proven,
+    )
     talk.found.positions = positions
     return _Asking(talk, positions).run()
 
@@ -48,6 +55,7 @@ class _Asking:
         rows, touched = self._talk.rows, self._talk.settings.touched
         if touched is not None:
             rows = tuple(tuple(name for name in row if name in touched) for row in rows)
+            positions.not_touched = frozenset(self._talk.matrix.switches) - touched
             if not self._talk.settings.proven:
                 self._talk.remarks.append(ONLY_TOUCHED)
         guide = Guide(positions, tuple(row for row in rows if row))

@@ -25,7 +25,7 @@ _TWICE_US = 400_000  # Enter and Enter again within this: that is enough
 _FEW = 3
 _A_NOTE = 4  # switches: a note is a line of the wire, and no longer
 _QUICKER = (
-    "quicker: draw a finger along each row, so that two caps are always down. Enter leaves one out, Enter "
+    "quicker: draw a finger {way}, so that two caps are always down. Enter leaves one out, Enter "
     "twice in a blink the rest"
 )
 
@@ -76,7 +76,8 @@ class _Asking:
             talk.tell(
                 Event("line", f"{left} times two or three to hold down, side by side", stage="together")
             )
-            talk.tell(Event("line", _QUICKER, stage="together"))
+            way = "down each column" if together.goes_down else "along each row"
+            talk.tell(Event("line", _QUICKER.format(way=way), stage="together"))
         asked: tuple[str, ...] | None = None
         answered = True
         while (chord := together.question()) is not None:

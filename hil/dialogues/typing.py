@@ -40,7 +40,7 @@ def run(talk: Conversation) -> Verdict:
     with talk.hand.typing(tuple(talk.numbers)):
         _listen(talk, typing)
     talk.stopped()
-    found = typing.findings()
+    found = typing.findings(talk.found.hidden(talk.matrix))
     # Counts, as in the record: neither the order of the keys nor what was typed.
     for number, one in enumerate(found.switches):
         if one.presses:

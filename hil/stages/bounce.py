@@ -37,6 +37,7 @@ _FENCES = 3.0  # Tukey's outer fence: so many quartile distances above the upper
 LONGEST_GOOD_US = 5_000  # of a stroke (common practice)
 POOL = 300  # none longer in 300: fewer than 1 in 100 are longer, with 95 % (the rule of three)
 _RULE = 3
+_FEW_POOLED = 10  # with fewer the rule says next to nothing
 MARGIN = 1.5  # other fingers, other days, and contacts that age
 
 SCRATCHED = "bounce: tweezers scratch, so how contacts bounce is measured with a finger alone"
@@ -241,11 +242,10 @@ def not_pooled(found: Iterable[SwitchBounce], earlier: Iterable[tuple[int, int]]
         return ()
     # None longer in n: fewer than 3 in n are longer, with 95 % (the rule of three).
     so_far = ""
-    if presses >= _RULE:
-        one_in = presses // _RULE
+    if presses >= _FEW_POOLED:
         so_far = (
             f": the longest so far took {longest_us / 1000:.1f} ms, which rests on {presses} presses (fewer "
-            f"than 1 in {one_in} takes longer, with 95 %)"
+            f"than 1 in {presses // _RULE} takes longer, with 95 %)"
         )
     return (
         f"how long to debounce{so_far}; {POOL} presses give a recommendation (1 in {POOL // _RULE}). "

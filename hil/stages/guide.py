@@ -169,21 +169,24 @@ class Guide:
             ):
                 return other
         # Who answers in its place can't say that it is silent.
+        # Where few are asked for, others may be known from before.
+        beyond = [other for other in positions.matrix.switches if other not in self._order]
         settled = [
             other
-            for other in self._order
+            for other in (*self._order, *beyond)
             if other != name and positions.is_settled(other) and not positions.answers_for(other, name)
         ]
         if settled:
             # Another one than before, or this one might read as the one offered, and seem silent twice. And
             # one of other lines: what a bridge or a swap makes of this one is rather on its own.
             lines, before = positions.lines_of_switch(name), self._offered.get(name, ())
+            order = (*self._order, *beyond)
             return min(
                 settled,
                 key=lambda other: (
                     other in before,
                     bool(lines & positions.lines_of_switch(other)),
-                    abs(self._order.index(other) - at),
+                    abs(order.index(other) - at),
                     other,
                 ),
             )

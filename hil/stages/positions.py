@@ -48,6 +48,7 @@ ROUGH_BEFORE = (
     "stage bounce presses it more often)"
 )
 NO_PRESS = "no press reached it"
+NOT_TOUCHED = "not asked for, since no mend has touched it"
 STAYS_DOWN = "still reads pressed; let go of it. If nobody holds it, it sticks"
 NOT_LET_GO = "has not been let go yet"
 TOO_SHORT = "was let go at once; a longer press is needed"
@@ -97,9 +98,11 @@ class Positions:
         *,
         now: Observation | None = None,
         fingers: bool = True,
+        stands: frozenset[str] = frozenset(),
     ) -> None:
         """`base`: the table with nothing pressed. `now`: the table as it is (left out: the same).
-        `fingers`: presses come from a finger, not from tweezers, which scratch."""
+        `fingers`: presses come from a finger, not from tweezers, which scratch. `stands`: proven in an
+        earlier run that this one goes on with."""
         # What an indicator's LED or a pin of the module lets through is no business of a switch.
         base = base.within(lines_of(matrix.wiring) | lines.spare)
         self.matrix, self.lines, self.base = matrix, lines, base
@@ -107,8 +110,9 @@ class Positions:
         self.asked: str | None = None
         self.instead: str | None = None
         self.ended = False
+        self.not_touched: frozenset[str] = frozenset()  # by a mend, so nobody is asked for them
         self.frames = 0
-        self._fingers = fingers
+        self._fingers, self._stands = fingers, stands
         self._now = base if now is None else now
         self._pressed_now = matrix.read_pressed(self._now)
         # Counted and not kept: a dump may hold millions of presses.
@@ -123,7 +127,7 @@ class Positions:
         self._reclosed: Counter[str] = Counter()
         self._closed_us: dict[str, int] = {}
         self._opened_us: dict[str, int] = {}
-        self._let_go: set[str] = set()
+        self._let_go: set[str] = {*stands}
         self._held: dict[str, int] = {}  # switch → presses of others since it went down
         self._opened: set[str] = set()  # read pressed at rest, and then let go
         self._last_touch: tuple[str, int] | None = None
@@ -303,7 +307,6 @@ class Positions:
             # Nobody has touched it again, so it says nothing of the one asked for.
             return Noted(Kind.UNSTEADY, name, None, (name,))
         if asked is not None and name == self.instead:
-            self._read(asked, self.base)
             self._while_asked.setdefault(asked, []).append(name)
             return Noted(Kind.SILENT, name, asked, (name,))
         if settled_before:
@@ -350,7 +353,8 @@ class Positions:
     def tables(self) -> dict[str, Observation]:
         """Per switch what was read while it was pressed, where that is believed: the good press that proves
         it, one of several in which its diode was wrong, one where it answered as the same other one as in
-        another press, or two that agree (with silence the table at rest)."""
+        another press, or two that agree (with silence, and where others were touched instead, the table at
+        rest)."""
         if self._wavering:
             return {}
         found: dict[str, Observation] = {}
@@ -361,6 +365,11 @@ class Positions:
             at = name if known else self.answered_elsewhere(name)
             if times >= _AGREEING or (isinstance(at, str) and low & self._shows(at)):
                 found[name] = next(table for table in tables if table.low & table.readable == low)
+        for name in self._while_asked.keys() - found.keys():
+            verdict, _, elsewhere, _ = self._verdict(name)
+            if verdict is PositionVerdict.OPEN and elsewhere is None:
+                # Silent because others were touched instead: their tables are their own.
+                found[name] = self.base
         for name, table in self._beside.items():
             if name not in self._tables and self.answers_beside(name) is not None:
                 found[name] = table
@@ -374,7 +383,7 @@ class Positions:
 
     def is_settled(self, name: str) -> bool:
         """Whether this switch, asked for, has answered as itself."""
-        return any(press.asked == name for press in self._kinds_of(name))
+        return name in self._stands or any(press.asked == name for press in self._kinds_of(name))
 
     def is_judgeable(self, name: str) -> bool:
         """Whether a press of this switch can show what it is, or another fault hides it."""
@@ -391,6 +400,10 @@ class Positions:
         if self._wavering:
             return None
         seen = [other for other in self._while_asked.get(name, ()) if other is not None]
+        # Who touched what was offered did what was said; one wrong key more doesn't make two that agree.
+        for other in self._touched_instead(name).elements():
+            if other in seen:
+                seen.remove(other)
         if not seen and (beside := self.answers_beside(name)) is not None:
             return beside
         # Where others answered too, a hand was not careful: then a third has to agree.
@@ -398,6 +411,16 @@ class Positions:
         if self.is_settled(name) or len(seen) < enough or len(set(seen)) > 1:
             return None
         return seen[0]
+
+    def _touched_instead(self, name: str) -> Counter[str]:
+        """How often which switch was touched because it was offered instead of this one, and has answered for
+        itself since."""
+        found: Counter[str] = Counter()
+        for other in {each for each in self._while_asked.get(name, ()) if isinstance(each, str)}:
+            if self.is_settled(other):
+                presses = self._seen[other].items()
+                found[other] = sum(n for p, n in presses if p.asked == name and p.instead == other)
+        return found
 
     def lines_of_switch(self, name: str) -> set[int | None]:
         """The pins that this switch is on."""
@@ -589,6 +612,8 @@ class Positions:
 
     def is_good(self, name: str) -> bool:
         """Whether this switch, asked for, has shown a contact and a diode as they should be."""
+        if name in self._stands:
+            return True
         for press in self._kinds_of(name):
             if press.state is not State.GOOD:
                 continue
@@ -645,7 +670,7 @@ class Positions:
             if elsewhere:
                 return (f"answered as {elsewhere}, and nothing answered as {name}",)
             return ("asked for once without an answer; a second time is needed",)
-        return (NO_PRESS,)
+        return (NOT_TOUCHED if name in self.not_touched else NO_PRESS,)
 
     def _readings(
         self, name: str, verdict: PositionVerdict, state: State | None

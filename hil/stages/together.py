@@ -165,6 +165,18 @@ class Together:
         return not self._seen_whole[corners] if not seen else seen < _AGREEING
 
     @property
+    def goes_down(self) -> bool:
+        """Whether most neighbours lie below one another rather than in a row: where the diodes lead to the
+        columns."""
+        at = self._places
+        down = sum(
+            abs(at[one][1] - at[other][1]) > abs(at[one][0] - at[other][0])
+            for one, other in self._neighbours
+            if one in at and other in at
+        )
+        return 2 * down > len(self._neighbours)
+
+    @property
     def left(self) -> int:
         """How often something is still to be held down, if nothing more is held than is asked for."""
         return sum(self._tried[chord] < _TRIES for chord in self._wanted())

@@ -11,11 +11,14 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hil.judge import FASTER_THAN_A_HAND_US
 from hil.result import Cause, Fault, PositionVerdict, Verdict
 from hil.wire import TIMES_US
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
 
 CLOSE_US = 50_000  # below this it is worth a note
 _AGREEING = 2  # one such gap may be a slip
@@ -193,16 +196,17 @@ class Typing:
             seen.is_down, seen.up_us = False, None
         self._down.clear()
 
-    def findings(self) -> TypingFindings:
-        """The verdict, once nobody types any more."""
+    def findings(self, hidden: Collection[str] = ()) -> TypingFindings:
+        """The verdict, once nobody types any more. `hidden`: switches of which other faults make something
+        else; two on joined rows go down at one press, so what either does isn't its own."""
         switches = tuple(
             TypedSwitch(name, one.presses, one.shortest_us, one.suspect, one.close, one.is_down)
             for name, one in self._seen.items()
         )
-        bad = {one.switch: _position(one) for one in switches}
+        bad = {one.switch: _position(one) for one in switches if one.switch not in hidden}
         positions = {name: verdict for name, verdict in bad.items() if verdict is not None}
         faults = tuple(_fault(one) for one in switches if one.switch in positions)
-        once = [one.switch for one in switches if one.suspect and one.switch not in positions]
+        once = [one.switch for one in switches if one.suspect and one.switch not in {*positions, *hidden}]
         not_typed = [one.switch for one in switches if not one.presses]
         not_tested = [f"{name}: {NOT_TYPED}" for name in not_typed]
         not_tested += [

@@ -23,6 +23,8 @@ def junit_of(result: Result) -> str:
     if result.verdict in (Verdict.ERROR, Verdict.ABORTED):
         _child(rig, "error", result.trouble or "stopped by the user")
     faults = {name: fault for fault in reversed(result.faults) for name in fault.switches}
+    # A fault of the switch itself says more about it than one that it shares with a whole line.
+    faults |= {name: fault for fault in reversed(result.faults) for name in fault.where}
     for one in result.positions:
         case = SubElement(suite, "testcase", classname="positions", name=xml_text(one.switch), time="0")
         if one.verdict in BAD_POSITIONS:

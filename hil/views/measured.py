@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from hil.result import LineVerdict, PositionVerdict, Verdict
 
 if TYPE_CHECKING:
-    from hil.result import Result
+    from hil.result import HeldTogether, Result
 
 _WORTH_TELLING_US = 1_000_000  # a longer gap between two presses says nothing
 _LIGHTS = {PositionVerdict.PROVEN: "seen", PositionVerdict.OPEN: "stayed dark"}
@@ -29,7 +29,8 @@ def measured(result: Result) -> list[str]:
 
 
 def _lines(result: Result) -> str:
-    clear = sum(line.verdict is LineVerdict.CLEAR for line in result.lines)
+    # A line that is broken is tied to nothing as well.
+    clear = sum(line.verdict in (LineVerdict.CLEAR, LineVerdict.OPEN) for line in result.lines)
     if not result.lines:
         return ""
     which = f"all {clear} pins" if clear == len(result.lines) else f"{clear} of {len(result.lines)} pins"
@@ -37,16 +38,23 @@ def _lines(result: Result) -> str:
 
 
 def _together(result: Result) -> str:
-    together = result.together
+    words = together_in_words(result.together)
+    return f"together: {words}" if words else ""
+
+
+def together_in_words(together: HeldTogether | None) -> str:
+    """ "2 of 3 pairs of neighbours are cleared …"; empty where nothing was held together."""
+    told = []
     if together is None:
         return ""
-    words = (
-        f"together: {together.cleared} of {together.pairs} pairs of neighbours are cleared of solder between "
-        "their diodes"
-    )
+    if together.pairs:
+        told.append(
+            f"{together.cleared} of {together.pairs} pairs of neighbours are cleared of solder between their "
+            "diodes"
+        )
     if together.most > 1:
-        words += f"; up to {together.most} switches at once were all seen"
-    return words
+        told.append(f"up to {together.most} switches at once were all seen")
+    return "; ".join(told)
 
 
 def _bounce(result: Result) -> str:
@@ -95,7 +103,7 @@ def _typing(result: Result) -> str:
 
 
 def _extras(result: Result) -> str:
-    told = [f"{dial.name} {dial.verdict.value}" for dial in result.dials]
+    told = [f"{dial.name} {dial.verdict_in_words}" for dial in result.dials]
     told += [f"light for {light.shows} {_LIGHTS.get(light.verdict, 'untested')}" for light in result.lights]
     return f"extras: {', '.join(told)}" if told else ""
 

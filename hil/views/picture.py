@@ -189,8 +189,12 @@ _BODY, _PITCH, _LEG, _BROAD = 300.0, 19.0, 16.0, 9.0
 
 def package_svg(lines: Sequence[Line], concerned: Iterable[int] = ()) -> str:
     """The chip from above, pin 1 at its dot. `concerned`: package pins to point at; lines with a fault,
-    and what they are joined to, are pointed at anyway."""
-    bad = {line.package_pin for line in lines if line.verdict in BAD_LINES}
+    and what they are joined to, are pointed at anyway, but for one that is broken: where, its fault says."""
+    bad = {
+        line.package_pin
+        for line in lines
+        if line.verdict in BAD_LINES and line.verdict is not LineVerdict.OPEN
+    }
     joined = {
         other.package_pin
         for line in lines

@@ -10,7 +10,7 @@ from hil.places import names_in_short
 from hil.result import BAD_LINES, BAD_POSITIONS, LineVerdict, PositionVerdict, Verdict
 from hil.rises import in_us
 from hil.views.bounce_plot import bounce_svg
-from hil.views.measured import measured
+from hil.views.measured import measured, together_in_words
 from hil.views.picture import keyboard_svg, mark_svg, package_svg
 from keyc.pages import pages
 
@@ -61,6 +61,7 @@ def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "fron
     environment = pages()
     environment.filters["capitalize_first"] = _with_capital
     environment.filters["letter"] = _letter
+    environment.filters["in_short"] = names_in_short
     counts = dict.fromkeys(PositionVerdict, 0)
     for one in result.positions:
         counts[one.verdict] += 1
@@ -82,6 +83,7 @@ def html_of(result: Result, keyboard: Keyboard, *, tool: str, side: Side = "fron
         bounce_picture=Markup(bounce_svg(bounces, result.debounce)) if bounces else None,
         blips=_blips(result),
         measured=measured(result),
+        held_together=together_in_words(result.together),
         not_tested=not_tested(result),
         side=side,
         tool=tool,

@@ -55,9 +55,14 @@ class PlainView:
 
     def __init__(self, stream: TextIO, *, rings: bool = False) -> None:
         self._stream, self._rings = stream, rings
+        self._is_read = stream.isatty()  # by a person, rather than by a program line by line
 
     def show(self, event: Event) -> None:
-        for line in _lines_of(event):
+        lines = _lines_of(event)
+        if self._is_read:
+            columns = min(_COLUMNS, _size_of(self._stream).columns)
+            lines = [part for line in lines for part in _wrapped(line, columns)]
+        for line in lines:
             self._stream.write(line + "\n")
         if self._rings and event.kind == "press":
             self._stream.write(_bell_of(event))
@@ -158,7 +163,8 @@ class LiveView:
         legend = "  ".join(f"{marks[mark]} {word}" for mark, word in self.legend)
         drawn = keyboard_lines(self._caps, self._verdicts, self._asked, marks, self._side, columns)
         lines = ["", *drawn, "", f" {legend}{seen}", ""]
-        return [*lines, *self._below()]
+        below = [part for line in self._below() for part in _wrapped(line, columns)]
+        return [*lines, *below]
 
     def _below(self) -> list[str]:
         """What stands below the picture: what to do now."""
@@ -168,7 +174,7 @@ class LiveView:
             return [count]
         if self._trouble is not None:
             text = f"{self._trouble[:1].upper()}{self._trouble[1:]}"
-            return [*_wrapped(text, _COLUMNS), f"{count}  Ctrl-C stops; nothing is lost."]
+            return [text, f"{count}  Ctrl-C stops; nothing is lost."]
         if prompt.times is not None or prompt.together is not None:
             unit = "presses" if prompt.times else "done"
             far = self._far or ("" if prompt.total is None else f"{prompt.proven} of {prompt.total} {unit}")
@@ -182,11 +188,11 @@ class LiveView:
                     "Enter twice in a blink ends it with what it has.",
                 ]
             text = f"{prompt.text[:1].upper()}{prompt.text[1:]}"
-            return [*_wrapped(text, _COLUMNS), *silent, f"{done}Ctrl-C stops; nothing is lost."]
+            return [text, *silent, f"{done}Ctrl-C stops; nothing is lost."]
         if prompt.switch is None:
             text = f"{prompt.text[:1].upper()}{prompt.text[1:]}"
             done = f"{self._far}.  " if self._far else ""
-            return [*_wrapped(text, _COLUMNS), f"{done}Ctrl-C stops; nothing is lost."]
+            return [text, f"{done}Ctrl-C stops; nothing is lost."]
         again = " once more" if prompt.again else ""
         instead = f"touch {prompt.instead} or press Enter" if prompt.instead else "press Enter"
         return [

@@ -91,14 +91,17 @@ class Desk:
         self.hold()
         return noted
 
-    def follow(self, limit: int = 2000) -> Desk:
-        """A person who does what is asked, and says so when nothing comes of it."""
+    def follow(self, limit: int = 2000, *, touches: bool = False) -> Desk:
+        """A person who does what is asked, and says so when nothing comes of it: at the computer, or
+        without a hand there by touching what is offered instead."""
         while (question := self.guide.question()) is not None:
             limit -= 1
             assert limit, "the guide never ends"
             self.questions.append(question)
             self.positions.ask(question.asked, question.instead)
             noted = self.press(question.asked)
+            if touches and question.instead and (noted is None or noted.kind is Kind.RELEASED):
+                noted = self.press(question.instead)
             if noted is None or noted.kind is Kind.RELEASED:
                 noted = self.positions.silent()
             assert noted is not None

@@ -17,6 +17,7 @@ from hil.link import Link, Refused
 from hil.result import PositionVerdict, Result
 from hil.session import Session
 from hil.transport import BoardTransport
+from hil.views.measured import measured
 from hil.virtual import Finger, board_of, loader_of
 from keyc.compile import check_text
 from keyc.diagnostics import UserError
@@ -80,6 +81,11 @@ def test_each_fault_by_its_name(fault: str, titles: list[str]) -> None:
     result = bench(fault)
     assert said(result) == titles
     assert result.verdict.value == "fail"
+
+
+def test_a_dial_with_other_detents_is_not_just_called_proven() -> None:
+    (told,) = (text for text in measured(bench("detents DIAL1 2")) if text.startswith("extras"))
+    assert "DIAL1 proven, but with 2 edges from detent to detent" in told
 
 
 def test_a_bridge_hides_the_dial() -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from hil.events import Event
 from hil.history import Run, changes, compared_text, last_of_board, regressions, runs_in, touched_switches
 from hil.record import Record
 from hil.result import Result
@@ -47,7 +48,22 @@ def test_the_last_run_in_words(record: Path) -> None:
         "last: after case, SW1, SW6 to SW8 not tested; SW5 silent"
     )
     assert last_of_board(runs, "00112233", "Test bench") is None
+    # A run that was stopped before the first press has nothing to tell.
+    nothing = Run("Test bench", "", "case", verdicts={"SW1": "untested", "SW2": "untested"}, ended=True)
+    assert last_of_board([*runs, nothing], None, "Test bench") is last
     assert last_of_board(runs, None, "Another one") is None
+
+
+def test_a_run_that_was_killed_tells_what_it_never_came_to(tmp_path: Path) -> None:
+    path = tmp_path / "board.bench.jsonl"
+    record = Record(path, tool="hil test", keyboard="Test bench", when="", after="bare")
+    for name, verdict in (("SW1", "proven"), ("SW3", "answers")):
+        record.event(Event("verdict", "", switch=name, verdict=verdict))
+    record.close()
+    (run,) = runs_in(path)
+    assert run.of(f"SW{n}" for n in range(1, 7)).in_words() == (
+        "last: after bare, SW2, SW4 to SW6 not tested; SW3 answers"
+    )
 
 
 def test_what_changed_between_two_runs(record: Path) -> None:

@@ -25,7 +25,7 @@ from hil.read import verdicts_of
 from hil.record import Dump
 from hil.result import BounceSide, PositionVerdict, Result, SwitchBounce
 from hil.session import Session
-from hil.stages.bounce import Bounces, debounce
+from hil.stages.bounce import Bounces, debounce, not_pooled
 from hil.stages.flex import Flex, groups
 from hil.stages.together import Together, side_by_side
 from hil.transport import BoardTransport
@@ -289,6 +289,10 @@ def test_it_can_be_ended_early_and_says_what_it_rests_on() -> None:
     said = next(text for text in result.not_tested if text.startswith("how long to debounce"))
     assert f"rests on {presses} presses (fewer than 1 in {presses // 3} takes longer" in said
     assert "300 presses give a recommendation (1 in 100)" in said
+    # Of three presses "fewer than 1 in 1" could be said, which says nothing.
+    (little,) = not_pooled((), [(3, 1_000)])
+    assert little.startswith("how long to debounce; 300 presses give a recommendation")
+    assert "297 more are wanted" in little
 
 
 def test_tweezers_scratch_so_nothing_is_measured() -> None:
@@ -531,6 +535,18 @@ def test_enter_leaves_one_out_and_enter_twice_the_rest(gap_us: int, all_left: bo
     assert (result.together.cleared == 0) is all_left
     assert any("not seen together" in text for text in result.not_tested)
     assert any("Enter" in event.text for event in told if event.stage == "together")
+
+
+@pytest.mark.parametrize(
+    ("diodes", "way"),
+    [(Diodes.CATHODE_TO_ROW, "along each row"), (Diodes.CATHODE_TO_COLUMN, "down each column")],
+)
+def test_the_quicker_way_leads_over_the_pairs_that_are_asked_for(diodes: Diodes, way: str) -> None:
+    """The pairs share the line of their diodes' cathodes: a finger drawn the other way holds none of them."""
+    told: list[Event] = []
+    run("positions", "together", keyboard=keyboard_of(small(diodes)), told=told)
+    (quicker,) = (event.text for event in told if event.text.startswith("quicker"))
+    assert f"draw a finger {way}," in quicker
 
 
 def test_after_a_mend_only_the_neighbours_of_what_was_touched_are_held() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from pathlib import Path
 from typing import Any
@@ -93,6 +94,50 @@ def test_what_is_not_mended_still_stands(
     assert last.faults == ("bounces SW5",)
     assert last.verdicts == {f"SW{n}": "chattering" if n == 5 else "proven" for n in range(1, 10)}
     assert [fault["kind"] for fault in result["faults"]] == ["bounces"]
+
+
+DIAL = FILE.replace("row GPIO4 ", "dial GPIO20 GPIO21 DIAL1\n    row GPIO4 ")
+
+
+def test_a_dial_that_was_turned_before_a_mend_is_not_forgotten(
+    file: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path(file).write_text(DIAL)
+    status, result, said = bench(capsys, file, *faults("open SW9"), "--mend")
+    assert (status, result["faults"]) == (0, [])
+    assert said.count("turn DIAL1 clockwise") == 1
+    assert [(one["dial"], one["verdict"]) for one in result["dials"]] == [("DIAL1", "proven")]
+
+
+def test_after_a_mend_no_hand_is_needed_on_the_computer_either(
+    file: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One switch alone is asked for, so what is offered instead is one that was proven before the mend."""
+    events = tmp_path / "events.jsonl"
+    with events.open("w") as told:
+        status, *_ = bench(
+            capsys, file, *faults("open SW9"), "--mend", "--events", str(os.dup(told.fileno()))
+        )
+    assert status == 0
+    prompts = [json.loads(line) for line in events.read_text().splitlines()]
+    asked = [
+        one for one in prompts if one["event"] == "prompt" and one.get("switch") == "SW9" and "instead" in one
+    ]
+    assert asked[-1]["instead"] in {f"SW{n}" for n in range(1, 9)}
+    assert asked[-1]["again"] is False  # of the run after the mend
+
+
+def test_what_no_iron_touched_is_not_asked_for(file: str, capsys: pytest.CaptureFixture[str]) -> None:
+    Path(file).write_text(DIAL)
+    _, result, said = bench(capsys, file, "--touched", "SW9")
+    assert re.findall(r"\] press (.*?):", said) == ["SW9"]
+    assert "turn DIAL1" not in said
+    assert {tuple(one["blocked_by"]) for one in result["positions"] if one["switch"] != "SW9"} == {
+        ("not asked for, since no mend has touched it",)
+    }
+    assert any("--stages extras" in text for stage in result["stages"] for text in stage["not_tested"])
+    _, _, said = bench(capsys, file, "--touched", "SW9", "--stages", "positions,extras")
+    assert "turn DIAL1" in said
 
 
 def test_without_the_option_a_run_ends_with_its_faults(file: str, capsys: pytest.CaptureFixture[str]) -> None:

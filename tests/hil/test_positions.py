@@ -230,6 +230,74 @@ def test_a_slip_of_the_finger_is_no_swap() -> None:
     assert desk.follow().verdicts() == but()
 
 
+SILENT = [
+    *([f"open SW{n}"] for n in (1, 4, 6, 12, 13)),
+    *([f"open GPIO{n}"] for n in (2, 4, 6, 9, 10)),
+    *([f"cut {where}"] for where in ("GPIO2 after SW1", "GPIO2 after SW3", "GPIO6 after SW1")),
+    *([f"swapped {where}"] for where in ("SW1 SW2", "SW4 SW5", "SW12 SW13", "GPIO2 GPIO3", "GPIO2 GPIO6")),
+    ["open SW4", "open SW5"],
+    ["open SW12", "open SW13"],
+    ["open SW6", "reversed SW7"],
+    ["swapped SW6 SW7", "open SW8"],
+]
+
+
+@pytest.mark.parametrize("faults", SILENT, ids=", ".join)
+def test_no_hand_at_the_computer_finds_what_one_there_does(faults: list[str]) -> None:
+    """Touching what is offered instead says the same as Enter, in verdicts and in faults."""
+    told, touched = Desk(small(), faults).follow(), Desk(small(), faults).follow(touches=True)
+    assert touched.verdicts() == told.verdicts()
+    found = {fault.title for fault in touched.result().faults}
+    assert found
+    assert found == {fault.title for fault in told.result().faults}
+
+
+@pytest.mark.parametrize("second", ["SW6", None])
+def test_a_silent_switch_is_a_fault_however_the_person_said_it(second: str | None) -> None:
+    """SW4 is open. First SW5 is touched instead; then SW6, or it is said at the computer."""
+    desk = Desk(small(), ["open SW4"])
+    for touched in ("SW1", "SW2", "SW3", "SW5", second):
+        question = desk.guide.question()
+        assert question is not None
+        desk.positions.ask(question.asked, question.instead)
+        noted = desk.press(touched) if touched else desk.positions.silent()
+        assert noted is not None
+        desk.guide.react(noted)
+    assert desk.follow().verdicts() == but(SW4="open")
+    assert [fault.title for fault in desk.result().faults] == ["open SW4"]
+
+
+def test_one_wrong_key_after_the_one_that_was_offered_is_no_other_place() -> None:
+    """SW4 is open, and the person touches SW5 as told. Asked once more, with SW6 offered by now, it is SW5
+    again, out of habit: not two answers that agree, and no second fault beside the open one."""
+    desk = Desk(small(), ["open SW4"])
+    for touched, offered in (("SW1", "SW2"), ("SW2", "SW3"), ("SW3", "SW4"), ("SW5", "SW5"), ("SW5", "SW6")):
+        question = desk.guide.question()
+        assert question is not None
+        assert question.instead == offered
+        desk.positions.ask(question.asked, question.instead)
+        noted = desk.press(touched)
+        assert noted is not None
+        desk.guide.react(noted)
+    assert desk.follow().verdicts() == but(SW4="open")
+    assert desk.positions.position("SW4").answered_as is None
+    result = desk.result()
+    assert [fault.title for fault in result.faults] == ["open SW4"]
+    assert result.suggested_wiring is None
+
+
+def test_the_one_that_was_offered_may_rattle() -> None:
+    """SW5, touched instead of SW4, lets go for a moment and is down again: that is one touch, not two."""
+    desk = Desk(small(), ["open SW4"])
+    desk.positions.ask("SW4", "SW5")
+    desk.hold("SW5")
+    desk.hold()
+    desk.clock_us -= 495_000  # of the 500 ms from touch to touch: back within 5 ms, as no hand is
+    desk.press("SW5")
+    assert desk.follow().verdicts()["SW4"] == "open"
+    assert desk.positions.position("SW4").answered_as is None
+
+
 def test_two_quick_touches_go_back() -> None:
     desk = Desk(small())
     for _ in range(2):

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import re
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -16,7 +18,7 @@ import pytest
 from hil.events import Event
 from hil.places import names_in_short
 from hil.record import Dump, Record
-from hil.result import LineVerdict, PositionVerdict, Result, Verdict
+from hil.result import Cause, Fault, LineVerdict, PositionVerdict, Result, Verdict
 from hil.views.junit import junit_of
 from hil.views.measured import measured
 from hil.views.picture import keyboard_svg, package_svg
@@ -379,6 +381,21 @@ def test_the_package_has_its_pins_where_the_datasheet_has_them() -> None:
     assert float(dot.get("cx", "0")) < 0 > float(dot.get("cy", "0"))
 
 
+def test_no_iron_is_sent_to_a_pin_whose_track_is_cut_further_on() -> None:
+    """A pin that is pointed at is marked by a path. SW1 answers through that of GPIO2: its joint is good."""
+    marked = [
+        html_of(a_result(fault), keyboard_of(small()), tool="hil test")
+        .split('class="package"')[1]
+        .split("</svg>")[0]
+        for fault in ("cut GPIO2 after SW1", "open GPIO2")
+    ]
+    assert ["<path" in drawing for drawing in marked] == [False, True]
+
+
+def test_a_broken_line_is_tied_to_nothing() -> None:
+    assert measured(a_result("cut GPIO2 after SW1"))[0].startswith("lines: all 30 pins are tied to nothing")
+
+
 # -- JUnit -------------------------------------------------------------------------------------------
 
 
@@ -396,6 +413,20 @@ def test_junit_counts_what_it_holds() -> None:
     assert by_name["GPIO3"].find("failure") is not None
     assert by_name["SW13"].find("failure") is None
     assert by_name["rig"].find("error") is None
+
+
+def test_junit_tells_of_a_switch_its_own_fault_before_one_that_it_shares() -> None:
+    result = a_result()
+    why = Cause("its contact is worn", "the switch", "on ohms")
+    shared = Fault("cut", ("GPIO2", "after", "SW1"), 1, (Cause("a track", "x", "y"),), (), switches=("SW2",))
+    own = Fault("bounces", ("SW2",), 2, (why,), (), switches=("SW2",))
+    positions = tuple(
+        replace(one, verdict=PositionVerdict.CHATTERING) if one.switch == "SW2" else one
+        for one in result.positions
+    )
+    told = junit_of(replace(result, faults=(shared, own), positions=positions))
+    (failure,) = ElementTree.fromstring(told).findall("testsuite/testcase/failure")
+    assert (failure.get("message"), failure.text) == ("chattering", "its contact is worn: the switch")
 
 
 def test_junit_of_a_rig_that_failed() -> None:
@@ -514,6 +545,20 @@ def test_the_live_view_says_how_far_a_stage_is_and_what_has_to_be_done_first() -
     assert "The board is gone: plug it in again" in text
     assert "Hold down" not in text
     assert "Hold down SW1 and SW2" in shown(Event("back", "it goes on where it was"))
+
+
+@pytest.mark.parametrize("make", [LiveView, lambda stream, caps: PlainView(stream)], ids=["live", "plain"])
+def test_a_narrow_terminal_folds_what_to_do_and_cuts_nothing(
+    monkeypatch: pytest.MonkeyPatch, make: Callable[[Terminal, Sequence[Cap]], LiveView | PlainView]
+) -> None:
+    monkeypatch.setattr("hil.views.terminal._size_of", lambda stream: os.terminal_size((50, 24)))
+    stream = Terminal()
+    what = "hold down SW1, SW2 and SW3 together, then let go: row 1, 1st, 2nd and 3rd from the left"
+    make(stream, keyboard_of(small()).caps).show(
+        Event("prompt", what, switch="SW1", together=("SW1", "SW2", "SW3"), proven=0, total=6)
+    )
+    assert max(map(len, stream.getvalue().splitlines())) <= 50
+    assert what[1:] in " ".join(stream.getvalue().split())
 
 
 def test_what_the_stages_measured_is_told() -> None:

@@ -14,7 +14,7 @@ from hil.faults import parse_fault
 from hil.hands import FingerHand
 from hil.host_board import HostBoard
 from hil.link import Link
-from hil.places import places_of
+from hil.places import place_of_several, places_of
 from hil.result import Result
 from hil.session import Session
 from hil.stages.guide import Question
@@ -427,6 +427,19 @@ def test_places_in_words() -> None:
         "22nd",
         "23rd",
     ]
+
+
+@pytest.mark.parametrize(
+    ("names", "place"),
+    [
+        (("SW1", "SW5", "SW9"), "rows 1 to 3, 1st from the left"),
+        (("SW5", "SW9"), "rows 2 and 3, 1st from the left"),
+        (("SW1", "SW9"), "row 1, 1st from the left; row 3, 1st from the left"),
+        (("SW1", "SW2", "SW6"), "row 1, 1st and 2nd from the left; row 2, 2nd from the left"),
+    ],
+)
+def test_caps_below_one_another_are_told_in_one_breath(names: tuple[str, ...], place: str) -> None:
+    assert place_of_several(keyboard_of(small()).caps, names) == place
 
 
 def test_an_event_as_json_holds_only_what_is_known() -> None:

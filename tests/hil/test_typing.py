@@ -256,6 +256,23 @@ def test_a_contact_that_drops_out_or_sticks_is_found(fault: str, verdict: Positi
     assert [one.where for one in result.faults] == [("SW7",)]
 
 
+def test_what_a_bridge_makes_two_of_is_no_verdict_on_either(tmp_path: Path) -> None:
+    """With the rows GPIO2 and GPIO3 joined SW2 and SW6 go down at one press: SW6 may be as good as new."""
+    alone = run("bridge GPIO2 GPIO3", "drops SW2")
+    assert [one.where for one in alone.faults] == [("SW2",), ("SW6",)]  # nobody has looked at the lines
+    dump = Dump(tmp_path / "run.dump")
+    for stages in (("lines", "typing"), ("lines", "positions", "typing")):
+        result = run("bridge GPIO2 GPIO3", "drops SW2", stages=stages, dump=dump)
+        assert [fault.title for fault in result.faults] == ["bridge GPIO2 GPIO3"]
+        assert {one.verdict for one in result.positions if one.switch in ("SW2", "SW6")} == {
+            PositionVerdict.UNTESTED
+        }
+    dump.close()
+    with (tmp_path / "run.dump").open("rb") as file:
+        read = verdicts_of(file, KEYBOARD, fingerprints(KEYBOARD).wiring)
+    assert [fault.title for fault in read.faults] == ["bridge GPIO2 GPIO3"]
+
+
 def test_bounces_that_the_debounce_swallows_are_no_fault() -> None:
     assert run("bounces SW7 6ms").verdict is Verdict.PASS
 
