@@ -260,10 +260,13 @@ class Actions:
         if isinstance(key, Word) and (key.text in self.names or key.text in RESERVED):
             self._tell_no_key_after_plus(key, key.text)
             return None
-        press = self._calls.action(key) if isinstance(key, Call) else self._press(key)
-        if press is not None and not isinstance(press, Press):
-            self._tell_no_key_after_plus(key.name, f"{key.name.text}(…)")  # type: ignore[union-attr]
-            return None
+        if isinstance(key, Call):
+            press = self._calls.action(key)
+            if press is not None and not isinstance(press, Press):
+                self._tell_no_key_after_plus(key.name, f"{key.name.text}(…)")
+                return None
+        else:
+            press = self._press(key)
         if press is None:
             return None
         around = {number for number in modifiers if press.usage != Usage(KEYBOARD_PAGE, number)}

@@ -14,7 +14,7 @@ from typing import Any
 from keyc.diagnostics import Label
 from keyc.language.grammar import parser_module
 from keyc.language.parser_stack import ParserStack
-from keyc.language.rough_text import BLANK_LINES, BLANKS, CHUNK, NAME, TEXT, RoughText
+from keyc.language.rough_text import BLANK_LINES, BLANKS, CHUNK, NAME, TEXT, RoughText, past
 from keyc.language.statements import CapItem, Word
 from keyc.language.told import Told
 from keyc.language.unread import Unread, likely_meant, quoted
@@ -206,7 +206,7 @@ class Recovery:
         if name:
             self._say.unknown_statement(name.group(), at)
         else:
-            end = CHUNK.match(text, at).end()  # type: ignore[union-attr]
+            end = past(CHUNK, text, at)
             known = ", ".join(FORMS[""])
             self.told.tell(
                 "unknown-statement",
@@ -236,7 +236,7 @@ class Recovery:
             self._stack.drop_statement()
             return end
         if text[at] in "\r\n":
-            next_word = BLANK_LINES.match(text, at).end()  # type: ignore[union-attr]
+            next_word = past(BLANK_LINES, text, at)
             last = self._around.last_end(at)
             if self._stack.takes("_OPEN") and text[next_word : next_word + 1] == "{":
                 self.told.tell(
@@ -295,7 +295,7 @@ class Recovery:
         text, block = self._text, self._stack.statement
         if text[at] == "{":
             return self._nested_brace(at)
-        chunk_end = CHUNK.match(text, at).end()  # type: ignore[union-attr]
+        chunk_end = past(CHUNK, text, at)
         name = NAME.match(text, at)
         in_row = block == "shape" or (block == "wiring" and self._stack.in_wiring_row())
         fresh = text[self._around.line_start(at) : at].rstrip()[-1:] in ("", "{")
@@ -368,7 +368,7 @@ class Recovery:
     def _in_layer(self, at: int) -> int:
         text = self._text
         assert self._stack.opened is not None
-        chunk_end = CHUNK.match(text, at).end()  # type: ignore[union-attr]
+        chunk_end = past(CHUNK, text, at)
         if text[at] == "{":
             return self._nested_brace(at)
         line_start = self._around.line_start(at)
@@ -403,7 +403,7 @@ class Recovery:
     def _mixed(self, at: int, line_start: int, stop: int, sparse: bool) -> int:
         """A layer in which some lines name switches and others are rows."""
         assert self._stack.opened is not None
-        first = BLANKS.match(self._text, line_start).end()  # type: ignore[union-attr]
+        first = past(BLANKS, self._text, line_start)
         first = max(first, self._stack.opened + 1)
         if self._mixed_layer != self._stack.opened:
             self._mixed_layer = self._stack.opened

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 
 from keyc.language.parser_stack import ParserStack, Token
-from keyc.language.rough_text import CHUNK, NAME, TEXT, RoughText
+from keyc.language.rough_text import CHUNK, NAME, TEXT, RoughText, past
 from keyc.language.statements import Word
 from keyc.language.told import Told
 from keyc.language.words import FORMS, LATCH_HELP, RESERVED, SET_HELP
@@ -192,9 +192,8 @@ class Unread:
         if text[at] in "\r\n}":
             self.unfinished(at)
             return
-        match = TEXT.match(text, at) or CHUNK.match(text, at)
-        assert match is not None
-        found = match.group()
+        whole = TEXT.match(text, at)
+        found = whole.group() if whole else text[at : past(CHUNK, text, at)]
         name = NAME.match(text, at)
         if name:
             found = name.group()
