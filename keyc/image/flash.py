@@ -405,7 +405,7 @@ class ThisComputer:
         return [BoardSeen(one.identity, one.title, ports.get(_key_of(one))) for one in devices]
 
     def _ports(self) -> dict[tuple[int, int, str], str]:
-        from serial.tools.list_ports import comports  # type: ignore[import-untyped]
+        from serial.tools.list_ports import comports
 
         return {(each.vid, each.pid, each.product or ""): each.device for each in comports() if each.vid}
 
