@@ -311,6 +311,12 @@ class Recovery:
         if name and block != "shape" and (fresh or likely_meant(name.group(), FORMS[block])):
             self._say.unknown_statement(name.group(), at)
             statement_lost = True
+        elif block == "shape" and self._stack.takes_size_of_corner():
+            self._say.corner_unfinished(at)
+            self._stack.finish_row()
+            stop = self._around.stop(at)
+            self.told.skipped(at, stop)
+            return stop
         elif in_row and text[at] not in "\r\n}":
             self._say.sign(at, chunk_end)
             self.told.even_in_told_line()
@@ -375,6 +381,10 @@ class Recovery:
         stop = self._around.stop(at)
         sparse = self._stack.is_sparse()
         line = text[line_start:stop]
+        if not sparse and text[at] == "=":
+            earlier = self._row_before_switches(at, line_start)
+            if earlier is not None:
+                return earlier
         assigns = re.match(r"[ \t]*[\w-]+[ \t]*=", line) is not None
         if (sparse and "=" not in line) or (not sparse and assigns and text[at] == "="):
             return self._mixed(at, line_start, stop, sparse)
@@ -389,6 +399,9 @@ class Recovery:
             self.told.skipped(at, chunk_end)
             return chunk_end
         self._say.misplaced(at)
+        if sparse and text[at] not in "\r\n}":
+            # It may go on like a row because it is meant as one: then the next rows are no new mistake.
+            self._mixed_layer = self._stack.opened
         taken = self._stack.finish_row()
         if text[at] in "\r\n":
             return at
@@ -399,6 +412,24 @@ class Recovery:
             return stop if stop > at or taken else at + 1
         self.told.skipped(at, chunk_end)
         return chunk_end
+
+    def _row_before_switches(self, at: int, line_start: int) -> int | None:
+        """Where `SW3` stands in a layer's first line `SW2 Numpad7  SW3 = Numpad8`, which lacks a `=`; what
+        follows `SW2 =` in `SW2 == Numpad7`. None for everything else."""
+        assert self._stack.opened is not None
+        if self._text[:at].rstrip(" \t")[-1:] == "=":
+            self.told.tell("misplaced", "a second `=` stands here", at, at + 1, "take one of the two out")
+            return at + 1
+        first = past(BLANKS, self._text, max(line_start, self._stack.opened + 1))
+        words = self._text[first:at].split()
+        if len(words) < 3 or self._text[self._stack.opened + 1 : first].strip():
+            return None
+        second = self._text.index(words[1], first + len(words[0]))
+        self._say.equals_missing(second, second + len(words[1]))
+        switch = self._text.rindex(words[-1], first, at)
+        self.told.skipped(first, switch)
+        self._stack.rewind(first)
+        return switch
 
     def _mixed(self, at: int, line_start: int, stop: int, sparse: bool) -> int:
         """A layer in which some lines name switches and others are rows."""

@@ -204,6 +204,8 @@ class _Resolver:
         word = settings["host-layout"].value
         if word.text in LAYOUT_NAMES:
             return layout(word.text)
+        if self._mistakes.lost(word.text):
+            return None
         from keyc.layout_help import unknown_layout_help
 
         help = unknown_layout_help(word.text)
@@ -352,6 +354,11 @@ class _Resolver:
         if isinstance(step, Pause):
             return Wait(self._time_us(step.time), mistakes.span(start, step.time.end))
         name, end = step.switch.text, step.switch.end
+        if isinstance(step, TapStep) and step.time is not None and name + step.time.text in switches:
+            message = f"`{name} {step.time.text}` is two words, and a switch's name is one"
+            where = mistakes.span(step.switch.start, step.time.end)
+            mistakes.tell("unknown-name", message, where, f"write {name}{step.time.text}")
+            return None
         is_switch = mistakes.names_switch(step.switch, switches)
         if isinstance(step, TapStep):
             time_us = TAP_US
@@ -368,7 +375,9 @@ class _Resolver:
         if step.nothing is not None:
             span = self._mistakes.span(start, step.nothing.end)
             return Expect((), (), step.nothing.text == "nothing-held", span)
-        expected = [press for part in step.presses for press in actions.expected_presses(part)]
+        expected = [
+            press for part in actions.expected(step.presses) for press in actions.expected_presses(part)
+        ]
         text = self._mistakes.source.text
         return Expect(
             tuple(expected),

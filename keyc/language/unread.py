@@ -60,6 +60,12 @@ _TRIED = {
     "keymap": "layer",
 }
 
+# Blocks in which several statements may share a line.
+_SHARED = ("keyboard", "timing", "dial", "scenario")
+_DIODES = ("cathode-to-row", "cathode-to-column", "none")
+_NEAR = 80  # characters: as far as is looked for parts of one word
+_PIECE = re.compile(r"(?<![\w-])\w+(?:-\w+)*(?![\w-])")
+
 CAPS_HELP = "a cap is written: SW1, or SW1 1.5u, or SW1 1x2u; a gap: [0.25u]"
 
 
@@ -75,22 +81,19 @@ class Unread:
     def sign(self, at: int, end: int) -> None:
         """A sign or a number where a key or a switch is due. Each is told, however many are in a line."""
         text, block = self._text[at:end], self._stack.statement
+        if self._in_pieces(at):
+            return
         if block != "layer":
-            before = self._text[:at].split()[-1]
-            if block == "wiring" and text.isdigit() and before.upper() in ("GPIO", "GP"):
-                help = f"write {before.upper()}{text}"
-                self._told.tell(
-                    "misplaced", f"`{before} {text}` is a pin's name in two pieces", at, end, help
-                )
-                self._told.words.add(before)
-                return
+            what = "switch"
+            if self._stack.in_columns():
+                what, help = "pin", "name the columns' pins, with blanks between: columns GPIO6 GPIO7 GPIO8"
             if block == "wiring" and text.isdigit():
                 help = f"pins are written with their name: GPIO{text}"
-            elif block == "wiring":
+            elif block == "wiring" and what == "switch":
                 help = "name the switches of the row, with blanks between; `--` where there is none"
-            else:
+            elif block != "wiring":
                 help = CAPS_HELP
-            self._told.tell("misplaced", f"{quoted(text)} is no switch", at, end, help)
+            self._told.tell("misplaced", f"{quoted(text)} is no {what}", at, end, help)
             return
         if text[0] in "/+":
             names = {"/": "Slash", "+": "NumpadAdd"}
@@ -138,6 +141,13 @@ class Unread:
                 )
                 self._told.words.add(name[0])
                 return
+        name = re.search(r"[\w-]+$", self._text[max(0, at - _NEAR) : at])
+        if text == ":" and name:
+            message = f"`{name[0]}:` is no cell: a row has nothing in front of its cells"
+            help = f"take it out; in a layer that names its switches, write {name[0]} = …"
+            self._told.tell("misplaced", message, at - len(name[0]), end, help)
+            self._told.words.add(name[0])
+            return
         if text[0].isprintable():
             key = _key_of(text) if len(text) == 1 else None
             if key:
@@ -152,6 +162,8 @@ class Unread:
 
     def unknown_statement(self, word: str, at: int) -> None:
         """A word that begins no statement, in a block or outside of all."""
+        if self._in_pieces(at):
+            return
         block = self._stack.statement
         forms = FORMS[block]
         where = f" in `{block}`" if block else ""
@@ -178,6 +190,11 @@ class Unread:
             help = f"write: {forms[near]}"
             if not block:
                 self._told.blocks.add(near)  # likely meant as one, so the file doesn't lack it
+        elif not block and self._text[at + len(word) :].lstrip(" \t")[:1] == "{":
+            help = f"write: layer {word} {{"
+            self._told.blocks.add("layer")
+        elif not block and self._text[at + len(word) :].lstrip(" \t")[:1] == "=":
+            help = f"write: let {word} = …; what a switch does stands in a layer: layer base {{ {word} = … }}"
         elif elsewhere:
             help = f"`{word}` stands inside `{elsewhere[0]} {{ }}`"
         else:
@@ -189,6 +206,10 @@ class Unread:
         text = self._text
         expected = self.expected()
         help = self.form_help()
+        if self._in_pieces(at):
+            return
+        if self._one_diode_for_all(at):
+            return
         if text[at] in "\r\n}":
             self.unfinished(at)
             return
@@ -211,16 +232,126 @@ class Unread:
             self._told.tell("name-unfit", message, at, at + len(found), self._name_help(found))
             self._told.words.add(found)
             return
+        if name and self._stack.opened is None and expected == "`=`":
+            before = self._text[:at].split()[-1]
+            if re.match(r"[\w-]+[ \t]*=", text[at : at + 80]) and self._stack.statement in (
+                "let",
+                "sequence",
+            ):
+                message = f"`{before} {found}` is two words, and a name is one"
+                self._told.tell("name-unfit", message, at, at + len(found), f"write {before}-{found}")
+                self._told.words.add(f"{before}-{found}")
+                return
+        alone = next((v.text for v in self._stack.values[-1:] if isinstance(v, Word)), "")
+        if alone in ("nothing", "nothing-held"):
+            help = f"write expect {found}, or expect {alone} as a statement of its own"
+            self._told.tell("misplaced", f"`{alone}` stands alone behind `expect`", at, at + len(found), help)
+            return
+        if expected == "`and` or `{`":
+            help = "between the names of layers stands `and`: layer numbers when arrows and symbols {"
         if name and self._stack.opened is None and expected == "`when` or `{`":
             before = self._text[:at].split()[-1]
+            if found in ("if", "while", "on", "with"):
+                message = f"`{found}` does not belong here: expected `when`"
+                help = "write: layer numbers when arrows {"
+                self._told.tell("misplaced", message, at, at + len(found), help)
+                return
+            if re.match(r"[\w-]+[ \t]*=", text[at : at + 80]):
+                self._told.tell("misplaced", f"{message}: expected `{{`", at, at + len(found), help)
+                return
             message = f"`{before} {found}` is two words, and a name is one"
             self._told.tell("name-unfit", message, at, at + len(found), f"write {before}-{found}")
             return
+        if self._stack.statement == "let" and expected == _EXPECTED["_NL"]:
+            help = (
+                "a name stands for one action; keys one after the other are a sequence: sequence NAME = A B"
+            )
+        if self._stack.opened is not None and self._stack.statement in _SHARED and self._stack.takes("_NL"):
+            help += f"\nwhat comes next begins with one of: {', '.join(FORMS[self._stack.statement])}"
         if expected:
             message += f": expected {expected}"
         if self._stack.statement == "wiring" and found.isdigit():
             help = f"pins are written with their name: GPIO{found}"
         self._told.tell("misplaced", message, at, at + len(found), help)
+
+    def corner_unfinished(self, at: int) -> None:
+        """`at` without its two lengths before this place."""
+        last = self._around.last_end(at)
+        message = "behind `at` stand two lengths, with a blank between: from the left and from the top"
+        self._told.tell("unfinished", message, last, last, f"write: {FORMS['shape']['at']}")
+
+    def equals_missing(self, start: int, end: int) -> None:
+        """An action right behind a switch, in a layer that names its switches."""
+        message = f"{quoted(self._text[start:end])} does not belong here: expected `=`"
+        help = "in a layer that names its switches, write for each: SW1 = Escape"
+        self._told.tell("misplaced", message, start, end, help)
+
+    def _one_diode_for_all(self, at: int) -> bool:
+        """Tells of `diode cathode-to-row`, if that stands before this place."""
+        words = [value for value in self._stack.values if isinstance(value, Word)][-2:]
+        if self._stack.statement != "wiring" or [word.text for word in words[:1]] != ["diode"]:
+            return False
+        if words[-1].text not in _DIODES:
+            return False
+        message = "`diode` gives one diode its name; which way they all point is told by `diodes`"
+        self._told.tell("misplaced", message, words[0].start, words[0].end, f"write: diodes {words[-1].text}")
+        return True
+
+    def _in_pieces(self, at: int) -> bool:
+        """Tells of one word with blanks in it, if a part of it stands here: `after quiet`, `cathode to row`,
+        `Page Up`, `SW 1`."""
+        near = max(self._around.line_start(at), at - _NEAR)
+        before = list(_PIECE.finditer(self._text, near, at))[-2:]
+        after = list(_PIECE.finditer(self._text, at, at + _NEAR))[:3]
+        if not after or after[0].start() != at:
+            return False
+        words = [*before, *after]
+        here = len(before)
+        # In `SW1 = Page Up  SW2 = …` it is only behind both words that the parser stops.
+        back = 2 if self._stack.is_sparse() else 1
+        for first in range(max(here - back, 0), here + 1):
+            for last in range(min(first + 2, len(words) - 1), max(first, here - back), -1):
+                pieces = words[first : last + 1]
+                written = self._text[pieces[0].start() : pieces[-1].end()]
+                if not re.fullmatch(r"[\w \t-]+", written):
+                    continue
+                whole = self._whole_word([piece.group() for piece in pieces])
+                if not whole:
+                    continue
+                count = "two" if len(pieces) == 2 else "three"
+                message = f"{quoted(' '.join(written.split()))} is {count} words, and it is written as one"
+                form = FORMS[self._stack.statement if self._stack.opened is not None else ""].get(whole)
+                self._told.tell(
+                    "misplaced",
+                    message,
+                    pieces[0].start(),
+                    pieces[-1].end(),
+                    f"write: {form}" if form else f"write {whole}",
+                )
+                self._told.words.update((whole, *(piece.group() for piece in pieces)))
+                return True
+        return False
+
+    def _whole_word(self, pieces: list[str]) -> str | None:
+        """What these words are as one: a word of the language, a layout, a key, a pin, a switch; or None."""
+        block = self._stack.statement
+        hyphened = "-".join(pieces)
+        if hyphened in RESERVED:
+            return hyphened
+        if block == "keyboard":
+            from keyc.layouts import LAYOUT_NAMES
+
+            return hyphened if hyphened in LAYOUT_NAMES else None
+        joined = "".join(pieces)
+        if block in ("wiring", "shape", "scenario") and len(pieces) == 2 and pieces[1].isdigit():
+            if pieces[0].upper() in ("GPIO", "GP"):
+                return joined.upper()
+            return joined if joined in self._told.names else None
+        if block in ("layer", "let", "sequence", "chord", "dial"):
+            from keyc.usages import usage_of
+
+            return joined if usage_of(joined) is not None else None
+        return None
 
     def _name_help(self, found: str) -> str:
         """A name like what was written where a name is due."""
@@ -240,6 +371,10 @@ class Unread:
         """What could stand here, in words; "" if that is too much to say."""
         terminals = {t for t in self._stack.may_come() if t.lstrip("_").isupper()}
         terminals.discard("$END")
+        if self._stack.statement == "chord":
+            terminals.discard("_OPEN")  # what the parser's states share with `timing`
+        if terminals == {"_NL", "_CLOSE"}:
+            return _EXPECTED["_NL"]
         if len(terminals) > 1:
             terminals -= {"_NL"}
         if len(terminals) > 1:
