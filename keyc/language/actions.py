@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from collections.abc import Sequence as Many
 
 from keyc.keyboard import (
@@ -113,14 +113,14 @@ class Actions:
             return self._texts.pressed(written)
         return self._press(written)
 
-    def expected(self, parts: Many[Written]) -> Many[Written]:
+    def expected(self, parts: Many[Written], switches: Container[str]) -> Many[Written]:
         """What a scenario expects, without the words that can't stand there, which are told."""
         words = [part for part in parts if isinstance(part, Word) and part.text[0] != '"']
         if all(usage_of(word.text) is not None or word.text in self.names for word in words):
             return parts
         from keyc.language.unknown_keys import keys_expected
 
-        return keys_expected(parts, self.names, self._mistakes)
+        return keys_expected(parts, switches, self.names, self._mistakes)
 
     def expected_presses(self, part: Written) -> tuple[Press, ...]:
         """The presses that a scenario expects: a key, or those of a text or a sequence. None, and told,

@@ -50,6 +50,10 @@ def _form(text: str, what: str, unit: str, example: str) -> Misread:
     if joined != text:
         count = "two" if len(text.split()) == 2 else "three"
         return Misread("number-form", f"`{text}` is {count} words", f"write it as one: {joined}")
+    if text.endswith(","):
+        return Misread("number-form", f"`{text}` ends in a comma", f"take it out: write {text.rstrip(',')}")
+    if re.fullmatch(rf"{_TIME}|{_SIZE}|{_ANGLE}", text.lower()):
+        return Misread("number-form", f"`{text}` has capitals", f"write {text.lower()}")
     if "," in text:
         one = text.replace(",", ".")
         is_two = one.count(".") > 1  # two numbers, most likely

@@ -27,7 +27,7 @@ class Mistakes:
         self.source = file.source
         self._file = file
         self._near: dict[str, str | None] = {}
-        self.places_short = 0  # how many switches rows of the matrix lack, as is told there
+        self.switches_short = 0  # how many switches `wiring` lacks by what is told there
         self._following: set[str] = set()
         self._unknown: dict[str, int] = {}  # by message: where it stands among the diagnostics
 

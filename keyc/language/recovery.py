@@ -47,6 +47,7 @@ class Recovery:
         self._mended = 0
         self._at = -1  # the last mistake's place, and how often it was come back to
         self._visits = 0
+        self._unclosed_end = -2  # where the line ends that the last text without a closing quote is in
         self._mixed_layer = -1  # where the last layer of both forms was opened
 
     def mended(self, error: Any) -> bool:
@@ -171,14 +172,19 @@ class Recovery:
     def _text_not_closed(self, at: int) -> int:
         end = self._text.find("\n", at)
         last = at + len(self._text[at:end].rstrip())
-        self.told.tell(
-            "text-not-closed",
-            "this text has no closing quote",
-            at,
-            last,
-            'end it with " on the same line; a quote inside a text is written \\"',
-        )
-        self.told.skipped(at, end)
+        if self._around.line_start(at) != self._unclosed_end + 1:  # else it is one text on two lines
+            self.told.tell(
+                "text-not-closed",
+                "this text has no closing quote",
+                at,
+                last,
+                'end it with " on the same line; a quote inside a text is written \\"',
+            )
+            self._unclosed_end = end
+        begin = at
+        if self._stack.keyword is not None and self._stack.statement not in _HEADERS:
+            begin = self._stack.keyword.start  # whose name is lost, too
+        self.told.skipped(begin, end)
         if self._stack.opened is None and self._stack.keyword is not None:
             if self._stack.statement in _HEADERS and self._around.body_follows(end):
                 self._complete_header(at)
@@ -322,6 +328,7 @@ class Recovery:
             self.told.even_in_told_line()
         else:
             self._say.misplaced(at)
+        chunk_end = max(chunk_end, self._say.end)
         taken = self._stack.finish_row()
         if text[at] in "\r\n":
             return at
@@ -381,6 +388,10 @@ class Recovery:
         stop = self._around.stop(at)
         sparse = self._stack.is_sparse()
         line = text[line_start:stop]
+        if text[at] == "=":
+            lacking = self._switch_for_action()
+            if lacking is not None:
+                return lacking
         if not sparse and text[at] == "=":
             earlier = self._row_before_switches(at, line_start)
             if earlier is not None:
@@ -412,6 +423,17 @@ class Recovery:
             return stop if stop > at or taken else at + 1
         self.told.skipped(at, chunk_end)
         return chunk_end
+
+    def _switch_for_action(self) -> int | None:
+        """Where the next switch stands that was taken for an action: `SW3 =   SW1 = A`."""
+        stack = self._stack.values
+        word = stack[-1] if len(stack) > 1 else None
+        if not isinstance(word, Word) or getattr(stack[-2], "type", "") != "_EQUALS":
+            return None
+        self._stack.rewind(word.start)
+        self._say.unfinished(word.start)
+        self._stack.finish_row()
+        return int(word.start)
 
     def _row_before_switches(self, at: int, line_start: int) -> int | None:
         """Where `SW3` stands in a layer's first line `SW2 Numpad7  SW3 = Numpad8`, which lacks a `=`; what

@@ -55,9 +55,16 @@ class RoughText:
                 depth -= 1
                 if depth <= 0:
                     return match.end()
-            elif found.endswith("\n") and self.first_word(match.end()) in FORMS[""]:
+            elif found.endswith("\n") and self._begins_statement(match.end()):
                 return match.end()
         return len(self._text)
+
+    def _begins_statement(self, line_start: int) -> bool:
+        word = self.first_word(line_start)
+        if word == "dial":  # in `wiring`, too, where it opens no block
+            stop = self.stop(line_start)
+            return self._text[stop : stop + 1] == "{"
+        return word in FORMS[""]
 
     def last_end(self, before: int) -> int:
         """The end of the last word before a place: blanks, comments and line ends are passed over."""

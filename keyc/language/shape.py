@@ -265,8 +265,8 @@ class _Caps:
         return False
 
     def _tell_unwired(self) -> None:
-        """Caps without a switch; but where the matrix lacks as many, that has been told."""
-        if len(self._unwired) <= self._mistakes.places_short:
+        """Caps without a switch; but where `wiring` lacks as many, that has been told."""
+        if len(self._unwired) <= self._mistakes.switches_short:
             return
         for word in self._unwired:
             name = word.text

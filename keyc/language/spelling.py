@@ -130,7 +130,7 @@ _KINDS = (
         lambda found: "a comment begins with # and runs to the end of its line",
     ),
     _Kind(
-        r"(?<=[\w)\"])(?:,(?=[ \t\r\n])(?![^(\n]{0,80}\))|;(?=[ \t\r]*\n))",
+        r"(?<=[\w)\".-])(?:,(?=[ \t\r\n])(?![^(\n]{0,80}\))|;(?=[ \t\r]*\n))",
         lambda found: " ",
         lambda found: f"`{found}` joins and ends nothing: between words stand blanks alone",
         lambda found: "take it out; a statement ends with its line",

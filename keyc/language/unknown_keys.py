@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from itertools import pairwise
 
 from keyc.language.calls import HOW_CALLED
 from keyc.language.given_names import GivenNames
 from keyc.language.mistakes import Mistakes, cut
 from keyc.language.statements import Action, Word
-from keyc.language.words import LATCH_HELP, RESERVED
+from keyc.language.unread import likely_meant
+from keyc.language.words import FORMS, LATCH_HELP, RESERVED
 from keyc.usages import instead_of, key_names, modifier_of, name_for_spoken, short_names, usage_of
+
+_STEPS = ", ".join(FORMS["scenario"])
 
 
 def tell_unknown_key(word: Word, names: GivenNames, mistakes: Mistakes) -> None:
@@ -40,10 +43,30 @@ def tell_unknown_key(word: Word, names: GivenNames, mistakes: Mistakes) -> None:
         if help is None and "" in names.layers:
             return  # a layer's name is missing, which is told: likely this one
         line = mistakes.source.line(mistakes.source.place(word.start)[0])
-        if help is None and re.match(r"[ \t]*sequence\b", line):
-            help = f'for a text write it in quotes: "{cut(text)}"'
+        if re.match(r"[ \t]*sequence\b", line):
+            help = _meant_in_sequence(word, help, names, mistakes)
         help = help or "`keyc names` lists every key; layers and lets get their names in this file"
         mistakes.unknown(f"no key, layer or let is called `{cut(text)}`", word, help)
+
+
+def _meant_in_sequence(word: Word, help: str | None, names: GivenNames, mistakes: Mistakes) -> str | None:
+    """Help for words of a sequence: a pause by another name, a text without its quotes."""
+    text = mistakes.source.text
+    time = re.compile(r"[ \t]+([0-9][0-9.]*(?:us|ms|s))(?![\w-])").match(text, word.end)
+    if time and word.text.lower() in ("pause", "delay", "sleep"):
+        mistakes.follows(Word(time[1], time.start(1), time.end(1)))
+        return f"write wait {time[1]}"
+    words = [word]
+    for match in re.compile(r"[ \t]*([\w-]+)").finditer(text, word.end):
+        one = match[1]
+        is_next = not text[words[-1].end : match.start(1)].strip(" \t")
+        if not is_next or usage_of(one) is not None or one in names or one in RESERVED:
+            break
+        words.append(Word(one, match.start(1), match.end(1)))
+    if help is not None and len(words) == 1:
+        return help
+    mistakes.follows(*words[1:])
+    return f'for a text write it in quotes: "{cut(text[word.start : words[-1].end])}"'
 
 
 def _called(word: Word, names: GivenNames, mistakes: Mistakes) -> str:
@@ -68,14 +91,23 @@ def names_in_pieces(written: Sequence[Action], names: GivenNames) -> dict[int, s
     return found
 
 
-def keys_expected(written: Sequence[Action], names: GivenNames, mistakes: Mistakes) -> tuple[Action, ...]:
+def keys_expected(
+    written: Sequence[Action], switches: Container[str], names: GivenNames, mistakes: Mistakes
+) -> tuple[Action, ...]:
     """What stands behind `expect`, names in one piece and without words that stand there for themselves."""
     kept: list[Action] = []
-    for one in in_one_piece(written, _unknown_in_pieces(written, names), mistakes):
+    joined = in_one_piece(written, _unknown_in_pieces(written, names), mistakes)
+    for number, one in enumerate(joined):
         if not isinstance(one, Word):
             kept.append(one)
             continue
         text = one.text
+        following = joined[number + 1] if number + 1 < len(joined) else None
+        if isinstance(following, Word) and _begins_step(one, following, switches, names):
+            near = likely_meant(text, FORMS["scenario"])
+            help = f"write: {FORMS['scenario'][near]}" if near else f"a step begins with one of: {_STEPS}"
+            mistakes.tell("unknown-statement", f"`{cut(text)}` begins no statement in `scenario`", one, help)
+            break
         if text in ("nothing", "nothing-held"):
             help = f"write it as a statement of its own: expect {text}"
             mistakes.tell("misplaced", f"`{text}` stands alone behind `expect`", one, help)
@@ -87,6 +119,13 @@ def keys_expected(written: Sequence[Action], names: GivenNames, mistakes: Mistak
         else:
             kept.append(one)
     return tuple(kept)
+
+
+def _begins_step(word: Word, following: Word, switches: Container[str], names: GivenNames) -> bool:
+    """Whether a word behind `expect` was meant to begin the next step: `release SW5`, `expects nothing`."""
+    if word.text in names or usage_of(word.text) is not None or word.text in RESERVED:
+        return False
+    return following.text in switches or following.text in ("nothing", "nothing-held")
 
 
 def _unknown_in_pieces(written: Sequence[Action], names: GivenNames) -> dict[int, str]:
@@ -160,6 +199,8 @@ def _key_meant_by(text: str, names: GivenNames, mistakes: Mistakes) -> str | Non
         return f"did you mean {text.replace('-', '+')}?"
     if (last in names.layers or modifier_of(last) is not None) and usage_of(first) is not None:
         return f"did you mean {first}/{last}?"
+    if re.sub("[-_]", "", text.lower()) in ("usbboot", "boot"):
+        return "write usb-boot"
     instead = instead_of(text)
     if instead:
         return instead

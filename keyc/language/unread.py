@@ -10,6 +10,7 @@ from keyc.language.rough_text import CHUNK, NAME, TEXT, RoughText, past
 from keyc.language.statements import Word
 from keyc.language.told import Told
 from keyc.language.words import FORMS, LATCH_HELP, RESERVED, SET_HELP
+from keyc.usages import indicators, name_for_spoken, name_of, usage_of
 
 _EXPECTED = {
     "NAME": "a name",
@@ -58,6 +59,10 @@ _TRIED = {
     "assert": "expect",
     "layout": "shape",
     "keymap": "layer",
+    "right": "clockwise",
+    "left": "counter-clockwise",
+    "anti-clockwise": "counter-clockwise",
+    "anticlockwise": "counter-clockwise",
 }
 
 # Blocks in which several statements may share a line.
@@ -77,6 +82,7 @@ class Unread:
         self._around = around
         self._stack = stack
         self._told = told
+        self.end = 0  # of what was told, where that is more than the word at hand
 
     def sign(self, at: int, end: int) -> None:
         """A sign or a number where a key or a switch is due. Each is told, however many are in a line."""
@@ -87,13 +93,17 @@ class Unread:
             what = "switch"
             if self._stack.in_columns():
                 what, help = "pin", "name the columns' pins, with blanks between: columns GPIO6 GPIO7 GPIO8"
-            if block == "wiring" and text.isdigit():
+            if block == "wiring" and text.isdigit() and self._is_pin_due():
                 help = f"pins are written with their name: GPIO{text}"
             elif block == "wiring" and what == "switch":
                 help = "name the switches of the row, with blanks between; `--` where there is none"
             elif block != "wiring":
                 help = CAPS_HELP
             self._told.tell("misplaced", f"{quoted(text)} is no {what}", at, end, help)
+            return
+        help = self._joined_otherwise(text, at)
+        if help:
+            self._told.tell("sign-without-quotes", f"{quoted(text)} is not a key's name", at, end, help)
             return
         if text[0] in "/+":
             names = {"/": "Slash", "+": "NumpadAdd"}
@@ -150,15 +160,35 @@ class Unread:
             return
         if text[0].isprintable():
             key = _key_of(text) if len(text) == 1 else None
-            if key:
+            if set(text) == {"."}:
+                help = "write .. to let through to what lies beneath, Period for the key that types a point"
+            elif key:
                 help = f'write {key} for the key, or "{text}" for the character'
             elif len(text) == 1:
-                help = f'write it in quotes: "{text}"'
+                spoken = name_for_spoken(text)
+                help = f"write {spoken}" if spoken else f'write it in quotes: "{text}"'
             else:
                 help = "a character is written in quotes, one to a cell; a key by its name"
             self._told.tell("sign-without-quotes", f"{quoted(text)} is not a key's name", at, end, help)
         else:
             self._told.tell("misplaced", f"{quoted(text)} can't be read", at, end, "take this character out")
+
+    def _joined_otherwise(self, text: str, at: int) -> str:
+        """Help for `Tab|arrows`, `Q,W` and `<Tab>`; "" for everything else."""
+        enclosed = re.fullmatch(r"[(\[<]([\w+/-]+)[)\]>]", text)
+        before = re.search(r"[\w-]+$", self._text[max(0, at - _NEAR) : at])
+        if enclosed and not before:
+            return f"write {enclosed[1]}"
+        joined = re.fullmatch(r"[|,;\\]([\w-]+)", text)
+        if not joined or not before:
+            return ""
+        if usage_of(joined[1]) is not None:
+            return f"between cells stand blanks: {before[0]} {joined[1]}"
+        return f"a key and what is on while it is held are joined by `/`: {before[0]}/{joined[1]}"
+
+    def _is_pin_due(self) -> bool:
+        last = self._stack.values[-1]
+        return self._stack.in_columns() or (isinstance(last, Word) and last.text == "row")
 
     def unknown_statement(self, word: str, at: int) -> None:
         """A word that begins no statement, in a block or outside of all."""
@@ -182,6 +212,10 @@ class Unread:
                 f"begin a new line with it: {forms[word]}",
             )
             return
+        elif block == "wiring" and word in _DIODES:
+            help = f"write: diodes {word}"
+        elif block == "wiring" and re.fullmatch(r"(?i:gpio|gp)[0-9]{1,2}", word):
+            help = f"a line begins with what is soldered there: row {word} SW1 SW2 --, or direct {word} SW12"
         elif word == "latch":
             help = LATCH_HELP
         elif word == "set":
@@ -272,6 +306,8 @@ class Unread:
             message += f": expected {expected}"
         if self._stack.statement == "wiring" and found.isdigit():
             help = f"pins are written with their name: GPIO{found}"
+        if expected == "`edges-per-detent`":
+            help = "write: dial GPIO20 GPIO21 DIAL1 edges-per-detent 4"
         self._told.tell("misplaced", message, at, at + len(found), help)
 
     def corner_unfinished(self, at: int) -> None:
@@ -329,6 +365,7 @@ class Unread:
                     f"write: {form}" if form else f"write {whole}",
                 )
                 self._told.words.update((whole, *(piece.group() for piece in pieces)))
+                self.end = pieces[-1].end()
                 return True
         return False
 
@@ -343,14 +380,17 @@ class Unread:
 
             return hyphened if hyphened in LAYOUT_NAMES else None
         joined = "".join(pieces)
+        if block == "wiring" and joined in indicators():
+            return joined
         if block in ("wiring", "shape", "scenario") and len(pieces) == 2 and pieces[1].isdigit():
             if pieces[0].upper() in ("GPIO", "GP"):
                 return joined.upper()
             return joined if joined in self._told.names else None
         if block in ("layer", "let", "sequence", "chord", "dial"):
-            from keyc.usages import usage_of
-
-            return joined if usage_of(joined) is not None else None
+            if usage_of(joined) is not None:
+                return joined
+            is_switch = self._stack.is_sparse() and pieces[-1].isdigit() and joined in self._told.names
+            return joined if is_switch else None
         return None
 
     def _name_help(self, found: str) -> str:
@@ -373,6 +413,8 @@ class Unread:
         terminals.discard("$END")
         if self._stack.statement == "chord":
             terminals.discard("_OPEN")  # what the parser's states share with `timing`
+        if self._stack.statement == "timing":
+            terminals.discard("_ON")  # the same the other way round
         if terminals == {"_NL", "_CLOSE"}:
             return _EXPECTED["_NL"]
         if len(terminals) > 1:
@@ -422,7 +464,6 @@ def likely_meant(word: str, known: Iterable[str]) -> str | None:
 def _key_of(character: str) -> str | None:
     """The key that carries a sign on a US keyboard without modifiers, for help lines."""
     from keyc.layouts import layout
-    from keyc.usages import name_of
 
     strokes = layout("linux-us").strokes(character)
     if strokes is None or len(strokes) != 1 or strokes[0].modifiers:

@@ -207,6 +207,8 @@ class _Wires:
 
     def _light(self, line: LightLine) -> list[Light]:
         pin = self._pin(line.pin, "a light")
+        if self._mistakes.lost(line.indicator.text):
+            return []
         indicator = led_usage(line.indicator.text)
         if indicator is None and line.indicator.text not in self._layers:
             known = (*indicators(), *self._layers)
@@ -248,7 +250,10 @@ class _Wires:
     def _row(self, row: MatrixRow, pin: int, diode_of: Mapping[str, str]) -> None:
         self._row_length(row)
         for index, word in enumerate(row.switches):
-            if word.text != "--":
+            if word.text in ("none", "nothing", "off"):
+                message = f"`{word.text}` is a word of the language, and no switch"
+                self._mistakes.tell("reserved-name", message, word, "where there is no switch write --")
+            elif word.text != "--":
                 column = self._columns[index] if index < len(self._columns) else _NO_PIN
                 self._switch(word, pin, column, None, diode_of)
 
@@ -273,7 +278,7 @@ class _Wires:
                 label,
             )
         elif many < due:
-            mistakes.places_short += due - many
+            mistakes.switches_short += due - many
             mistakes.tell(
                 "row-too-short",
                 f"this row has {places}, but there are {columns}",
@@ -287,6 +292,7 @@ class _Wires:
     ) -> None:
         name = word.text
         if name in self._switches:
+            self._mistakes.switches_short += 1
             self._mistakes.tell(
                 "switch-wired-twice",
                 f"`{name}` is wired twice",

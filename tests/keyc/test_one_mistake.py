@@ -181,7 +181,28 @@ WRITTEN = [
     ("layer numbers {", "layer numbers if arrows {", "misplaced", "when arrows"),
     ("layer numbers {", "layer numbers when arrows + base {", "misplaced", "stands `and`"),
     ("layer numbers {", "layer numbers when arrows, base {", "foreign-sign", "take it out"),
+    # One key and what is on while it is held, and cells that are joined otherwise.
+    ("Tab/arrows", "Tab(arrows)", "unknown-name", "Tab/arrows"),
+    ("Tab/arrows", "Tab|arrows", "sign-without-quotes", "Tab/arrows"),
+    ("Tab/arrows", "(Tab/arrows)", "sign-without-quotes", "write Tab/arrows"),
+    ("Escape      Q", "Escape,Q", "sign-without-quotes", "Escape Q"),
+    ("Escape      Q", "<Escape> Q", "sign-without-quotes", "write Escape"),
+    ("..   ..  ", "..,  ..,  ", "foreign-sign", "take it out"),
+    ("..   ..  ", ".... ..  ", "sign-without-quotes", "write .."),
+    ("ArrowUp    ", "↑    ", "sign-without-quotes", "write ArrowUp"),
+    ("usb-boot", "usb_boot", "unknown-name", "write usb-boot"),
+    ("SW3 = Numpad8", "SW3 =", "unfinished", "SW1 = Escape"),
+    ("SW3 = Numpad8", "SW 3 = Numpad8", "misplaced", "write SW3"),
     # Names, pins and numbers.
+    ("GPIO10 SW12", "GPIO10 SW12\n    light GPIO25 Caps Lock", "misplaced", "write CapsLock"),
+    ("GPIO10 SW12", "GPIO10 SW12\n    dial GPIO20 GPIO21 D1 edges 4", "misplaced", "edges-per-detent 4"),
+    ("SW11    --", "SW11    none", "reserved-name", "write --"),
+    ("SW11    --", "SW11    0", "misplaced", "`--`"),
+    ("SW10    SW11    --", "SW9     SW11    --", "switch-wired-twice", "its own name"),
+    ("row GPIO4 ", "GPIO4 ", "unknown-statement", "row GPIO4"),
+    ("diodes cathode", "cathode", "unknown-statement", "diodes cathode-to-row"),
+    ("debounce 5ms", "debounce 5ms, hold-after 200ms", "number-form", "write 5ms"),
+    ("debounce 5ms", "debounce 5MS", "number-form", "write 5ms"),
     ("SW12 1x2u", "SW12 1 x 2u", "number-form", "1x2u"),
     ("5ms", "5 milliseconds", "number-form", "write 5ms"),
     ("GPIO6 ", "GPIO 6 ", "misplaced", "GPIO6"),
@@ -237,9 +258,32 @@ CHANGED: list[tuple[Callable[[str], str], str, str]] = [
     (lambda text: text + "chord SW2 SW3 base = CapsLock\n", "misplaced", "SW2 SW3 on base"),
     (lambda text: text + "sequence hi = Hello Enter\n", "unknown-name", '"Hello"'),
     (lambda text: text + "layer extra SW1 = A\n", "misplaced", "layer base {"),
+    (lambda text: text + 'sequence hi = "Kind regards\n', "text-not-closed", 'end it with "'),
+    (lambda text: text + 'sequence hi = "Kind\n" Enter\n', "text-not-closed", 'end it with "'),
+    (lambda text: text + "sequence hi = Kind regards Enter\n", "unknown-name", '"Kind regards"'),
+    (lambda text: text + "sequence hi = A pause 50ms B\n", "unknown-name", "write wait 50ms"),
+    (lambda text: text + 'scenario "x" { tap SW2 expect Q release SW2 }\n', "unknown-statement", "up SW5"),
+    (
+        lambda text: text + 'scenario "x" { tap SW2 expect Q expects nothing }\n',
+        "unknown-statement",
+        "expect Tab",
+    ),
     (lambda text: text + text, "said-twice", "one of the two"),
     (lambda text: "", "part-missing", "add wiring"),
     (lambda text: "hello\n", "unknown-statement", "wiring"),
+]
+
+
+# The dial of a keymap that has one.
+TURNED = [
+    ("dial DIAL1 on base", "dial on base", "misplaced", "dial DIAL1 on base"),
+    ("dial DIAL1 on base", "dial DIAL1", "misplaced", "dial DIAL1 on base"),
+    ("{ clockwise =", "{ clockwise:", "foreign-sign", "write ="),
+    ("{ clockwise =", "{ right =", "unknown-statement", "clockwise = "),
+    ("counter-clockwise", "counter clockwise", "misplaced", "counter-clockwise"),
+    ("counter-clockwise", "anti-clockwise", "unknown-statement", "counter-clockwise"),
+    ("DIAL1\n", "DIAL1 edges per detent 4\n", "misplaced", "write edges-per-detent"),
+    ("wiring {", "Wiring {", "unknown-statement", "write: wiring {"),
 ]
 
 
@@ -265,6 +309,16 @@ def test_one_slip_is_one_mistake(there: str, written: str, code: str, help: str)
 @pytest.mark.parametrize(("change", "code", "help"), CHANGED)
 def test_one_habit_is_one_mistake(change: Callable[[str], str], code: str, help: str) -> None:
     told, mend = only_mistake(change(KEYMAP))
+    assert told == code
+    assert help in mend
+
+
+@pytest.mark.parametrize(("there", "written", "code", "help"), TURNED)
+def test_one_slip_with_a_dial_is_one_mistake(there: str, written: str, code: str, help: str) -> None:
+    text = KEYMAP.replace("SW12\n}", "SW12\n    dial GPIO20 GPIO21 DIAL1\n}")
+    text += "dial DIAL1 on base { clockwise = AudioVolumeUp  counter-clockwise = AudioVolumeDown }\n"
+    assert check_text(source_of("new.keys", text.encode()))[1] == []
+    told, mend = only_mistake(text.replace(there, written, 1))
     assert told == code
     assert help in mend
 
