@@ -29,7 +29,7 @@ _WORD_OF_A_LINE = (
 )
 _NAMED_BY_COLONS = (
     r"[ \t]*(?:(?:let|sequence)[ \t]+[\w-]+:|(?:(?:layer|dial)[ \t][^\n{]*{[ \t]*)?"
-    r"(?:[\w-]+[ \t]*[:=][ \t]*[^\s:={}#]+[ \t]*)+(?:}[ \t]*)?(?:#[^\n]*)?\r?$)"
+    r"(?:[\w-]+[ \t]*[:=][ \t]*[^\s:={}#]++[ \t]*+)+(?:}[ \t]*)?(?:#[^\n]*)?\r?$)"
 )
 
 
@@ -181,10 +181,11 @@ def respelt(source: Source) -> tuple[str, list[Diagnostic]]:
     pieces: list[str] = []
     places: list[list[tuple[int, int]]] = [[] for _ in _KINDS]
     end = 0
+    fits: dict[tuple[int, int], bool] = {}
     for match in _SIGNS.finditer(text):
         if match.lastindex is None:
             continue
-        number = _kind_in_line(match.lastindex - 1, match, text)
+        number = _kind_in_line(match.lastindex - 1, match, text, fits)
         if number is None:
             continue
         kind = _KINDS[number]
@@ -206,14 +207,24 @@ def respelt(source: Source) -> tuple[str, list[Diagnostic]]:
     return braced, found
 
 
-def _kind_in_line(first: int, match: re.Match[str], text: str) -> int | None:
-    """The number of the first kind that a sign may be in its line, from the one on that it looks like."""
+def _kind_in_line(
+    first: int, match: re.Match[str], text: str, fits: dict[tuple[int, int], bool]
+) -> int | None:
+    """The number of the first kind that a sign may be in its line, from the one on that it looks like.
+
+    `fits`: whether a line looks as a kind wants it, by where it begins and the kind's number, once known.
+    """
     line_start = text.rfind("\n", 0, match.start()) + 1
     for number in range(first, len(_KINDS)):
         kind = _KINDS[number]
         if number > first and not re.compile(kind.pattern).match(text, match.start()):
             continue
-        if not kind.line or re.compile(kind.line, re.M).match(text, line_start):
+        if not kind.line:
+            return number
+        place = (line_start, number)
+        if place not in fits:
+            fits[place] = re.compile(kind.line, re.M).match(text, line_start) is not None
+        if fits[place]:
             return number
         if not kind.may_be_another:
             return None
