@@ -6,11 +6,12 @@ import re
 from collections.abc import Iterable
 
 from keyc.language.parser_stack import ParserStack, Token
+from keyc.language.pieces import pieces_at
 from keyc.language.rough_text import CHUNK, NAME, TEXT, RoughText, past
 from keyc.language.statements import Word
 from keyc.language.told import Told
 from keyc.language.words import FORMS, LATCH_HELP, RESERVED, SET_HELP
-from keyc.usages import indicators, name_for_spoken, name_of, usage_of
+from keyc.usages import name_for_spoken, name_of, usage_of
 
 _EXPECTED = {
     "NAME": "a name",
@@ -68,8 +69,7 @@ _TRIED = {
 # Blocks in which several statements may share a line.
 _SHARED = ("keyboard", "timing", "dial", "scenario")
 _DIODES = ("cathode-to-row", "cathode-to-column", "none")
-_NEAR = 80  # characters: as far as is looked for parts of one word
-_PIECE = re.compile(r"(?<![\w-])\w+(?:-\w+)*(?![\w-])")
+_NEAR = 80  # characters: as far as is looked for a word before a sign
 
 CAPS_HELP = "a cap is written: SW1, or SW1 1.5u, or SW1 1x2u; a gap: [0.25u]"
 
@@ -268,10 +268,8 @@ class Unread:
             return
         if name and self._stack.opened is None and expected == "`=`":
             before = self._text[:at].split()[-1]
-            if re.match(r"[\w-]+[ \t]*=", text[at : at + 80]) and self._stack.statement in (
-                "let",
-                "sequence",
-            ):
+            is_named = self._stack.statement in ("let", "sequence")
+            if is_named and re.match(r"[\w-]+[ \t]*=", text[at : at + _NEAR]):
                 message = f"`{before} {found}` is two words, and a name is one"
                 self._told.tell("name-unfit", message, at, at + len(found), f"write {before}-{found}")
                 self._told.words.add(f"{before}-{found}")
@@ -290,16 +288,14 @@ class Unread:
                 help = "write: layer numbers when arrows {"
                 self._told.tell("misplaced", message, at, at + len(found), help)
                 return
-            if re.match(r"[\w-]+[ \t]*=", text[at : at + 80]):
+            if re.match(r"[\w-]+[ \t]*=", text[at : at + _NEAR]):
                 self._told.tell("misplaced", f"{message}: expected `{{`", at, at + len(found), help)
                 return
             message = f"`{before} {found}` is two words, and a name is one"
             self._told.tell("name-unfit", message, at, at + len(found), f"write {before}-{found}")
             return
         if self._stack.statement == "let" and expected == _EXPECTED["_NL"]:
-            help = (
-                "a name stands for one action; keys one after the other are a sequence: sequence NAME = A B"
-            )
+            help = "a name is one action's; for keys one after the other write: sequence NAME = A B"
         if self._stack.opened is not None and self._stack.statement in _SHARED and self._stack.takes("_NL"):
             help += f"\nwhat comes next begins with one of: {', '.join(FORMS[self._stack.statement])}"
         if expected:
@@ -334,64 +330,20 @@ class Unread:
         return True
 
     def _in_pieces(self, at: int) -> bool:
-        """Tells of one word with blanks in it, if a part of it stands here: `after quiet`, `cathode to row`,
-        `Page Up`, `SW 1`."""
-        near = max(self._around.line_start(at), at - _NEAR)
-        before = list(_PIECE.finditer(self._text, near, at))[-2:]
-        after = list(_PIECE.finditer(self._text, at, at + _NEAR))[:3]
-        if not after or after[0].start() != at:
-            return False
-        words = [*before, *after]
-        here = len(before)
+        """Tells of one word with blanks in it, if a part of it stands here."""
         # In `SW1 = Page Up  SW2 = …` it is only behind both words that the parser stops.
         back = 2 if self._stack.is_sparse() else 1
-        for first in range(max(here - back, 0), here + 1):
-            for last in range(min(first + 2, len(words) - 1), max(first, here - back), -1):
-                pieces = words[first : last + 1]
-                written = self._text[pieces[0].start() : pieces[-1].end()]
-                if not re.fullmatch(r"[\w \t-]+", written):
-                    continue
-                whole = self._whole_word([piece.group() for piece in pieces])
-                if not whole:
-                    continue
-                count = "two" if len(pieces) == 2 else "three"
-                message = f"{quoted(' '.join(written.split()))} is {count} words, and it is written as one"
-                form = FORMS[self._stack.statement if self._stack.opened is not None else ""].get(whole)
-                self._told.tell(
-                    "misplaced",
-                    message,
-                    pieces[0].start(),
-                    pieces[-1].end(),
-                    f"write: {form}" if form else f"write {whole}",
-                )
-                self._told.words.update((whole, *(piece.group() for piece in pieces)))
-                self.end = pieces[-1].end()
-                return True
-        return False
-
-    def _whole_word(self, pieces: list[str]) -> str | None:
-        """What these words are as one: a word of the language, a layout, a key, a pin, a switch; or None."""
-        block = self._stack.statement
-        hyphened = "-".join(pieces)
-        if hyphened in RESERVED:
-            return hyphened
-        if block == "keyboard":
-            from keyc.layouts import LAYOUT_NAMES
-
-            return hyphened if hyphened in LAYOUT_NAMES else None
-        joined = "".join(pieces)
-        if block == "wiring" and joined in indicators():
-            return joined
-        if block in ("wiring", "shape", "scenario") and len(pieces) == 2 and pieces[1].isdigit():
-            if pieces[0].upper() in ("GPIO", "GP"):
-                return joined.upper()
-            return joined if joined in self._told.names else None
-        if block in ("layer", "let", "sequence", "chord", "dial"):
-            if usage_of(joined) is not None:
-                return joined
-            is_switch = self._stack.is_sparse() and pieces[-1].isdigit() and joined in self._told.names
-            return joined if is_switch else None
-        return None
+        found = pieces_at(self._text, at, self._stack.statement, self._told.names, back)
+        if found is None:
+            return False
+        count = "two" if len(found.words) == 2 else "three"
+        message = f"{quoted(' '.join(found.words))} is {count} words, and it is written as one"
+        forms = FORMS[self._stack.statement if self._stack.opened is not None else ""]
+        help = f"write: {forms[found.whole]}" if found.whole in forms else f"write {found.whole}"
+        self._told.tell("misplaced", message, found.start, found.end, help)
+        self._told.words.update((found.whole, *found.words))
+        self.end = found.end
+        return True
 
     def _name_help(self, found: str) -> str:
         """A name like what was written where a name is due."""
