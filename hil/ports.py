@@ -51,7 +51,7 @@ class Drive:
 
 def ports_found() -> list[PortFound]:
     """Every serial port. Only those on USB are asked who they are: others may belong to anything."""
-    from serial.tools.list_ports import comports  # type: ignore[import-untyped]
+    from serial.tools.list_ports import comports
 
     found = []
     for port in sorted(comports(), key=lambda each: str(each.device)):

@@ -11,7 +11,7 @@ from keyc.diagnostics import UserError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from serial import SerialBase  # type: ignore[import-untyped]
+    from serial import SerialBase
 
     from hil.virtual import Console
 
@@ -223,7 +223,7 @@ class _Board:
 
 
 def _boards() -> list[tuple[str, _Board]]:
-    from serial.tools.list_ports import comports  # type: ignore[import-untyped]
+    from serial.tools.list_ports import comports
 
     return [
         (port.device, _Board(port.vid, port.pid, port.serial_number, port.location))

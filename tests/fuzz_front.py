@@ -31,7 +31,7 @@ _UNSEEN = (
     *("e\u0301", "\u202e", "\u200b", "\ufeff", "\x00", "\x1b[2J", "\t", "\r", "\n", "\r\n", "\\\n"),
     *("\x85", "\u2028", "\ud7ff", "\U0001f600", " ", *"“”«»„‘’…—–×｛［Ａ", "\xa0", " // ", "\n; ", " | "),
 )
-_PIECES = (*_WORDS.split(), *_UNSEEN)
+_PIECES: tuple[str, ...] = (*_WORDS.split(), *_UNSEEN)
 
 
 def bases() -> list[str]:

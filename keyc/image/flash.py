@@ -45,7 +45,7 @@ _BOOTSEL = "hold BOOTSEL (or short its pads) while you plug the board in, or pre
 
 
 @dataclass(frozen=True, slots=True)
-class Image:
+class ImageFile:
     """A UF2 file that was looked through. `identity` is None where it isn't one of ours; `memory` is what
     comes to lie in the chip, by rising address."""
 
@@ -127,7 +127,7 @@ class Rig(Protocol):
     def sleep(self, seconds: float) -> None: ...
 
 
-def read_image(path: str) -> Image:
+def read_image(path: str) -> ImageFile:
     """A UF2 file. UserError if it can't be read or isn't one for this chip."""
     try:
         data = Path(path).read_bytes()
@@ -138,7 +138,7 @@ def read_image(path: str) -> Image:
     return image_of(data, path)
 
 
-def image_of(data: bytes, name: str) -> Image:
+def image_of(data: bytes, name: str) -> ImageFile:
     """Looks a UF2 file through (https://github.com/microsoft/uf2): whole, for this chip, in one memory.
 
     UserError if it is anything else: the ROM would wait for the missing blocks for ever.
@@ -174,7 +174,7 @@ def image_of(data: bytes, name: str) -> Image:
     if len(places) != 1 or None in places:
         raise refuse("it isn't for the flash alone, nor for RAM alone: the ROM takes neither both nor others")
     memory = b"".join(payloads[address] for address in sorted(payloads))
-    return Image(data, count, places == {"flash"}, _identity_in(memory), memory)
+    return ImageFile(data, count, places == {"flash"}, _identity_in(memory), memory)
 
 
 def _memory_of(address: int) -> str | None:
@@ -196,7 +196,7 @@ def _identity_in(memory: bytes) -> UsbIdentity | None:
 
 
 def flashed(
-    image: Image,
+    image: ImageFile,
     rig: Rig,
     *,
     drive: str | None = None,
@@ -269,7 +269,7 @@ def _no_drive(rig: Rig, wanted: str | None) -> UserError:
     )
 
 
-def _write(image: Image, rig: Rig, target: Drive) -> None:
+def _write(image: ImageFile, rig: Rig, target: Drive) -> None:
     try:
         rig.write(target, NAME_ON_DRIVE, image.data)
     except OSError as error:
@@ -293,7 +293,7 @@ def _write(image: Image, rig: Rig, target: Drive) -> None:
 
 
 def _board_awaited(
-    image: Image, rig: Rig, others: Sequence[Drive], before: Sequence[BoardSeen]
+    image: ImageFile, rig: Rig, others: Sequence[Drive], before: Sequence[BoardSeen]
 ) -> BoardSeen | None:
     """`others` and `before`: drives and devices that have been there all the time."""
     if rig.boards() is None or image.identity is None:
@@ -405,7 +405,7 @@ class ThisComputer:
         return [BoardSeen(one.identity, one.title, ports.get(_key_of(one))) for one in devices]
 
     def _ports(self) -> dict[tuple[int, int, str], str]:
-        from serial.tools.list_ports import comports  # type: ignore[import-untyped]
+        from serial.tools.list_ports import comports
 
         return {(each.vid, each.pid, each.product or ""): each.device for each in comports() if each.vid}
 

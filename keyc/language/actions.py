@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from collections.abc import Sequence as Many
 
 from keyc.keyboard import (
@@ -112,6 +112,15 @@ class Actions:
         if text[0] == '"':
             return self._texts.pressed(written)
         return self._press(written)
+
+    def expected(self, parts: Many[Written], switches: Container[str]) -> Many[Written]:
+        """What a scenario expects, without the words that can't stand there, which are told."""
+        words = [part for part in parts if isinstance(part, Word) and part.text[0] != '"']
+        if all(usage_of(word.text) is not None or word.text in self.names for word in words):
+            return parts
+        from keyc.language.unknown_keys import keys_expected
+
+        return keys_expected(parts, switches, self.names, self._mistakes)
 
     def expected_presses(self, part: Written) -> tuple[Press, ...]:
         """The presses that a scenario expects: a key, or those of a text or a sequence. None, and told,
@@ -249,7 +258,7 @@ class Actions:
         for word in written.modifiers:
             number = modifier_of(word.text)
             if number is None:
-                self._not_a_modifier(word)
+                self._not_a_modifier(word, written)
                 return None
             if number in modifiers:
                 help = "take one of them out"
@@ -260,10 +269,13 @@ class Actions:
         if isinstance(key, Word) and (key.text in self.names or key.text in RESERVED):
             self._tell_no_key_after_plus(key, key.text)
             return None
-        press = self._calls.action(key) if isinstance(key, Call) else self._press(key)
-        if press is not None and not isinstance(press, Press):
-            self._tell_no_key_after_plus(key.name, f"{key.name.text}(…)")  # type: ignore[union-attr]
-            return None
+        if isinstance(key, Call):
+            press = self._calls.action(key)
+            if press is not None and not isinstance(press, Press):
+                self._tell_no_key_after_plus(key.name, f"{key.name.text}(…)")
+                return None
+        else:
+            press = self._press(key)
         if press is None:
             return None
         around = {number for number in modifiers if press.usage != Usage(KEYBOARD_PAGE, number)}
@@ -277,15 +289,18 @@ class Actions:
             "after the modifiers comes one key or one character in quotes: Control+Z",
         )
 
-    def _not_a_modifier(self, word: Word) -> None:
+    def _not_a_modifier(self, word: Word, written: Modified) -> None:
         meant = name_for_spoken(word.text)
         if meant is None or modifier_of(meant) is None:
             meant = self._mistakes.nearest(word.text, _MODIFIERS)
-        help = (
-            f"write {meant}"
-            if meant
-            else "before `+` stand Control, Shift, Alt or Meta, or one hand's: AltRight"
-        )
+        key = written.key
+        if meant:
+            help = f"write {meant}"
+        elif isinstance(key, Word) and modifier_of(key.text) is not None and usage_of(word.text) is not None:
+            others = [f"{one.text}+" for one in written.modifiers if one is not word]
+            help = f"the modifiers come first: write {''.join(others)}{key.text}+{word.text}"
+        else:
+            help = "before `+` stand Control, Shift, Alt or Meta, or one hand's: AltRight"
         self._mistakes.tell("not-a-modifier", f"`{cut(word.text)}` is not a modifier", word, help)
 
     def _stands_apart(self, written: Modified | Dual, signs: Many[Word]) -> bool:
@@ -318,11 +333,12 @@ class Actions:
         tap, hold = map(self.action, written.parts)
         target = None if hold is None else target_of(hold)
         if hold is not None and target is None:
+            help = "after `/` comes what is on while the key is held: a layer or modifiers, as in Space/Shift"
+            first, second = map(self._mistakes.quote, written.parts)
+            if isinstance(hold, Press) and tap is not None and target_of(tap) is not None:
+                help = f"the key comes first: write {second}/{first}"
             self._mistakes.tell(
-                "hold-is-no-layer",
-                f"`{self._mistakes.quote(written.parts[1])}` can't be held by `/`",
-                written.parts[1],
-                "after `/` comes what is on while the key is held: a layer or modifiers, as in Space/Shift",
+                "hold-is-no-layer", f"`{second}` can't be held by `/`", written.parts[1], help
             )
         if tap is not None and not is_simple(tap, written.parts[0], self._mistakes, "before `/`"):
             return None

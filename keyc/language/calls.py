@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from keyc.keyboard import (
     Action,
@@ -74,15 +74,27 @@ class Calls:
                 self._mistakes.tell("unknown-name", "`latch` is not used here", written.name, LATCH_HELP)
             case _ if not self._mistakes.lost(name):
                 near = self._mistakes.nearest(name, HOW_CALLED)
-                self._mistakes.tell(
-                    "unknown-name",
-                    f"no action is called `{cut(name)}(…)`",
-                    written.name,
+                help = self._without_brackets(name, written.arguments) or (
                     f"did you mean {near}(…)?"
                     if near
-                    else "actions with brackets are " + ", ".join(HOW_CALLED),
+                    else "actions with brackets are " + ", ".join(HOW_CALLED)
+                )
+                self._mistakes.tell(
+                    "unknown-name", f"no action is called `{cut(name)}(…)`", written.name, help
                 )
         return None
+
+    def _without_brackets(self, name: str, arguments: Sequence[Part]) -> str:
+        """Help where somebody calls for what needs no brackets: `layer(arrows)`, `hold(Tab, arrows)`,
+        `Tab(arrows)`."""
+        *keys, last = (self._mistakes.quote(part) for part in arguments)
+        if last not in self._names.layers or len(keys) > 1:
+            return ""
+        if not keys and usage_of(name) is not None:
+            keys = [name]
+        if keys:
+            return f"a key when tapped and a layer while held is written {keys[0]}/{last}"
+        return f"for a layer while the key is held write its name alone: {last}"
 
     def _only_argument(self, written: Call, help: str) -> Part | None:
         if len(written.arguments) == 1:

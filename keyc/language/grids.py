@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 from keyc.diagnostics import Label
 from keyc.keyboard import Cell, Layer, Off, Switch, Through
@@ -11,7 +12,8 @@ from keyc.language.calls import HOW_CALLED
 from keyc.language.given_names import GivenNames
 from keyc.language.mistakes import Mistakes, cut
 from keyc.language.shape import Shape
-from keyc.language.statements import Action, Dual, LayerBlock, Modified, Word
+from keyc.language.statements import Action, Assignment, Dual, LayerBlock, Modified, Word
+from keyc.usages import modifier_of, usage_of
 
 _DRAWN_COLUMNS = 68
 
@@ -44,11 +46,30 @@ def _sparse(
 ) -> dict[str, Cell]:
     cells: dict[str, Cell] = {}
     seen: dict[str, Word] = {}
-    for assignment in block.assignments:
+    for written in block.assignments:
+        assignment = _switch_first(written, switches, actions, mistakes)
         cell = actions.cell(assignment.action)
         if mistakes.names_switch(assignment.switch, switches) and mistakes.once(seen, assignment.switch):
             cells[assignment.switch.text] = cell
     return cells
+
+
+def _switch_first(
+    written: Assignment, switches: Mapping[str, Switch], actions: Actions, mistakes: Mistakes
+) -> Assignment:
+    """`Escape = SW1` the other way round, which is told."""
+    action, switch = written.switch, written.action
+    if not isinstance(switch, Word) or switch.text not in switches or action.text in switches:
+        return written
+    if usage_of(action.text) is None and action.text not in actions.names:
+        return written
+    mistakes.tell(
+        "misplaced",
+        f"`{cut(action.text)}` stands where a switch is due",
+        action,
+        f"the switch comes first: {cut(switch.text)} = {cut(action.text)}",
+    )
+    return Assignment(switch, action)
 
 
 def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mistakes) -> dict[str, Cell]:
@@ -57,9 +78,12 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
     lines = shape.lines if shape else ()
     is_sound = shape is not None and shape.is_sound and bool(lines)
     partner = _partners([len(row) for row in block.rows], [len(line) for line in lines])
-    for index, row in enumerate(block.rows):
-        in_row = [actions.cell(action) for action in row]
+    for index, written in enumerate(block.rows):
         number = partner[index]
+        row = written
+        if number is not None and len(row) > len(lines[number]):
+            row = _in_one_piece(row, len(lines[number]), actions, mistakes)
+        in_row = [actions.cell(action) for action in row]
         if number is None:
             continue
         cells.update((word.text, cell) for word, cell in zip(lines[number], in_row, strict=False))
@@ -67,6 +91,8 @@ def _grid(block: LayerBlock, shape: Shape | None, actions: Actions, mistakes: Mi
             continue
         if _is_meant_otherwise(row, len(lines[number]), actions.names):
             continue
+        if shape is not None and 0 < len(row) - len(lines[number]) <= shape.missing:
+            continue  # for caps that `shape` lacks, as is told there
         _tell_row_length(block, index, lines[number], mistakes)
         if len(row) > len(lines[number]) and _runs_on(row, mistakes):
             return cells  # it has swallowed the row after it: no further row is where it was meant
@@ -83,6 +109,18 @@ def _is_meant_otherwise(row: Sequence[Action], due: int, names: GivenNames) -> b
     if any(isinstance(one, Word) and one.text in HOW_CALLED for one in row):
         return True
     return sum(cells_meant_by(one, names) for one in row) == due
+
+
+def _in_one_piece(
+    row: tuple[Action, ...], due: int, actions: Actions, mistakes: Mistakes
+) -> tuple[Action, ...]:
+    """A row that is too long, with `Page Up` as one cell if that makes it fit, which is told."""
+    from keyc.language.unknown_keys import in_one_piece, names_in_pieces
+
+    pieces = names_in_pieces(row, actions.names)
+    if not pieces or len(row) - len(pieces) != due:
+        return row
+    return in_one_piece(row, pieces, mistakes)
 
 
 def _runs_on(row: Sequence[Action], mistakes: Mistakes) -> bool:
@@ -120,7 +158,7 @@ def _tell_row_length(block: LayerBlock, number: int, line: Sequence[Word], mista
     )
     if many > due:
         code, where = "row-too-long", mistakes.span(row[due].start, row[-1].end)
-        help = "take out what is too much; a gap has no cell"
+        help = _taken_apart(row, many - due) or "take out what is too much; a gap has no cell"
     else:
         code, where = "row-too-short", mistakes.span(row[-1].end, row[-1].end)
         help = "add what is missing: `..` lets through to what lies beneath, `off` does nothing"
@@ -128,6 +166,22 @@ def _tell_row_length(block: LayerBlock, number: int, line: Sequence[Word], mista
         help = "the `\\` at the line's end runs the row on: the key is written Backslash"
     drawn = _cap_over_cell(line, row, mistakes)
     mistakes.tell(code, message, where, f"{help}\n{drawn}", Label("its line of caps", mistakes.words(line)))
+
+
+def _taken_apart(row: Sequence[Action], too_many: int) -> str:
+    """Help for `Control Z`, if such cells would make a row fit that were meant as one."""
+    pairs = [
+        f"{one.text}+{other.text}"
+        for one, other in pairwise(row)
+        if isinstance(one, Word)
+        and isinstance(other, Word)
+        and modifier_of(one.text) is not None
+        and modifier_of(other.text) is None
+        and usage_of(other.text) is not None
+    ]
+    if len(pairs) != too_many:
+        return ""
+    return f"take out what is too much; if one key is to do it all, write {pairs[0]} in one piece"
 
 
 def _is_spread(action: Action, mistakes: Mistakes) -> bool:

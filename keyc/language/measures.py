@@ -16,6 +16,8 @@ _ANGLE = r"([0-9]+(?:\.[0-9]+)?)deg"
 _BARE = r"[0-9]+(?:\.[0-9]+)?(?:x[0-9]+(?:\.[0-9]+)?)?"
 _HEX = r"0x([0-9A-Fa-f]{1,8})"
 _USB_ID = r"0x([0-9A-Fa-f]{1,4}):0x([0-9A-Fa-f]{1,4})"
+_UNIT_IN_FULL = r"([0-9.,]+)((?:milli)?seconds?|m?secs?|degrees?|units?)"
+_UNITS_IN_FULL = {"millisecond": "ms", "msec": "ms", "second": "s", "sec": "s", "degree": "deg", "unit": "u"}
 _US = {"us": 1, "ms": 1000, "s": 1_000_000}
 
 # Limits that keep pictures and searches small; no keyboard comes near them.
@@ -41,8 +43,17 @@ class Misread(Exception):
 def _form(text: str, what: str, unit: str, example: str) -> Misread:
     """Why this is no number with such a unit."""
     joined = "".join(text.split())
+    in_full = re.fullmatch(_UNIT_IN_FULL, joined)
+    if in_full and "," not in joined:
+        short = _UNITS_IN_FULL[in_full[2].rstrip("s")]
+        return Misread("number-form", f"`{text}` has its unit in full", f"write {in_full[1]}{short}")
     if joined != text:
-        return Misread("number-form", f"`{text}` is two words", f"write it as one: {joined}")
+        count = "two" if len(text.split()) == 2 else "three"
+        return Misread("number-form", f"`{text}` is {count} words", f"write it as one: {joined}")
+    if text.endswith(","):
+        return Misread("number-form", f"`{text}` ends in a comma", f"take it out: write {text.rstrip(',')}")
+    if re.fullmatch(rf"{_TIME}|{_SIZE}|{_ANGLE}", text.lower()):
+        return Misread("number-form", f"`{text}` has capitals", f"write {text.lower()}")
     if "," in text:
         one = text.replace(",", ".")
         is_two = one.count(".") > 1  # two numbers, most likely

@@ -10,6 +10,7 @@ from keyc.language.measures import Misread
 from keyc.language.statements import Action, File, Word
 from keyc.language.words import RESERVED
 from keyc.source import Span
+from keyc.usages import usage_of
 
 _SEARCHES = 100
 _LABELS_MOST = 4
@@ -26,6 +27,8 @@ class Mistakes:
         self.source = file.source
         self._file = file
         self._near: dict[str, str | None] = {}
+        self.switches_short = 0  # how many switches `wiring` lacks by what is told there
+        self._following: set[str] = set()
         self._unknown: dict[str, int] = {}  # by message: where it stands among the diagnostics
 
     def is_whole(self, block: str) -> bool:
@@ -128,6 +131,16 @@ class Mistakes:
         if word.text in switches:
             return True
         if not self.lost(word.text) and self.is_whole("wiring"):
+            if usage_of(word.text) is not None:
+                help = "name the switches by what they are called in `wiring`, not by what they type"
+                self.unknown("a key's name stands where a switch is due", word, help)
+                return False
+            if word.text in RESERVED:
+                message = f"`{word.text}` is a word of the language, and no switch"
+                self.tell(
+                    "unknown-name", message, word, "name the switches side by side, with blanks between"
+                )
+                return False
             near = self.nearest(word.text, switches)
             help = f"did you mean {near}?" if near else "switches get their names in `wiring`"
             self.unknown(f"no switch is called `{cut(word.text)}`", word, help)
@@ -150,8 +163,13 @@ class Mistakes:
         return near
 
     def lost(self, name: str) -> bool:
-        """Whether a name stood where the parser had to skip: then nothing is said of its absence."""
-        return not name or name in self._file.damage.words
+        """Whether a name stood where the parser had to skip, or in what has been told: then nothing is said
+        of its absence."""
+        return not name or name in self._file.damage.words or name in self._following
+
+    def follows(self, *words: Word) -> None:
+        """Notes that whatever else is wrong with these words follows from a mistake that is told."""
+        self._following.update(word.text for word in words)
 
 
 def cut(text: str, most: int = 32) -> str:

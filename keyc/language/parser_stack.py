@@ -85,6 +85,15 @@ class ParserStack:
         line = [v for v in self.values if isinstance(v, Word)][1:2]
         return bool(line) and line[0].text in ("row", "columns")
 
+    def in_columns(self) -> bool:
+        """Whether the columns of `wiring` are being read."""
+        return [v.text for v in self.values if isinstance(v, Word)][1:2] == ["columns"]
+
+    def takes_size_of_corner(self) -> bool:
+        """Whether `at` of a line of `shape` lacks one of its two lengths."""
+        words = [v for v in self.values[-2:] if isinstance(v, Word)]
+        return bool(words) and "at" in (word.text for word in words) and self.takes("SIZE")
+
     def is_sparse(self) -> bool:
         """Whether the layer that is being read names its switches."""
         return any(

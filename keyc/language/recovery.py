@@ -14,7 +14,7 @@ from typing import Any
 from keyc.diagnostics import Label
 from keyc.language.grammar import parser_module
 from keyc.language.parser_stack import ParserStack
-from keyc.language.rough_text import BLANK_LINES, BLANKS, CHUNK, NAME, TEXT, RoughText
+from keyc.language.rough_text import BLANK_LINES, BLANKS, CHUNK, NAME, TEXT, RoughText, past
 from keyc.language.statements import CapItem, Word
 from keyc.language.told import Told
 from keyc.language.unread import Unread, likely_meant, quoted
@@ -47,6 +47,7 @@ class Recovery:
         self._mended = 0
         self._at = -1  # the last mistake's place, and how often it was come back to
         self._visits = 0
+        self._unclosed_end = -2  # where the line ends that the last text without a closing quote is in
         self._mixed_layer = -1  # where the last layer of both forms was opened
 
     def mended(self, error: Any) -> bool:
@@ -171,14 +172,19 @@ class Recovery:
     def _text_not_closed(self, at: int) -> int:
         end = self._text.find("\n", at)
         last = at + len(self._text[at:end].rstrip())
-        self.told.tell(
-            "text-not-closed",
-            "this text has no closing quote",
-            at,
-            last,
-            'end it with " on the same line; a quote inside a text is written \\"',
-        )
-        self.told.skipped(at, end)
+        if self._around.line_start(at) != self._unclosed_end + 1:  # else it is one text on two lines
+            self.told.tell(
+                "text-not-closed",
+                "this text has no closing quote",
+                at,
+                last,
+                'end it with " on the same line; a quote inside a text is written \\"',
+            )
+            self._unclosed_end = end
+        begin = at
+        if self._stack.keyword is not None and self._stack.statement not in _HEADERS:
+            begin = self._stack.keyword.start  # whose name is lost, too
+        self.told.skipped(begin, end)
         if self._stack.opened is None and self._stack.keyword is not None:
             if self._stack.statement in _HEADERS and self._around.body_follows(end):
                 self._complete_header(at)
@@ -206,7 +212,7 @@ class Recovery:
         if name:
             self._say.unknown_statement(name.group(), at)
         else:
-            end = CHUNK.match(text, at).end()  # type: ignore[union-attr]
+            end = past(CHUNK, text, at)
             known = ", ".join(FORMS[""])
             self.told.tell(
                 "unknown-statement",
@@ -236,7 +242,7 @@ class Recovery:
             self._stack.drop_statement()
             return end
         if text[at] in "\r\n":
-            next_word = BLANK_LINES.match(text, at).end()  # type: ignore[union-attr]
+            next_word = past(BLANK_LINES, text, at)
             last = self._around.last_end(at)
             if self._stack.takes("_OPEN") and text[next_word : next_word + 1] == "{":
                 self.told.tell(
@@ -295,7 +301,7 @@ class Recovery:
         text, block = self._text, self._stack.statement
         if text[at] == "{":
             return self._nested_brace(at)
-        chunk_end = CHUNK.match(text, at).end()  # type: ignore[union-attr]
+        chunk_end = past(CHUNK, text, at)
         name = NAME.match(text, at)
         in_row = block == "shape" or (block == "wiring" and self._stack.in_wiring_row())
         fresh = text[self._around.line_start(at) : at].rstrip()[-1:] in ("", "{")
@@ -311,11 +317,18 @@ class Recovery:
         if name and block != "shape" and (fresh or likely_meant(name.group(), FORMS[block])):
             self._say.unknown_statement(name.group(), at)
             statement_lost = True
+        elif block == "shape" and self._stack.takes_size_of_corner():
+            self._say.corner_unfinished(at)
+            self._stack.finish_row()
+            stop = self._around.stop(at)
+            self.told.skipped(at, stop)
+            return stop
         elif in_row and text[at] not in "\r\n}":
             self._say.sign(at, chunk_end)
             self.told.even_in_told_line()
         else:
             self._say.misplaced(at)
+        chunk_end = max(chunk_end, self._say.end)
         taken = self._stack.finish_row()
         if text[at] in "\r\n":
             return at
@@ -368,13 +381,21 @@ class Recovery:
     def _in_layer(self, at: int) -> int:
         text = self._text
         assert self._stack.opened is not None
-        chunk_end = CHUNK.match(text, at).end()  # type: ignore[union-attr]
+        chunk_end = past(CHUNK, text, at)
         if text[at] == "{":
             return self._nested_brace(at)
         line_start = self._around.line_start(at)
         stop = self._around.stop(at)
         sparse = self._stack.is_sparse()
         line = text[line_start:stop]
+        if text[at] == "=":
+            lacking = self._switch_for_action()
+            if lacking is not None:
+                return lacking
+        if not sparse and text[at] == "=":
+            earlier = self._row_before_switches(at, line_start)
+            if earlier is not None:
+                return earlier
         assigns = re.match(r"[ \t]*[\w-]+[ \t]*=", line) is not None
         if (sparse and "=" not in line) or (not sparse and assigns and text[at] == "="):
             return self._mixed(at, line_start, stop, sparse)
@@ -389,6 +410,9 @@ class Recovery:
             self.told.skipped(at, chunk_end)
             return chunk_end
         self._say.misplaced(at)
+        if sparse and text[at] not in "\r\n}":
+            # It may go on like a row because it is meant as one: then the next rows are no new mistake.
+            self._mixed_layer = self._stack.opened
         taken = self._stack.finish_row()
         if text[at] in "\r\n":
             return at
@@ -400,10 +424,39 @@ class Recovery:
         self.told.skipped(at, chunk_end)
         return chunk_end
 
+    def _switch_for_action(self) -> int | None:
+        """Where the next switch stands that was taken for an action: `SW3 =   SW1 = A`."""
+        stack = self._stack.values
+        word = stack[-1] if len(stack) > 1 else None
+        if not isinstance(word, Word) or getattr(stack[-2], "type", "") != "_EQUALS":
+            return None
+        self._stack.rewind(word.start)
+        self._say.unfinished(word.start)
+        self._stack.finish_row()
+        return int(word.start)
+
+    def _row_before_switches(self, at: int, line_start: int) -> int | None:
+        """Where `SW3` stands in a layer's first line `SW2 Numpad7  SW3 = Numpad8`, which lacks a `=`; what
+        follows `SW2 =` in `SW2 == Numpad7`. None for everything else."""
+        assert self._stack.opened is not None
+        if self._text[:at].rstrip(" \t")[-1:] == "=":
+            self.told.tell("misplaced", "a second `=` stands here", at, at + 1, "take one of the two out")
+            return at + 1
+        first = past(BLANKS, self._text, max(line_start, self._stack.opened + 1))
+        words = self._text[first:at].split()
+        if len(words) < 3 or self._text[self._stack.opened + 1 : first].strip():
+            return None
+        second = self._text.index(words[1], first + len(words[0]))
+        self._say.equals_missing(second, second + len(words[1]))
+        switch = self._text.rindex(words[-1], first, at)
+        self.told.skipped(first, switch)
+        self._stack.rewind(first)
+        return switch
+
     def _mixed(self, at: int, line_start: int, stop: int, sparse: bool) -> int:
         """A layer in which some lines name switches and others are rows."""
         assert self._stack.opened is not None
-        first = BLANKS.match(self._text, line_start).end()  # type: ignore[union-attr]
+        first = past(BLANKS, self._text, line_start)
         first = max(first, self._stack.opened + 1)
         if self._mixed_layer != self._stack.opened:
             self._mixed_layer = self._stack.opened

@@ -67,6 +67,7 @@ from keyc.language.statements import (
 )
 from keyc.language.texts import unescaped
 from keyc.language.wires import resolved_wiring
+from keyc.language.words import RESERVED
 from keyc.layouts import DEFAULT_LAYOUT, LAYOUT_NAMES, Layout, layout
 
 TAP_US = 20_000  # how long `tap` holds a switch down
@@ -204,6 +205,8 @@ class _Resolver:
         word = settings["host-layout"].value
         if word.text in LAYOUT_NAMES:
             return layout(word.text)
+        if self._mistakes.lost(word.text):
+            return None
         from keyc.layout_help import unknown_layout_help
 
         help = unknown_layout_help(word.text)
@@ -348,10 +351,15 @@ class _Resolver:
         mistakes = self._mistakes
         start = step.keyword.start
         if isinstance(step, ExpectStep):
-            return self._expect(step, actions)
+            return self._expect(step, switches, actions)
         if isinstance(step, Pause):
             return Wait(self._time_us(step.time), mistakes.span(start, step.time.end))
         name, end = step.switch.text, step.switch.end
+        if isinstance(step, TapStep) and step.time is not None and name + step.time.text in switches:
+            message = f"`{name} {step.time.text}` is two words, and a switch's name is one"
+            where = mistakes.span(step.switch.start, step.time.end)
+            mistakes.tell("unknown-name", message, where, f"write {name}{step.time.text}")
+            return None
         is_switch = mistakes.names_switch(step.switch, switches)
         if isinstance(step, TapStep):
             time_us = TAP_US
@@ -363,12 +371,16 @@ class _Resolver:
         span = mistakes.span(start, end)
         return Down(name, span) if step.keyword.text == "down" else Up(name, span)
 
-    def _expect(self, step: ExpectStep, actions: Actions) -> Expect:
+    def _expect(self, step: ExpectStep, switches: Mapping[str, Switch], actions: Actions) -> Expect:
         start = step.keyword.start
         if step.nothing is not None:
             span = self._mistakes.span(start, step.nothing.end)
             return Expect((), (), step.nothing.text == "nothing-held", span)
-        expected = [press for part in step.presses for press in actions.expected_presses(part)]
+        expected = [
+            press
+            for part in actions.expected(step.presses, switches)
+            for press in actions.expected_presses(part)
+        ]
         text = self._mistakes.source.text
         return Expect(
             tuple(expected),
@@ -454,7 +466,8 @@ class _Resolver:
     ) -> DialTurn | None:
         mistakes = self._mistakes
         is_known = block.dial.text in dials
-        if not is_known and not mistakes.lost(block.dial.text) and mistakes.is_whole("wiring"):
+        is_lost = mistakes.lost(block.dial.text) or block.dial.text in RESERVED
+        if not is_known and not is_lost and mistakes.is_whole("wiring"):
             near = mistakes.nearest(block.dial.text, dials)
             mistakes.tell(
                 "unknown-name",

@@ -15,6 +15,14 @@ BLANKS = re.compile(r"[ \t]*")
 BLANK_LINES = re.compile(r"(?:[ \t]*(?:#[^\n]*)?\r?\n)*[ \t]*")
 
 
+def past(pattern: re.Pattern[str], text: str, at: int) -> int:
+    """The place behind what one of CHUNK, BLANKS and BLANK_LINES finds here. Blanks may be none, and a chunk
+    is a single sign at the least, so that all three match anywhere in a text (a chunk not at its end)."""
+    match = pattern.match(text, at)
+    assert match is not None
+    return match.end()
+
+
 class RoughText:
     """`text` with the end of the file at `end`: what stands behind it the reader has put there."""
 
@@ -26,7 +34,7 @@ class RoughText:
         return self._text.rfind("\n", 0, at) + 1
 
     def first_word(self, line_start: int) -> str:
-        match = NAME.match(self._text, BLANKS.match(self._text, line_start).end())  # type: ignore[union-attr]
+        match = NAME.match(self._text, past(BLANKS, self._text, line_start))
         return match.group() if match else ""
 
     def stop(self, at: int) -> int:
@@ -47,9 +55,16 @@ class RoughText:
                 depth -= 1
                 if depth <= 0:
                     return match.end()
-            elif found.endswith("\n") and self.first_word(match.end()) in FORMS[""]:
+            elif found.endswith("\n") and self._begins_statement(match.end()):
                 return match.end()
         return len(self._text)
+
+    def _begins_statement(self, line_start: int) -> bool:
+        word = self.first_word(line_start)
+        if word == "dial":  # in `wiring`, too, where it opens no block
+            stop = self.stop(line_start)
+            return self._text[stop : stop + 1] == "{"
+        return word in FORMS[""]
 
     def last_end(self, before: int) -> int:
         """The end of the last word before a place: blanks, comments and line ends are passed over."""
@@ -74,5 +89,5 @@ class RoughText:
 
     def body_follows(self, line_end: int) -> bool:
         """Whether what follows a first line without `{` looks like that block's body."""
-        following = BLANK_LINES.match(self._text, line_end).end()  # type: ignore[union-attr]
+        following = past(BLANK_LINES, self._text, line_end)
         return following < self._end and self.first_word(following) not in FORMS[""]

@@ -12,7 +12,7 @@ from math import ceil, cos, floor, hypot, radians, sin
 from typing import NamedTuple
 
 from keyc.diagnostics import Diagnostic, Label
-from keyc.keyboard import Cap, Wiring
+from keyc.keyboard import Cap, Switch, Wiring
 from keyc.language import measures
 from keyc.language.measures import MM_PER_U
 from keyc.language.mistakes import Mistakes
@@ -106,12 +106,14 @@ def _reach(cap: Cap, ax: float, ay: float) -> float:
 class Shape(NamedTuple):
     """The caps, and the lines of `shape` that hold any, as written: a layer's rows follow them.
 
-    `is_sound`: no mistake in the block, so that a row that doesn't fit is the row's mistake.
+    `is_sound`: no mistake in the block, so that a row that doesn't fit is the row's mistake; but for
+    `missing` switches that have no cap, so that a row may well have so many cells more.
     """
 
     caps: tuple[Cap, ...]
     lines: tuple[tuple[Word, ...], ...]
     is_sound: bool
+    missing: int = 0
 
 
 def resolved_shape(block: ShapeBlock, wiring: Wiring | None, mistakes: Mistakes) -> Shape:
@@ -122,7 +124,7 @@ def resolved_shape(block: ShapeBlock, wiring: Wiring | None, mistakes: Mistakes)
 def shape_alone(file: File) -> tuple[tuple[Cap, ...], str, list[Diagnostic]]:
     """The caps of a file whose wiring nobody knows yet, the text of its `shape`, and what is wrong there.
     Without a `shape` there are no caps, and nothing is wrong."""
-    from keyc.keyboard import Diodes, Switch
+    from keyc.keyboard import Diodes
 
     mistakes = Mistakes(file)
     block = next((one for one in file.statements if isinstance(one, ShapeBlock)), None)
@@ -166,6 +168,8 @@ class _Caps:
         self._switches = {switch.name: switch for switch in wiring.switches} if wiring else {}
         self._dials = {dial.name for dial in wiring.dials} if wiring else set()
         self._first_place: dict[str, Word] = {}
+        self._unwired: list[Word] = []
+        self._twice: list[Word] = []
         self._is_sound = mistakes.is_whole("shape")
 
     def shape(self) -> Shape:
@@ -184,9 +188,10 @@ class _Caps:
                 lines.append(words)
         if self._is_sound:
             self._tell_overlaps(caps)
-        if self._mistakes.is_whole("shape"):
-            self._tell_missing()
-        return Shape(tuple(caps), tuple(lines), self._is_sound)
+        self._tell_unwired()
+        missing = self._missing() if self._mistakes.is_whole("shape") else []
+        self._tell_places(missing)
+        return Shape(tuple(caps), tuple(lines), self._is_sound, len(missing))
 
     def _line(self, line: ShapeLine, corner: Corner, number: int) -> Iterable[Cap]:
         x_u = 0.0
@@ -254,34 +259,67 @@ class _Caps:
             return True
         self._is_sound = False
         if first is not word:
-            mistakes.tell(
-                "cap-placed-twice",
-                f"`{name}` lies in `shape` twice",
-                word,
-                "take one of the two out",
-                Label("placed here first", mistakes.at(first)),
-            )
+            self._twice.append(word)
         elif self._switches and mistakes.is_whole("wiring") and not mistakes.lost(name):
-            near = mistakes.nearest(name, self._switches)
-            if name in self._dials:
+            self._unwired.append(word)
+        return False
+
+    def _tell_unwired(self) -> None:
+        """Caps without a switch; but where `wiring` lacks as many, that has been told."""
+        if len(self._unwired) <= self._mistakes.switches_short:
+            return
+        for word in self._unwired:
+            name = word.text
+            message = f"`{name}` is in `shape` but not wired"
+            near = self._mistakes.nearest(name, self._switches)
+            joined, _, size = name.rpartition("-")
+            if name in RESERVED:
+                message = f"`{name}` is a word of the language, and no switch"
+                help = "a line of `shape` names its switches alone: SW1 SW2 1.5u SW3"
+            elif name in self._dials:
                 help = "a dial has no cap: take it out; a gap keeps its place free: [1u]"
+            elif joined in self._switches and size[-1:] == "u" and size[:-1].isdigit():
+                help = f"write {joined} {size}, with a blank between"
+                self._first_place.setdefault(joined, word)
             elif near and near not in self._first_place:
                 help = f"did you mean {near}?"
             else:
                 help = f"wire {name} in `wiring`, or take it out"
-            mistakes.tell("cap-without-switch", f"`{name}` is in `shape` but not wired", word, help)
-        return False
+            self._mistakes.tell("cap-without-switch", message, word, help)
 
-    def _tell_missing(self) -> None:
-        for name, switch in self._switches.items():
-            if name not in self._first_place and name not in RESERVED:
-                self._mistakes.tell(
-                    "switch-without-cap",
-                    f"`{name}` is wired but has no place in `shape`",
-                    switch.span,
-                    f"write {name} into the line of `shape` where its cap lies",
-                    Label("the caps", self._mistakes.at(self._block.keyword)),
-                )
+    def _missing(self) -> list[Switch]:
+        """The switches without a cap, but for those that more is wrong with, which is told."""
+        mistakes = self._mistakes
+        return [
+            switch
+            for name, switch in self._switches.items()
+            if name not in self._first_place
+            and name not in RESERVED
+            and not mistakes.lost(name)
+            and not mistakes.damaged(switch.span.start, switch.span.end)
+        ]
+
+    def _tell_places(self, missing: Sequence[Switch]) -> None:
+        """What has two places, and what has none. One of each is one slip: the same name written again."""
+        other = missing[0].name if len(missing) == len(self._twice) == 1 else None
+        for word in self._twice:
+            self._mistakes.tell(
+                "cap-placed-twice",
+                f"`{word.text}` lies in `shape` twice",
+                word,
+                f"write {other} for one of the two: it has no place yet"
+                if other
+                else "take one of the two out",
+                Label("placed here first", self._mistakes.at(self._first_place[word.text])),
+            )
+        for switch in () if other else missing:
+            self._mistakes.tell(
+                "switch-without-cap",
+                f"`{switch.name}` is wired but has no place in `shape`",
+                switch.span,
+                f"write {switch.name} into the line of `shape` where its cap lies",
+                Label("the caps", self._mistakes.at(self._block.keyword)),
+            )
 
     def _tell_overlaps(self, caps: Sequence[Cap]) -> None:
         pairs = overlaps(caps)

@@ -21,12 +21,23 @@ _BLANKS = "\u00a0\u1680\u2000-\u200a\u202f\u205f\u3000\v\f"
 _UNSEEN = "\u00ad\u200b-\u200f\u202a-\u202e\u2060-\u2064\u2066-\u2069\ufeff"
 _AFTER_BLANK, _BEFORE_BLANK = r"(?<![^\s{}])", r"(?![^\s{}#])"
 _BLOCK = r"(?:keyboard|wiring|shape|timing|layer|dial|scenario)\b"
+# The first words of lines in which a name is followed by blanks alone, where others put a colon; and lines
+# that give names what they do, each with such a colon or an equals sign.
+_WORD_OF_A_LINE = (
+    r"(?:keyboard|usb|maker|host-layout|diodes|columns|row|direct|diode|light|wiring|shape|timing|debounce|layer|"
+    r"hold-after|chord-within|taps-within|hold-if|tap-if|repeat-if|tap|down|up|wait|expect|scenario)(?![\w-])"
+)
+_NAMED_BY_COLONS = (
+    r"[ \t]*(?:(?:let|sequence)[ \t]+[\w-]+:|(?:(?:layer|dial)[ \t][^\n{]*{[ \t]*)?"
+    r"(?:[\w-]+[ \t]*[:=][ \t]*[^\s:={}#]++[ \t]*+)+(?:}[ \t]*)?(?:#[^\n]*)?\r?$)"
+)
 
 
 class _Kind(NamedTuple):
     """One kind of sign: how it's found, what of the same length stands for it, and what is said of it.
 
-    `line`: what its line must look like, too. `shown`: how many further places are shown.
+    `line`: what its line must look like, too; where it doesn't, the sign `may_be_another` kind's. `shown`:
+    how many further places are shown.
     """
 
     pattern: str
@@ -35,6 +46,7 @@ class _Kind(NamedTuple):
     help: Callable[[str], str]
     line: str = ""
     shown: int = 3
+    may_be_another: bool = False
 
 
 def _straight(found: str) -> str:
@@ -118,10 +130,25 @@ _KINDS = (
         lambda found: "a comment begins with # and runs to the end of its line",
     ),
     _Kind(
-        r"(?<=[\w)\"])(?:,(?=[ \t\r\n])(?![^(\n]{0,80}\))|;(?=[ \t\r]*\n))",
+        r"(?<=[\w)\".-])(?:,(?=[ \t\r\n])(?![^(\n]{0,80}\))|;(?=[ \t\r]*\n))",
         lambda found: " ",
         lambda found: f"`{found}` joins and ends nothing: between words stand blanks alone",
         lambda found: "take it out; a statement ends with its line",
+    ),
+    _Kind(
+        r"(?<=[\w)\"]):(?=[ \t\r\n])",
+        lambda found: " ",
+        lambda found: "`:` joins and ends nothing: between words stand blanks alone",
+        lambda found: "take it out",
+        line=rf"[ \t]*(?:[^\n{{]*{{[ \t]*)?{_WORD_OF_A_LINE}",
+        may_be_another=True,
+    ),
+    _Kind(
+        r"(?<=\w):(?=[ \t]+\S)",
+        lambda found: "=",
+        lambda found: "`:` joins nothing: between a name and what it does stands an equals sign",
+        lambda found: "write =",
+        line=_NAMED_BY_COLONS,
     ),
     _Kind(
         rf"{_AFTER_BLANK}\|(?!\S)",
@@ -154,15 +181,17 @@ def respelt(source: Source) -> tuple[str, list[Diagnostic]]:
     pieces: list[str] = []
     places: list[list[tuple[int, int]]] = [[] for _ in _KINDS]
     end = 0
+    fits: dict[tuple[int, int], bool] = {}
     for match in _SIGNS.finditer(text):
         if match.lastindex is None:
             continue
-        kind = _KINDS[match.lastindex - 1]
-        if kind.line and not re.compile(kind.line).match(text, text.rfind("\n", 0, match.start()) + 1):
+        number = _kind_in_line(match.lastindex - 1, match, text, fits)
+        if number is None:
             continue
+        kind = _KINDS[number]
         pieces += (text[end : match.start()], kind.meant(match.group()))
         blanks = len(match.group()) - len(match.group().lstrip(" \t"))
-        places[match.lastindex - 1].append((match.start() + blanks, match.end()))
+        places[number].append((match.start() + blanks, match.end()))
         end = match.end()
     mended = "".join([*pieces, text[end:]])
     found = [
@@ -176,6 +205,30 @@ def respelt(source: Source) -> tuple[str, list[Diagnostic]]:
         message = f"`{first}` opens no block: what belongs together stands between braces"
         found.append(_told(source, message, "write { here, and } at its end", brackets, 3))
     return braced, found
+
+
+def _kind_in_line(
+    first: int, match: re.Match[str], text: str, fits: dict[tuple[int, int], bool]
+) -> int | None:
+    """The number of the first kind that a sign may be in its line, from the one on that it looks like.
+
+    `fits`: whether a line looks as a kind wants it, by where it begins and the kind's number, once known.
+    """
+    line_start = text.rfind("\n", 0, match.start()) + 1
+    for number in range(first, len(_KINDS)):
+        kind = _KINDS[number]
+        if number > first and not re.compile(kind.pattern).match(text, match.start()):
+            continue
+        if not kind.line:
+            return number
+        place = (line_start, number)
+        if place not in fits:
+            fits[place] = re.compile(kind.line, re.M).match(text, line_start) is not None
+        if fits[place]:
+            return number
+        if not kind.may_be_another:
+            return None
+    return None
 
 
 def _braced(text: str) -> tuple[str, list[tuple[int, int]]]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cached_property
+
 from keyc.diagnostics import Diagnostic, Label
 from keyc.language.rough_text import NAME
 from keyc.language.statements import Damage
@@ -29,6 +31,11 @@ class Told:
             frozenset(self.lines), frozenset(self.words), frozenset(self.blocks), frozenset(self.starts)
         )
 
+    @cached_property
+    def names(self) -> frozenset[str]:
+        """All names in the text."""
+        return frozenset(NAME.findall(self._text))
+
     def no_keymap(self) -> Diagnostic:
         """What is said instead of all mistakes where nothing in the file is a statement."""
         first = self.diagnostics[0]
@@ -50,12 +57,19 @@ class Told:
         """Adds a mistake, unless its line has one already."""
         line = self._source.place(min(start, self._end))[0]
         self.lines.add(line)
+        if self._is_told_of(start):
+            return
         if line == self._told_line or (code, start) in self._told:
             return
         self._told_line = line
         self._told.add((code, start))  # a line may be read again, once its block has been closed
         span = self.span(start, end)
         self.diagnostics.append(Diagnostic(code, "error", message, span, help, labels))
+
+    def _is_told_of(self, start: int) -> bool:
+        """Whether what stands right before a place is a sign that was told of and taken out of the text."""
+        before = self._source.text[max(start - 80, 0) : start].rstrip()
+        return before[-1:] in (",", ";", ":") and self._text[max(start - 80, 0) + len(before) - 1] == " "
 
     def span(self, start: int, end: int) -> Span:
         return Span(self._source, min(start, self._end), min(end, self._end))

@@ -18,12 +18,15 @@ from keyc.language.statements import (
     MatrixRow,
     Setting,
     WiringBlock,
+    WiringLine,
     Word,
 )
-from keyc.usages import indicators, led_usage
+from keyc.language.words import FORMS
+from keyc.usages import indicators, led_usage, name_for_spoken
 
 _PIN = r"GP(?:IO)?(0|[1-9][0-9]{0,3})"
 _PIN_IN_ANY_CASE = r"(?i:gpio|gp|pin|io)?[_-]?([0-9]{1,2})"
+_LIKE_A_PIN = r"(?i:gpio|gp|pin|io)[_-]?[0-9]{1,4}"
 _LAST_GPIO = 29  # RP2040 datasheet, 1.4.3: GPIO0 to GPIO29
 _DIODES_IN_A_PACKAGE = 8  # common practice: the largest arrays have as many
 # What a pin is used for, and the same for two pins of one number.
@@ -40,6 +43,29 @@ _NO_PIN = -1  # of what could not be understood; such wiring never leaves the co
 def resolved_wiring(block: WiringBlock, layers: Sequence[str], mistakes: Mistakes) -> Wiring:
     """The wiring as far as it can be understood. A light may show one of the file's `layers`."""
     return _Wires(layers, mistakes).wiring(block)
+
+
+def reads_well(line: WiringLine) -> bool:
+    """Whether pins stand where pins are due, and no name is a pin's or begins another line."""
+    match line:
+        case Columns(_, pins):
+            return all(map(is_like_a_pin, pins))
+        case MatrixRow(_, pin, names):
+            pins = (pin,)
+        case Direct(_, pin, name) | LightLine(_, pin, name):
+            pins, names = (pin,), (name,)
+        case DialLine(_, pin_a, pin_b, name):
+            pins, names = (pin_a, pin_b), (name,)
+        case _:
+            return True
+    return all(map(is_like_a_pin, pins)) and not any(
+        word.text in FORMS["wiring"] or is_like_a_pin(word) for word in names
+    )
+
+
+def is_like_a_pin(word: Word) -> bool:
+    """Whether a word is a pin's name, or was meant as one."""
+    return re.fullmatch(_LIKE_A_PIN, word.text) is not None
 
 
 class _Wires:
@@ -59,7 +85,12 @@ class _Wires:
         rows: list[tuple[MatrixRow, int]] = []
         directs: list[tuple[Direct, int]] = []
         # Pins first, in file order; then switches, which need to know the columns.
-        for line in block.lines:
+        lines = block.lines
+        if not all(map(reads_well, lines)):
+            from keyc.language.lines_meant import lines_meant
+
+            lines = tuple(lines_meant(lines, self._mistakes))
+        for line in lines:
             if isinstance(line, Setting):
                 if self._mistakes.once(seen, line.keyword):
                     diodes = self._diodes(line.value)
@@ -75,7 +106,7 @@ class _Wires:
                 lights += self._light(line)
             elif isinstance(line, DialLine):
                 self._dial(line)
-        named = [line for line in block.lines if isinstance(line, DiodeName)]
+        named = [line for line in lines if isinstance(line, DiodeName)]
         diode_of = self._diode_names(named, diodes)
         for row, pin in rows:
             self._row(row, pin, diode_of)
@@ -130,12 +161,13 @@ class _Wires:
         try:
             return Diodes(word.text)
         except ValueError:
-            self._mistakes.tell(
-                "unknown-name",
-                f"diodes can't be `{word.text}`",
-                word,
-                "write cathode-to-row (the diode's ring is at the row), cathode-to-column, or none",
-            )
+            if not self._mistakes.lost(word.text):
+                self._mistakes.tell(
+                    "unknown-name",
+                    f"diodes can't be `{word.text}`",
+                    word,
+                    "write cathode-to-row (the diode's ring is at the row), cathode-to-column, or none",
+                )
             return Diodes.CATHODE_TO_ROW
 
     def _pin(self, word: Word, role: str) -> int:
@@ -175,9 +207,14 @@ class _Wires:
 
     def _light(self, line: LightLine) -> list[Light]:
         pin = self._pin(line.pin, "a light")
+        if self._mistakes.lost(line.indicator.text):
+            return []
         indicator = led_usage(line.indicator.text)
         if indicator is None and line.indicator.text not in self._layers:
-            near = self._mistakes.nearest(line.indicator.text, (*indicators(), *self._layers))
+            known = (*indicators(), *self._layers)
+            near = name_for_spoken(line.indicator.text)
+            if near not in known:
+                near = self._mistakes.nearest(line.indicator.text, known)
             self._mistakes.tell(
                 "unknown-name",
                 f"no indicator or layer is called `{line.indicator.text}`",
@@ -213,7 +250,10 @@ class _Wires:
     def _row(self, row: MatrixRow, pin: int, diode_of: Mapping[str, str]) -> None:
         self._row_length(row)
         for index, word in enumerate(row.switches):
-            if word.text != "--":
+            if word.text in ("none", "nothing", "off"):
+                message = f"`{word.text}` is a word of the language, and no switch"
+                self._mistakes.tell("reserved-name", message, word, "where there is no switch write --")
+            elif word.text != "--":
                 column = self._columns[index] if index < len(self._columns) else _NO_PIN
                 self._switch(word, pin, column, None, diode_of)
 
@@ -229,6 +269,7 @@ class _Wires:
         columns = f"{due} column{'' if due == 1 else 's'}"
         label = Label(columns, mistakes.words(line.pins))
         if many > due:
+            mistakes.follows(*row.switches[due:])
             mistakes.tell(
                 "row-too-long",
                 f"this row has {places}, but there are {columns}",
@@ -237,11 +278,12 @@ class _Wires:
                 label,
             )
         elif many < due:
+            mistakes.switches_short += due - many
             mistakes.tell(
                 "row-too-short",
                 f"this row has {places}, but there are {columns}",
                 mistakes.span(last.end, last.end),
-                "write `--` for each place without a switch",
+                "add what is missing: a switch, or `--` for a place without one",
                 label,
             )
 
@@ -250,6 +292,7 @@ class _Wires:
     ) -> None:
         name = word.text
         if name in self._switches:
+            self._mistakes.switches_short += 1
             self._mistakes.tell(
                 "switch-wired-twice",
                 f"`{name}` is wired twice",

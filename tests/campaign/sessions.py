@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from random import Random
 from typing import Literal
 
@@ -289,7 +289,7 @@ def _readings(
         found[_PULLED_DOWN] = _masks(graph.reading_down)
     # A pin of no role is driven too: a line may be there.
     for driven in set(range(30)) - {light.pin for light in wiring.lights}:
-        low, sure = _masks(lambda line, at=driven: graph.reading(line, at))
+        low, sure = _masks(partial(graph.reading, driven=driven))
         found[driven] = low, sure & ~(1 << driven)
     return found
 

@@ -11,8 +11,8 @@ from hil.board import Board
 from hil.chip.chip_board import ChipBoard
 from hil.faults import parse_fault
 from hil.host_board import HostBoard
-from hil.link import Link, PortGone
-from hil.transport import BoardTransport
+from hil.link import Link
+from hil.transport import BoardTransport, PortGone
 from hil.virtual import Finger
 from hil.wire import Sentence
 from keyc.image.firmware import build_uf2

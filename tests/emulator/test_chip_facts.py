@@ -6,6 +6,7 @@ E5 is the one of Raspberry Pi's SDK (`rp2040_usb_device_enumeration.c`), as an i
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import cast
 
 import pytest
@@ -245,7 +246,7 @@ def test_usb_boot_leaves_no_watchdog_behind() -> None:
 # --- start-up
 
 
-def test_start_up_order(daily: bytes) -> None:
+def test_start_up_order(daily: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     """2.14 to 2.18: the crystal before the PLLs, the PLLs before what runs from them, then the pins."""
     board = board_with(daily)
     board.unplug()
@@ -257,17 +258,16 @@ def test_start_up_order(daily: bytes) -> None:
     for base in names:
         block = emulator.peripherals[base]
 
-        def note(offset: int, value: int, kind: int, base: int = base, old=block.write_uint32_atomic) -> None:
-            if emulator.core.pc >= 0x10000100:
-                writes.append(base)
-            old(offset, value, kind)
+        def noted(write: Callable[..., None], base: int = base) -> Callable[..., None]:
+            def note(*what: int) -> None:
+                if emulator.core.pc >= 0x10000100:
+                    writes.append(base)
+                write(*what)
 
-        block.write_uint32_atomic = note  # type: ignore[method-assign]
-        plain = block.write_uint32
-        block.write_uint32 = lambda o, v, base=base, old=plain: (  # type: ignore[method-assign]
-            writes.append(base) if emulator.core.pc >= 0x10000100 else None,
-            old(o, v),
-        )[1]
+            return note
+
+        for name in ("write_uint32_atomic", "write_uint32"):
+            monkeypatch.setattr(block, name, noted(getattr(block, name)))
     board.host.wait_attached()
     order = list(dict.fromkeys(names[base] for base in writes))
     wanted = ["XOSC", "PLL_SYS", "PLL_USB", "PADS_BANK0", "USB"]

@@ -17,11 +17,11 @@ from hil.chip.chip_board import ChipBoard
 from keyc.image.firmware import build_uf2, uf2_of_elf
 from keyc.image.identity import Image
 from keyc.image.pico import find_sdk, linked_on_sdk, project_files
+from keyc.image.toolchain import WARNINGS
 from keyc.image.uf2 import BOOT2_BYTES, crc32_mpeg2
 from keyc.keyboard import UsbBoot
 from keyc.write import write_files
 from tests.emulator.test_images import FIRST_KEY, KEYBOARD, LINES, ROWS, WIRING, board_with, finger, held_in
-from tests.keyc.c_compilers import WARNINGS
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
 from tests.pico_sdk import WHY_NOT, image_of
 

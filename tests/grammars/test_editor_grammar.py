@@ -205,7 +205,8 @@ def words_of(node: object, field: str = "") -> Iterator[tuple[str, Word]]:
 )
 def test_the_editor_sees_a_file_as_the_compiler_does(path: str) -> None:
     text = (Path(__file__).parents[2] / path).read_text(encoding="utf-8")
-    seen, at = {}, 0
+    seen: dict[int, tuple[str, str]] = {}
+    at = 0
     for line in text.splitlines(keepends=True):
         seen |= {at + column: (piece, scope) for column, piece, scope in pieces_of(line.rstrip("\r\n"))}
         at += len(line)

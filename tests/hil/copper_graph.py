@@ -6,7 +6,7 @@ Source of the algorithms: networkx. Source of the rules: common practice about p
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Iterable
 from fractions import Fraction
 
@@ -46,12 +46,12 @@ class Reference:
                 self.wire(("die", pin), ("pad", pin))
             self.wire(("pad", pin), ("track", swapped[pin], 0))
         units = {"nA": Fraction(1, 1000), "uA": Fraction(1)}
-        seeps = {
-            fault.where[0]: Fraction(fault.amount[:-2]) * units[fault.amount[-2:]]
-            for fault in faults
-            if fault.kind == "leaks"
-        }
-        seat = {}
+        seeps = {}
+        for fault in faults:
+            if fault.kind == "leaks":
+                assert fault.amount is not None
+                seeps[fault.where[0]] = Fraction(fault.amount[:-2]) * units[fault.amount[-2:]]
+        seat: dict[tuple[int | None, str], tuple[str, int, int]] = {}
         for pin in range(30):
             segment = 0
             for switch in wiring.switches:
@@ -100,8 +100,11 @@ class Reference:
             if ("open", dial.name) not in kinds:
                 self.wire(("middle", dial.name), "GND")
         for each in wiring.lights:
-            ends = ("3V3", ("pad", each.pin)) if each.lit_low else (("pad", each.pin), "GND")
-            self.one_way(*ends, 2)
+            pad = ("pad", each.pin)
+            if each.lit_low:
+                self.one_way("3V3", pad, 2)
+            else:
+                self.one_way(pad, "GND", 2)
         for fault in faults:
             ends = [
                 self.named(word) for word in fault.where if fault.kind in ("bridge", "leaky", "low", "high")
@@ -134,7 +137,8 @@ class Reference:
 
     def one_way(self, a: object, b: object, weight: int) -> None:
         for graph in (self.graph, self.strong):
-            self.add(a), self.add(b)
+            self.add(a)
+            self.add(b)
             if weight < 2 or graph is self.graph:
                 known = graph.get_edge_data(a, b, {"weight": FAR})["weight"]
                 graph.add_edge(a, b, weight=min(weight, known))
@@ -153,8 +157,8 @@ class Reference:
         """Distances from these, with what seeps as an edge wherever the sum of it out of all that is reached
         matters: 16.5 µA at 3.3 V, as through 200 kOhm."""
         while True:
-            found = nx.multi_source_dijkstra_path_length(graph, sources)
-            let_through: Counter[object] = Counter()
+            found: dict[object, int] = nx.multi_source_dijkstra_path_length(graph, sources)
+            let_through: defaultdict[object, Fraction] = defaultdict(Fraction)
             for a, b, microamperes in seeping:
                 if a in found and b not in found:
                     let_through[self.copper_of[b]] += microamperes

@@ -37,7 +37,10 @@ def closed(*names: str) -> frozenset[str]:
 
 
 def masks(readings: list[str]) -> tuple[int, int]:
-    return tuple(sum(1 << n for n, r in enumerate(readings) if r == word) for word in ("low", "undefined"))
+    low, undefined = (
+        sum(1 << n for n, r in enumerate(readings) if r == word) for word in ("low", "undefined")
+    )
+    return low, undefined
 
 
 @pytest.mark.parametrize("seed", range(40))

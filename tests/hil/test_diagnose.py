@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 import pytest
 
 from hil.diagnosis.diagnose import _ORDER, diagnosis
 from hil.faults import parse_fault
-from keyc.keyboard import Diodes
+from hil.result import Fault
+from keyc.keyboard import Diodes, Wiring
 from tests.hil.boards import Desk
 from tests.hil.wirings import small, wiring_of
 
@@ -16,7 +18,7 @@ from tests.hil.wirings import small, wiring_of
 PINOUT = {2: 4, 3: 5, 4: 6, 6: 8, 7: 9, 8: 11, 9: 12, 10: 13, 16: 27, 17: 28}
 
 
-def faults_of(wiring, faults, seed=0):  # type: ignore[no-untyped-def]
+def faults_of(wiring: Wiring, faults: Sequence[str], seed: int = 0) -> tuple[Fault, ...]:
     return Desk(wiring, faults, seed).follow().result().faults
 
 

@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import pytest
@@ -213,10 +214,10 @@ def test_drives_are_found_by_their_file(tmp_path: Path, monkeypatch: pytest.Monk
     assert ports.drives_found() == [ports.Drive(str(tmp_path), "RPI-RP2")]
 
 
-def hil(*arguments: str, **keywords: object) -> subprocess.CompletedProcess[str]:
+def hil(*arguments: str, **keywords: Any) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "hil.cli", *arguments], capture_output=True, text=True, check=False, **keywords
-    )  # type: ignore[call-overload,no-any-return]
+    )
 
 
 def test_events_go_to_their_own_descriptor(file: str) -> None:

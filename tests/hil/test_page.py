@@ -134,7 +134,7 @@ def test_it_listens_on_loopback_with_a_token_in_its_address(page: Page) -> None:
 )
 def test_only_the_page_itself_gets_in(page: Page, what: dict[str, str | None], status: int) -> None:
     for name in ("", "page.js"):
-        assert asked(page, name, **what)[0] == status  # type: ignore[arg-type]
+        assert asked(page, name, **what)[0] == status
 
 
 @pytest.mark.parametrize(
@@ -153,9 +153,9 @@ def test_only_the_page_itself_is_listened_to(page: Page, what: dict[str, str | N
     heard: list[Heard] = []
     page.listener = heard.append
     key = {"code": "KeyA", "down": True, "t_ms": 12.5}
-    assert asked(page, "key", key, **what)[0] == status  # type: ignore[arg-type]
+    assert asked(page, "key", key, **what)[0] == status
     assert heard == ([Heard("KeyA", True, 12.5)] if status == 204 else [])
-    asked(page, "silent", True, **what)  # type: ignore[arg-type]
+    asked(page, "silent", True, **what)
     assert page.gave_up() == (status == 204)
     assert not page.gave_up()
 
@@ -363,7 +363,12 @@ def test_a_browser_in_the_terminal_is_left_alone(
 ) -> None:
     asked: list[str] = []
     browser = webbrowser.GenericBrowser(name)
-    monkeypatch.setattr(browser, "open", lambda url: asked.append(url) or True)
+
+    def opens(url: str) -> bool:
+        asked.append(url)
+        return True
+
+    monkeypatch.setattr(browser, "open", opens)
     monkeypatch.setattr(webbrowser, "get", lambda: browser)
     assert show_in_browser("http://127.0.0.1:1/x/") == opened
     end = time.monotonic() + 30

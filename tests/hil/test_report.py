@@ -24,7 +24,7 @@ from hil.views.measured import measured
 from hil.views.picture import keyboard_svg, package_svg
 from hil.views.report import html_of, text_of
 from hil.views.terminal import LiveView, PlainView, keyboard_lines, view_on
-from keyc.keyboard import Cap, Diodes, Keyboard, Switch
+from keyc.keyboard import Cap, Diodes, Keyboard
 from keyc.sheet.caps import Side
 from tests.hil.boards import Desk, keyboard_of
 from tests.hil.wirings import NOWHERE, small, wiring_of
@@ -287,7 +287,6 @@ def renamed(name: str) -> tuple[Keyboard, Result]:
     """A keyboard whose first switch, diode and title are called so; names like that never pass the compiler,
     but the report doesn't count on it."""
     wiring = small()
-    first = Switch(name, 2, 6, name, name, NOWHERE)
     first = wiring.switches[0].replaced(name=name, diode=name)
     wiring = wiring.replaced(switches=(first, *wiring.switches[1:]))
     result = Desk(wiring, [f"low GPIO{9}"]).follow().result()
@@ -327,11 +326,12 @@ def caps_in(svg: str) -> dict[str, tuple[float, float]]:
 def test_the_solder_side_is_mirrored() -> None:
     keyboard = keyboard_of(small())
     result = a_result()
-    front, back = (caps_in(keyboard_svg(keyboard, result.positions, side)) for side in ("front", "back"))  # type: ignore[arg-type]
+    front, back = (caps_in(keyboard_svg(keyboard, result.positions, side)) for side in ("front", "back"))
     width = max(x for x, _ in front.values()) + min(x for x, _ in front.values())
     assert front["SW1"][0] < front["SW4"][0]
     for name, (x, y) in front.items():
-        assert back[name] == (pytest.approx(width - x), y)
+        assert back[name][0] == pytest.approx(width - x)
+        assert back[name][1] == y
 
 
 def test_a_turned_cap_turns_the_other_way_on_the_solder_side() -> None:

@@ -83,7 +83,7 @@ def test_a_good_board_passes() -> None:
         ("typing", "skipped"),
         ("extras", "skipped"),
     ]
-    assert result.faults == result.stuck == result.unreached == ()
+    assert (result.faults, result.stuck, result.unreached) == ((), (), ())
     assert result.presses == 13
     assert result.board.protocol == 1
     assert result.board.wiring == fingerprints(KEYBOARD).wiring

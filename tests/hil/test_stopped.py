@@ -8,6 +8,7 @@ import pwd
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import pytest
@@ -116,11 +117,12 @@ def test_a_cable_that_stays_out(
     show = PlainView.show
     fingers: list[Finger] = []
     begin = FingerHand.__init__
-    monkeypatch.setattr(
-        FingerHand,
-        "__init__",
-        lambda self, finger, *rest: (fingers.append(finger), begin(self, finger, *rest))[1],
-    )
+
+    def begun(self: FingerHand, finger: Finger, *rest: Any) -> None:
+        fingers.append(finger)
+        begin(self, finger, *rest)
+
+    monkeypatch.setattr(FingerHand, "__init__", begun)
 
     def pulled(self: PlainView, event: Event) -> None:
         show(self, event)

@@ -7,19 +7,21 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import Literal
 
 import pytest
 import serial
 
-from hil.faults import parse_fault
+from hil.faults import Fault, parse_fault
 from hil.host_board import HostBoard
 from hil.link import Link, Lost
 from hil.transport import BoardTransport, PortGone, SerialTransport
 from hil.virtual import Finger, Port, PtyPort, Server, SocketPort, VirtualBoard
 from hil.wire import Sentence, line_of
 from keyc.diagnostics import UserError
+from keyc.keyboard import Keyboard
 from tests.hil.wirings import KNOWN, small, wiring_of
 
 ROOT = Path(__file__).parents[2]
@@ -54,6 +56,14 @@ class Logged:
 
     def reports(self) -> list[tuple[int, str, bytes]]:
         return []
+
+    def lit_us(self) -> dict[int, int]:
+        return {}
+
+    def set_faults(self, faults: Iterable[Fault]) -> None:
+        self.faults = tuple(faults)
+
+    def next_image(self, keyboard: Keyboard, image: Literal["bench", "trial"]) -> None: ...
 
     def unplug(self) -> None:
         self.connected = False
@@ -308,7 +318,7 @@ def test_a_session_through_pyserial(served: Served) -> None:
     assert len([one for one in link.look() if one.name == "low-lines"]) == 32
     link.watch()
     served.type("tap SW6 30ms\n")
-    frames = []
+    frames: list[tuple[str, ...]] = []
     while len(frames) < 4:
         said = link.sentence(3_000_000)
         assert isinstance(said, Sentence)
@@ -366,7 +376,7 @@ def test_a_plain_serial_terminal_is_enough(served: Served) -> None:
     """What pyserial alone reads when somebody types `who`."""
     with serial.serial_for_url(served.names[0], timeout=2) as port:
         port.write(b"who\r\n")
-        lines = []
+        lines: list[bytes] = []
         while not lines or not lines[-1].startswith(b"finished who"):
             lines.append(port.readline())
             assert lines[-1], lines

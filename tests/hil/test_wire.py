@@ -79,9 +79,9 @@ def test_a_line_too_long_for_the_wire_is_not_made() -> None:
 def test_numbers_and_masks_of_a_sentence() -> None:
     sentence = Sentence("change", ("8", "3C0", "176619"), 1)
     assert (sentence.number(0), sentence.mask(1), sentence.number(2)) == (8, 0x3C0, 176_619)
-    for wrong in (lambda: sentence.number(1), lambda: sentence.mask(3)):
+    for wrong, field in ((sentence.number, 1), (sentence.mask, 3)):
         with pytest.raises(ValueError, match="no number"):
-            wrong()
+            wrong(field)
 
 
 @given(st.lists(st.integers(1, 40), min_size=1), st.binary(max_size=20))

@@ -112,3 +112,5 @@ def text_of(action: Action) -> str:
             return layer
         case Press(usage, modifiers):
             return "+".join(f"{number:02X}" for number in (*modifiers, usage.id))
+        case _:
+            return type(action).__name__

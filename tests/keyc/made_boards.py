@@ -10,6 +10,7 @@ from __future__ import annotations
 import random
 import re
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import cos, radians, sin
 
@@ -317,7 +318,7 @@ class MadeBoard:
         )
 
     def _two_pins(
-        self, name: str, x: float, y: float, nets: dict[str, str | None], turn: float = 0.0
+        self, name: str, x: float, y: float, nets: Mapping[str, str | None], turn: float = 0.0
     ) -> MadePart:
         span = self.random.choice([1.65, 3.81])
         hole = None if span < 2 else 0.8
@@ -425,7 +426,7 @@ class MadeBoard:
         """
         if self.array.endswith("apart"):
             groups = [[one] for one in self.in_arrays]
-            ways = (("1",), "6"), (("2",), "5"), (("3",), "4")
+            ways: tuple[tuple[tuple[str, ...], str], ...] = (("1",), "6"), (("2",), "5"), (("3",), "4")
         else:
             by_line: dict[str, list[tuple[str, str]]] = {}
             for one in self.in_arrays:
@@ -597,7 +598,7 @@ class MadeBoard:
             if not key.is_direct
             and rows[key.row] > 2
             and columns[key.column] > 2
-            and (may_share or shared.get(key.diode, 1) == 1)
+            and (may_share or not key.diode or shared[key.diode] == 1)
         ]
         return self.random.choice(fitting)
 

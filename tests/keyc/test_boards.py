@@ -72,11 +72,11 @@ def test_the_matrix_is_the_graph_s(seed: int) -> None:
     middles = [net for net in graph if net not in at_controller and graph.degree(net) == 2]
     expected = set()
     for net in middles:
-        (one, other) = [(far, data["part"]) for _, far, data in graph.edges(net, data=True)]
-        if {one[1], other[1]} & set(made.keys):
-            name = one[1] if one[1] in made.keys else other[1]
-            expected.add((name, frozenset((one[0], other[0]))))
-            graph.add_edge(one[0], other[0], part=name)
+        (near, first), (far, second) = [(end, data["part"]) for _, end, data in graph.edges(net, data=True)]
+        if {first, second} & set(made.keys):
+            name = first if first in made.keys else second
+            expected.add((name, frozenset((near, far))))
+            graph.add_edge(near, far, part=name)
     graph.remove_nodes_from(middles)
     for one, other, data in graph.edges(data=True):
         if data["part"] in made.keys and "GND" not in (one, other):

@@ -8,6 +8,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -38,10 +39,10 @@ def small(tmp_path: Path) -> Path:
     return path
 
 
-def run(*arguments: object, **more: object) -> subprocess.CompletedProcess[str]:
+def run(*arguments: object, **more: Any) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "keyc", *map(str, arguments)]
     environment = dict(os.environ, PYTHONPATH=str(Path(keyc.__file__).parent.parent), NO_COLOR="1")
-    return subprocess.run(command, text=True, capture_output=True, env=environment, timeout=60, **more)  # type: ignore[call-overload,no-any-return]
+    return subprocess.run(command, text=True, capture_output=True, env=environment, timeout=60, **more)
 
 
 def test_version_is_the_package_s() -> None:

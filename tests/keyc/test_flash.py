@@ -18,10 +18,10 @@ from keyc.fingerprints import fingerprints
 from keyc.image import flash
 from keyc.image.elf import Segment
 from keyc.image.firmware import build_uf2
-from keyc.image.flash import BoardSeen, ThisComputer, UsbIdentity, flashed, image_of
+from keyc.image.flash import BoardSeen, ThisComputer, flashed, image_of
 from keyc.image.identity import device_version
 from keyc.image.uf2 import uf2_of
-from keyc.image.usb_seen import version_text
+from keyc.image.usb_seen import UsbIdentity, version_text
 from tests.keyc.hand_made import key, keyboard_of, wiring_of
 
 WIRING = wiring_of()

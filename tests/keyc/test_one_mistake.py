@@ -93,7 +93,7 @@ WRITTEN = [
     ('arrows" {', "arrows {", "text-not-closed", 'with "'),
     ('"!"', '"""', "text-not-closed", '\\"'),
     ("next(ShiftLeft)", "next[ShiftLeft]", "sign-without-quotes", "next(ShiftLeft)"),
-    ("next(ShiftLeft)", "next ShiftLeft", "unknown-name", "next(Shift)"),
+    ("next(ShiftLeft)", "next ShiftLeft", "unknown-name", "next(ShiftLeft)"),
     ("next(ShiftLeft)", "next(ShiftLeft", "misplaced", "`)`"),
     ("Escape      Q", "EscapeQ", "unknown-name", "write Escape Q"),
     ("Control+Z", "Control-Z", "unknown-name", "Control+Z"),
@@ -106,7 +106,105 @@ WRITTEN = [
     ("SW8   SW12", "SW8   at 5u 1u SW12", "misplaced", "a line of its own"),
     ("D     Enter\n", "D\n", "row-too-short", "`..`"),
     ("    take-back         arrows   numbers\n", "", "rows-missing", "SW9 SW10 SW11"),
+    ("SW3     SW4\n", "SW3\n", "row-too-short", "a switch, or `--`"),
+    ("SW3     SW4\n", "SW3   SW4   SW13\n", "row-too-long", "take out"),
+    ("SW10  SW11\n", "SW10\n", "switch-without-cap", "write SW11 into"),
+    ("SW10  SW11\n", "SW10  SW10\n", "cap-placed-twice", "write SW11 for one of the two"),
+    ("SW9  2u", "SW9-2u", "cap-without-switch", "write SW9 2u"),
+    ("SW9  2u", "row SW9  2u", "cap-without-switch", "names its switches alone"),
+    ("SW9  2u", "at 1u SW9  2u", "unfinished", "at 3.5u 4.25u"),
+    ("SW9  2u", "at 1u,2u SW9  2u", "unfinished", "at 3.5u 4.25u"),
+    ("Escape      Q", "Control Z      Q", "row-too-long", "write Control+Z"),
+    # What belongs to `wiring`.
+    ("GPIO9\n    row", "GPIO9 row", "misplaced", "begin a new line"),
+    ("SW4\n    row", "SW4 row", "misplaced", "begin a new line"),
+    ("--\n    direct", "-- direct", "misplaced", "begin a new line"),
+    ("row GPIO2     SW1", "row SW1", "unfinished", "row GPIO2 SW1 SW2 SW3 SW4"),
+    ("direct GPIO10 SW12", "direct SW12 GPIO10", "misplaced", "direct GPIO10 SW12"),
+    ("direct GPIO10 SW12", "direct GPIO10 to SW12", "misplaced", "direct GPIO10 SW12"),
+    (
+        "direct GPIO10 SW12",
+        "direct GPIO10 SW12\n    light CapsLock GPIO25",
+        "misplaced",
+        "light GPIO25 CapsLock",
+    ),
+    ("direct GPIO10 SW12", "direct GPIO10 SW12\n    light GPIO25 caps", "unknown-name", "CapsLock"),
+    (
+        "direct GPIO10 SW12",
+        "direct GPIO10 SW12\n    dial D1 GPIO20 GPIO21",
+        "misplaced",
+        "dial GPIO20 GPIO21 D1",
+    ),
+    ("diodes cathode", "diode cathode", "misplaced", "diodes cathode-to-row"),
+    ("cathode-to-row", "cathode to row", "misplaced", "write cathode-to-row"),
+    ("GPIO7   GPIO8", "7   GPIO8", "misplaced", "GPIO7"),
+    ("row GPIO2     SW1 ", "row GPIO2     SW 1 ", "misplaced", "write SW1"),
+    # Words with blanks in them, and in another order.
+    ("Escape      Q", "Page Up  Q", "unknown-name", "write PageUp"),
+    ("Escape      Q", "Caps Lock  Q", "unknown-name", "write CapsLock"),
+    ("Escape      Q", "F 1  Q", "unknown-name", "write F1"),
+    ("usb-boot", "usb boot", "unknown-name", "write usb-boot"),
+    ("= Numpad7", "= Numpad 7", "misplaced", "write Numpad7"),
+    ("= Numpad7", "= Page Up", "misplaced", "write PageUp"),
+    ("= Control+Z", "= Page Up", "misplaced", "write PageUp"),
+    ("= Control+Z", "= Z+Control", "not-a-modifier", "write Control+Z"),
+    ("= Control+Z", "= Control+Z Control+A", "misplaced", "sequence NAME = A B"),
+    ("SW2 = Numpad7", "Numpad7 = SW2", "misplaced", "SW2 = Numpad7"),
+    ("Tab/arrows", "arrows/Tab", "hold-is-no-layer", "write Tab/arrows"),
+    ("Tab/arrows", "Tab-arrows", "unknown-name", "Tab/arrows"),
+    ("Tab/arrows", "hold(Tab, arrows)", "unknown-name", "Tab/arrows"),
+    ("E\n    Tab", "layer(arrows)\n    Tab", "unknown-name", "its name alone: arrows"),
+    ("lock(numbers)", "lock numbers", "unknown-name", "lock(numbers)"),
+    ("off  ", "none ", "unknown-name", "`off`"),
+    ("Escape      Q", "Entf      Q", "unknown-name", "write Delete"),
+    ("Escape      Q", "Rücktaste      Q", "unknown-name", "write Backspace"),
+    ("Control+Z", "Strg+Z", "not-a-modifier", "write Control"),
+    ("host-layout linux", "host layout linux", "misplaced", "host-layout linux-us"),
+    ("linux-us", "linux us", "misplaced", "write linux-us"),
+    ("debounce 5ms", "debounce 5ms after quiet", "misplaced", "write after-quiet"),
+    ("debounce 5ms", "hold after 200ms", "misplaced", "hold-after 180ms"),
+    ("debounce 5ms", "hold-if another key tapped", "misplaced", "write another-key"),
+    # Colons and equals signs.
+    ("columns ", "columns:", "foreign-sign", "take it out"),
+    ("row GPIO2 ", "row GPIO2:", "foreign-sign", "take it out"),
+    ("debounce 5ms", "debounce: 5ms", "foreign-sign", "take it out"),
+    ("tap SW5  ", "tap: SW5 ", "foreign-sign", "take it out"),
+    ("let take-back =", "let take-back:", "foreign-sign", "write ="),
+    ("let take-back =", "take-back =", "unknown-statement", "let take-back ="),
+    ("let take-back =", "let take back =", "name-unfit", "take-back"),
+    ("SW2 = Numpad7 ", "SW2: Numpad7 ", "foreign-sign", "write ="),
+    ("SW2 = Numpad7 ", "SW2 Numpad7 ", "misplaced", "SW1 = Escape"),
+    ("SW2 = Numpad7 ", "SW2 == Numpad7 ", "misplaced", "take one of the two out"),
+    ("Escape      Q", "SW1: Escape      Q", "misplaced", "write SW1 ="),
+    ("Escape      Q", "SW1 = Escape      Q", "misplaced", "write for each"),
+    ("layer base {", "base {", "unknown-statement", "layer base {"),
+    ("layer numbers {", "layer numbers if arrows {", "misplaced", "when arrows"),
+    ("layer numbers {", "layer numbers when arrows + base {", "misplaced", "stands `and`"),
+    ("layer numbers {", "layer numbers when arrows, base {", "foreign-sign", "take it out"),
+    # One key and what is on while it is held, and cells that are joined otherwise.
+    ("Tab/arrows", "Tab(arrows)", "unknown-name", "Tab/arrows"),
+    ("Tab/arrows", "Tab|arrows", "sign-without-quotes", "Tab/arrows"),
+    ("Tab/arrows", "(Tab/arrows)", "sign-without-quotes", "write Tab/arrows"),
+    ("Escape      Q", "Escape,Q", "sign-without-quotes", "Escape Q"),
+    ("Escape      Q", "<Escape> Q", "sign-without-quotes", "write Escape"),
+    ("..   ..  ", "..,  ..,  ", "foreign-sign", "take it out"),
+    ("..   ..  ", ".... ..  ", "sign-without-quotes", "write .."),
+    ("ArrowUp    ", "↑    ", "sign-without-quotes", "write ArrowUp"),
+    ("usb-boot", "usb_boot", "unknown-name", "write usb-boot"),
+    ("SW3 = Numpad8", "SW3 =", "unfinished", "SW1 = Escape"),
+    ("SW3 = Numpad8", "SW 3 = Numpad8", "misplaced", "write SW3"),
     # Names, pins and numbers.
+    ("GPIO10 SW12", "GPIO10 SW12\n    light GPIO25 Caps Lock", "misplaced", "write CapsLock"),
+    ("GPIO10 SW12", "GPIO10 SW12\n    dial GPIO20 GPIO21 D1 edges 4", "misplaced", "edges-per-detent 4"),
+    ("SW11    --", "SW11    none", "reserved-name", "write --"),
+    ("SW11    --", "SW11    0", "misplaced", "`--`"),
+    ("SW10    SW11    --", "SW9     SW11    --", "switch-wired-twice", "its own name"),
+    ("row GPIO4 ", "GPIO4 ", "unknown-statement", "row GPIO4"),
+    ("diodes cathode", "cathode", "unknown-statement", "diodes cathode-to-row"),
+    ("debounce 5ms", "debounce 5ms, hold-after 200ms", "number-form", "write 5ms"),
+    ("debounce 5ms", "debounce 5MS", "number-form", "write 5ms"),
+    ("SW12 1x2u", "SW12 1 x 2u", "number-form", "1x2u"),
+    ("5ms", "5 milliseconds", "number-form", "write 5ms"),
     ("GPIO6 ", "GPIO 6 ", "misplaced", "GPIO6"),
     ("row GPIO2", "row 2", "misplaced", "GPIO2"),
     ("GPIO7 ", "GPIO6 ", "pin-used-twice", "another pin"),
@@ -120,6 +218,15 @@ WRITTEN = [
     ("SW9  2u", "SW9  1,5u", "number-form", "1.5u"),
     ("SW9  2u", "SW9  19.05,0u", "number-form", "one number"),
     # Scenarios.
+    ("expect nothing-held", "expect A nothing-held", "misplaced", "a statement of its own"),
+    ("expect nothing-held", "expect nothing A", "misplaced", "expect A"),
+    ("expect nothing-held", "expect nothing held", "misplaced", "write nothing-held"),
+    ("expect nothing-held", "expect Nothing-Held", "unknown-name", "write nothing-held"),
+    ("expect ArrowUp ", "expect Arrow Up ", "unknown-name", "write ArrowUp"),
+    ("expect ArrowUp ", "expect ArrowUp and Tab ", "unknown-name", "expect A B"),
+    ("wait 300ms", "wait 0.3 seconds", "number-form", "write 0.3s"),
+    ("wait 300ms", "hold 300ms", "misplaced", "tap, down, up, wait, expect"),
+    ("tap SW5 ", "tap SW 5 ", "unknown-name", "write SW5"),
     ("tap SW5 ", "tap ", "unfinished", "tap SW5"),
     ("expect nothing-held", "up SW3 expect nothing-held", "up-without-down", "down SW3"),
     ("up SW5", "down SW5 up SW5", "down-already", "up SW5"),
@@ -146,9 +253,37 @@ CHANGED: list[tuple[Callable[[str], str], str, str]] = [
     (lambda text: text.replace("layer numbers", 'layer "numbers"'), "name-unfit", "write numbers"),
     (lambda text: text.replace("layer numbers", "layer numbrs"), "unknown-name", "numbrs"),
     (lambda text: text.replace("layer numbers", "layer"), "misplaced", "layer base {"),
+    (lambda text: text + "chord Q W on base = CapsLock\n", "unknown-name", "called in `wiring`"),
+    (lambda text: text + "chord SW2 and SW3 on base = CapsLock\n", "unknown-name", "side by side"),
+    (lambda text: text + "chord SW2 SW3 base = CapsLock\n", "misplaced", "SW2 SW3 on base"),
+    (lambda text: text + "sequence hi = Hello Enter\n", "unknown-name", '"Hello"'),
+    (lambda text: text + "layer extra SW1 = A\n", "misplaced", "layer base {"),
+    (lambda text: text + 'sequence hi = "Kind regards\n', "text-not-closed", 'end it with "'),
+    (lambda text: text + 'sequence hi = "Kind\n" Enter\n', "text-not-closed", 'end it with "'),
+    (lambda text: text + "sequence hi = Kind regards Enter\n", "unknown-name", '"Kind regards"'),
+    (lambda text: text + "sequence hi = A pause 50ms B\n", "unknown-name", "write wait 50ms"),
+    (lambda text: text + 'scenario "x" { tap SW2 expect Q release SW2 }\n', "unknown-statement", "up SW5"),
+    (
+        lambda text: text + 'scenario "x" { tap SW2 expect Q expects nothing }\n',
+        "unknown-statement",
+        "expect Tab",
+    ),
     (lambda text: text + text, "said-twice", "one of the two"),
     (lambda text: "", "part-missing", "add wiring"),
     (lambda text: "hello\n", "unknown-statement", "wiring"),
+]
+
+
+# The dial of a keymap that has one.
+TURNED = [
+    ("dial DIAL1 on base", "dial on base", "misplaced", "dial DIAL1 on base"),
+    ("dial DIAL1 on base", "dial DIAL1", "misplaced", "dial DIAL1 on base"),
+    ("{ clockwise =", "{ clockwise:", "foreign-sign", "write ="),
+    ("{ clockwise =", "{ right =", "unknown-statement", "clockwise = "),
+    ("counter-clockwise", "counter clockwise", "misplaced", "counter-clockwise"),
+    ("counter-clockwise", "anti-clockwise", "unknown-statement", "counter-clockwise"),
+    ("DIAL1\n", "DIAL1 edges per detent 4\n", "misplaced", "write edges-per-detent"),
+    ("wiring {", "Wiring {", "unknown-statement", "write: wiring {"),
 ]
 
 
@@ -174,6 +309,16 @@ def test_one_slip_is_one_mistake(there: str, written: str, code: str, help: str)
 @pytest.mark.parametrize(("change", "code", "help"), CHANGED)
 def test_one_habit_is_one_mistake(change: Callable[[str], str], code: str, help: str) -> None:
     told, mend = only_mistake(change(KEYMAP))
+    assert told == code
+    assert help in mend
+
+
+@pytest.mark.parametrize(("there", "written", "code", "help"), TURNED)
+def test_one_slip_with_a_dial_is_one_mistake(there: str, written: str, code: str, help: str) -> None:
+    text = KEYMAP.replace("SW12\n}", "SW12\n    dial GPIO20 GPIO21 DIAL1\n}")
+    text += "dial DIAL1 on base { clockwise = AudioVolumeUp  counter-clockwise = AudioVolumeDown }\n"
+    assert check_text(source_of("new.keys", text.encode()))[1] == []
+    told, mend = only_mistake(text.replace(there, written, 1))
     assert told == code
     assert help in mend
 

@@ -92,4 +92,5 @@ def test_pads_that_look_the_same_after_half_a_turn_are_around_the_centre() -> No
     square: Pads = (((-3.2, -2.2), (3.2, -2.2)), ((-3.2, 2.2), (3.2, 2.2)))
     spots = grid([0.0, 180.0, 37.0])
     for one, spot in zip(centred_pads([put(square, spot) for spot in spots]), spots, strict=True):
-        assert one == Centre(pytest.approx(spot[0]), pytest.approx(spot[1]))
+        assert one == Centre(one.x_mm, one.y_mm)
+        assert (one.x_mm, one.y_mm) == pytest.approx(spot[:2])

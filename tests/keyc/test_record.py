@@ -84,7 +84,7 @@ def test_frozen() -> None:
     with pytest.raises(AttributeError, match="frozen"):
         point.x = 2  # type: ignore[misc]
     with pytest.raises(AttributeError, match="frozen"):
-        point.z = 2  # type: ignore[attr-defined]
+        point.z = 2
     with pytest.raises(AttributeError, match="frozen"):
         del point.x
     assert point == Point(1)

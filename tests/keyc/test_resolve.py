@@ -363,7 +363,7 @@ def test_steps_of_a_scenario() -> None:
     [
         ("SW1 SW2\n    SW3 SW4\n}", "SW1 SW2\n    SW3 SW4 SW4\n}", "cap-placed-twice"),
         ("diodes cathode-to-row", "diodes cathode-too-row", "unknown-name"),
-        ("diodes cathode-to-row", "diode cathode-to-row", "unfinished"),
+        ("diodes cathode-to-row", "diode cathode-to-row", "misplaced"),
         ("columns GPIO6 GP7", "columns GPIO6 GP6", "pin-used-twice"),
         ("columns GPIO6 GP7", "colums GPIO6 GP7", "unknown-statement"),
         ("direct GPIO10 SW4", "direct GPIO30 SW4", "pin-not-on-chip"),

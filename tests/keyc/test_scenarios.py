@@ -11,6 +11,7 @@ from keyc.diagnostics import UserError, render_text
 from keyc.engine.engine import Report
 from keyc.engine.scenarios import ScenarioResult, diagnostics_of, findings, press_in_short, run, usages_in
 from keyc.keyboard import (
+    Action,
     Debounce,
     Down,
     Expect,
@@ -35,7 +36,7 @@ HERE = span_at(30)
 
 # SW1 to SW9, in this order
 WIRING = wiring_of(rows=(2, 3), columns=(6, 7, 8, 9), direct=(10,))
-BASE = [
+BASE: list[Action] = [
     key(A),
     key(Z, CONTROL),
     key(SHIFT),
@@ -46,7 +47,7 @@ BASE = [
     Off(),
     UsbBoot(),
 ]
-UPPER = [key(B), Through(), system(0x82)]
+UPPER: list[Action] = [key(B), Through(), system(0x82)]
 
 
 def expect(*presses: Press, nothing_held: bool = False) -> Expect:
@@ -104,7 +105,7 @@ PASSING: dict[str, list[Step]] = {
     "the language page's example": [down("SW4"), wait(300_000), tap("SW1"), expect(key(B)), up("SW4")],
     "a press that is still down counts once": [down("SW1"), expect(key(A)), wait(1_000_000), expect()],
     "down and up without a time between": [down("SW4"), down("SW1"), up("SW4"), up("SW1"), expect(key(B))],
-    "the same switch twice": [tap("SW1")] * 3 + [expect(key(A), key(A), key(A))],
+    "the same switch twice": [*[tap("SW1")] * 3, expect(key(A), key(A), key(A))],
     "a tap below the debounce": [tap("SW1", 4_000), expect()],
     "a tap above it": [tap("SW1", 6_000), expect(key(A))],
     "a pause below the debounce": [tap("SW1"), wait(3_000), tap("SW1"), expect(key(A))],

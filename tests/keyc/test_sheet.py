@@ -15,6 +15,7 @@ import shutil
 import struct
 import subprocess
 import zlib
+from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree
@@ -100,7 +101,7 @@ def full_size(host: str = "linux-de", more: str = "") -> Keyboard:
 
 
 def texts(legend: Legend) -> list[str | None]:
-    return [character and character.text for character in legend.levels]
+    return [character.text if character else None for character in legend.levels]
 
 
 def first_cap(cell: str, host: str = "linux-us") -> Legend:
@@ -575,7 +576,7 @@ layer far { L1 = usb-boot  R1 = BrowserFavorites  T3 = off }
 let A-name-that-is-very-long-indeed = Control+Shift+KeyZ
 """
 
-KEYBOARDS = {
+KEYBOARDS: dict[str, Callable[[], Keyboard]] = {
     "bundled": bundled,
     "full": full_size,
     "full-fr": lambda: full_size("linux-fr"),
@@ -632,7 +633,8 @@ def rgb(data: bytes) -> tuple[int, int, list[tuple[int, int, int]]]:
             packed += chunk
         at += 12 + length
     raw, stride = zlib.decompress(packed), width * samples
-    before, pixels = bytearray(stride), []
+    before = bytearray(stride)
+    pixels: list[tuple[int, int, int]] = []
     for line in range(height):
         start = line * (stride + 1)
         current = unfiltered(raw[start], bytearray(raw[start + 1 : start + 1 + stride]), before, samples)

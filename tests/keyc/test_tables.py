@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from keyc.files import shipped
+from keyc.files import data_rows, shipped
 from keyc.fingerprints import fingerprints
-from keyc.keyboard import Debounce, Diodes, LayerHeld, Off, Through, Usage, UsbBoot
+from keyc.keyboard import Action, Debounce, Diodes, LayerHeld, Off, Through, Usage, UsbBoot
 from keyc.table_rows import SECOND_CONTROLS, SECOND_NONE, TABLES_VERSION, Tables, TimingRow
 from keyc.tables import tables_of
-from keyc.usages import data_rows, is_reportable
+from keyc.usages import is_reportable
 from tests.keyc.c_compilers import chip_compilers, compile_objects
 from tests.keyc.hand_made import key, keyboard_of, media, system, wiring_of
 
@@ -21,7 +21,7 @@ HEADER = shipped("templates", "engine", "keyc_engine.h")
 
 def test_cells_are_what_the_header_says() -> None:
     """Bit for bit, as the comment above `keyc_cell` has it."""
-    actions = [
+    actions: list[Action] = [
         Through(),
         Off(),
         UsbBoot(),

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Sequence
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import IO
@@ -68,6 +69,16 @@ class _Robot:
 
     def gone(self) -> None:
         """Not in this run."""
+
+    def load(self, image: str) -> None:
+        """Not in this run."""
+
+    def typing(self, switches: Sequence[str]) -> AbstractContextManager[None]:
+        """Not in this run."""
+        return nullcontext()
+
+    def has_typed(self) -> bool:
+        return True
 
 
 def figures() -> list[Figure]:
