@@ -101,7 +101,9 @@ def run(wiring: Wiring, planted: tuple[Fault, ...], seed: int = 0, slips: float 
     # What holds a pin of no role may be a module's own circuit: the bench says that it is held, and no more.
     foreign = frozenset(one.gpio for one in result.lines if one.role == "unused" and one.verdict in _HELD)
     hidden = frozenset(
-        one for one in wanted if _is_hidden(wiring, one, result) or not foreign.isdisjoint(_pins_of(one))
+        one
+        for one in wanted
+        if _is_hidden(wiring, one, wanted, result) or not foreign.isdisjoint(_pins_of(one))
     )
     not_pressed = (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
     states = (None, *(one.switch for one in result.positions if one.verdict not in not_pressed))
@@ -214,13 +216,16 @@ def _pins_of(fault: Fault) -> list[int]:
     return [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
 
 
-def _is_hidden(wiring: Wiring, fault: Fault, result: Result) -> bool:
-    """Whether the result says of a place of this fault that another fault hides it."""
+def _is_hidden(wiring: Wiring, fault: Fault, wanted: frozenset[Fault], result: Result) -> bool:
+    """Whether the result says of a place of this fault that another fault hides it. A place that is exchanged
+    with others is closed by a press of those."""
     verdicts = {one.switch: one for one in result.positions}
     titles = {one.title for one in result.faults}
     gpios = _pins_of(fault)
     names = {name for gpio in gpios for name in switches_on(wiring, gpio)}
     names |= {word for word in fault.where if word in verdicts}
+    exchanged = [set(one.where) & verdicts.keys() for one in wanted if one.kind == "swapped"]
+    names = names.union(*(some for some in exchanged if not some.isdisjoint(names)))
     if fault.kind == "cut":
         on = switches_on(wiring, gpios[0])
         names = set(on[on.index(fault.where[1]) + 1 :])
