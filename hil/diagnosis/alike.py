@@ -45,6 +45,7 @@ _WHOLLY = 2_500  # twos that are tried so at most
 _ALL_OF = 3  # faults of a set at most, of which all are tried on a small board
 _SMALL = 13  # switches of such a board
 _ALL_TABLES = 3_000  # worked out for that at most: the likeliest first
+_SETS_A_TABLE = 5  # sets that are looked at in the time that a table takes
 _IF_ONE_DOES = 1_000  # ... where a single fault explains everything
 _FEWEST_OF = 5  # wrong states that are looked at for the one that least could have made so
 _ONE_BY_ONE = 3  # silent switches of one fault that may as well be open each by itself
@@ -128,7 +129,7 @@ class _Search:
         while ahead:
             further: dict[Faults, None] = {}
             for faults in sorted(ahead, key=_rank):
-                if compared.tables - before > allowed:
+                if compared.tables - before + len(seen) // _SETS_A_TABLE > allowed:
                     return self._needed(whole), False
                 if _steps_to(faults) == _ALL_OF - 1:
                     steps = [(one,) for one in self.candidates.by_themselves(faults)]
@@ -201,7 +202,9 @@ class _Search:
             for gone in combinations(sorted(root, key=likeliness), count)
         ]
         found: set[Faults] = set()
-        self.allowed = self.compared.tables + _TABLES
+        self.allowed = self.compared.tables + (
+            _TABLES if len(self.compared.switches) > _SMALL else _EXCHANGES
+        )
         for most in (1, 2):
             for base in dict.fromkeys((*bases, NOTHING_PLANTED)):
                 if most == 1 or self._can_be_tried(base):
@@ -346,6 +349,8 @@ class _Search:
             steps = self._steps(base, rare=rare)
             further = steps if blindly else [one for _, _, one in self._less_wrong(base, steps, seen)[:_WIDE]]
             for changed in further:
+                if self.compared.tables >= self.allowed:
+                    return
                 left = most - max(len(changed) - len(base), 1)
                 yield from self._completed(changed, left, rare=rare, blindly=blindly, seen=seen)
 
