@@ -6,11 +6,12 @@ these (`compared`). Where that differs from what was read, faults that could hav
 all that completes the rest again is listed as reading the same.
 
 Every set that explains a reading has one of the faults that `Candidates.near` names. So whoever tries each
-of them, and for what each leaves wrong each one again, finds every set of two. On boards of few lines, where
-that is within the work allowed, every one or two faults are found that stand in for one fault or for two
-that touch. On larger boards the second is looked for only where the first, alone, leaves fewer readings
-wrong, or where both are at one place; two exchanges that cross may escape that. Beyond two, faults are added
-one step at a time, as long as each explains something.
+of them, and for what each leaves wrong each one again, finds every set of two, and so on. On boards of few
+switches all sets of three faults at most are found in this way (`_every`), the likeliest first, as far as the
+work allowed goes. On larger boards every one or two faults are found that stand in for one fault or for two
+that touch: the second is looked for only where the first, alone, leaves fewer readings wrong, or where both
+are at one place; two exchanges that cross may escape that. Beyond, faults are added one step at a time, as
+long as each explains something.
 """
 
 from __future__ import annotations
@@ -42,8 +43,10 @@ _SIMPLE = 2  # with more faults than so many, a set may be a way round two that 
 _FEW_SWITCHES = 32  # of a board on which every two faults may be tried, whatever each alone explains
 _WHOLLY = 2_500  # twos that are tried so at most
 _ALL_OF = 3  # faults of a set at most, of which all are tried on a small board
-_SMALL = 16  # switches of such a board
-_ALL_TABLES = 3_500  # worked out for that at most: the likeliest first
+_SMALL = 13  # switches of such a board
+_ALL_TABLES = 3_000  # worked out for that at most: the likeliest first
+_SETS_A_TABLE = 5  # sets that are looked at in the time that a table takes
+_IF_ONE_DOES = 1_000  # ... where a single fault explains everything
 _FEWEST_OF = 5  # wrong states that are looked at for the one that least could have made so
 _ONE_BY_ONE = 3  # silent switches of one fault that may as well be open each by itself
 _CLEARLY = 0.01  # sums of the same costs, in another order
@@ -119,7 +122,7 @@ class _Search:
         compared, near = self.compared, self.candidates.near
         if len(compared.switches) > _SMALL or compared.explain(NOTHING_PLANTED):
             return set(), False
-        allowed = compared.tables + _ALL_TABLES
+        before, allowed = compared.tables, _ALL_TABLES
         whole: set[Faults] = set()
         seen = {NOTHING_PLANTED}
         ahead = [NOTHING_PLANTED]
@@ -127,7 +130,7 @@ class _Search:
         while ahead:
             further: dict[Faults, None] = {}
             for faults in sorted(ahead, key=self._rank):
-                if compared.tables > allowed:
+                if compared.tables - before + len(seen) // _SETS_A_TABLE > allowed:
                     return self._needed(whole), False
                 if _steps_to(faults) == _ALL_OF - 1:
                     steps = [(one,) for one in self.candidates.by_themselves(faults)]
@@ -147,6 +150,8 @@ class _Search:
                         elif _steps_to(changed) < _ALL_OF:
                             further[changed] = None
             ahead = list(further)
+            if any(len(one) == 1 for one in whole):
+                allowed = _IF_ONE_DOES
         return self._needed(whole), True
 
     def _first_states(self, faults: Faults) -> list[State]:
@@ -204,7 +209,9 @@ class _Search:
             for gone in combinations(sorted(root, key=likeliness), count)
         ]
         found: set[Faults] = set()
-        self.allowed = self.compared.tables + _TABLES
+        self.allowed = self.compared.tables + (
+            _TABLES if len(self.compared.switches) > _SMALL else _EXCHANGES
+        )
         for most in (1, 2):
             for base in dict.fromkeys((*bases, NOTHING_PLANTED)):
                 if most == 1 or self._can_be_tried(base):
@@ -349,6 +356,8 @@ class _Search:
             steps = self._steps(base, rare=rare)
             further = steps if blindly else [one for _, _, one in self._less_wrong(base, steps, seen)[:_WIDE]]
             for changed in further:
+                if self.compared.tables >= self.allowed:
+                    return
                 left = most - max(len(changed) - len(base), 1)
                 yield from self._completed(changed, left, rare=rare, blindly=blindly, seen=seen)
 

@@ -123,6 +123,40 @@ def test_what_is_listed_reads_the_same(diodes: Diodes) -> None:
             assert not any(apart), list(map(str, one))
 
 
+TWO_BY_TWO = ((2, 3), (4, 5))
+ONE_BY_SIX = ((2,), (6, 7, 8, 9, 10, 11))
+
+
+@pytest.mark.parametrize(
+    ("lines", "diodes", "planted"),
+    [
+        # Silent switches put down to joints, tracks and exchanges in another way, all three at once.
+        (TWO_BY_TWO, Diodes.CATHODE_TO_COLUMN, "open SW1, swapped SW2 SW4, open GPIO3"),
+        (TWO_BY_TWO, Diodes.CATHODE_TO_ROW, "open SW1, open SW3, open GPIO5"),
+        # ... where one cut explains as much as three faults.
+        (ONE_BY_SIX, Diodes.NONE, "open GPIO8, cut GPIO2 after SW4, open SW4"),
+        # Three diodes of four: every one and the fourth again.
+        (TWO_BY_TWO, Diodes.CATHODE_TO_COLUMN, "reversed SW1, reversed SW2, reversed SW3"),
+        # Every diode, where few are left to tell of it.
+        (TWO_BY_TWO, Diodes.CATHODE_TO_COLUMN, "bridge SW1 SW4, open SW1, reversed diodes"),
+        (TWO_BY_TWO, Diodes.CATHODE_TO_COLUMN, "bridge SW2 SW3, reversed diodes, swapped GPIO3 GPIO5"),
+        # An open pin whose pad is bridged: the line answers from the neighbour.
+        (TWO_BY_TWO, Diodes.CATHODE_TO_COLUMN, "swapped GPIO5 GPIO6, open GPIO2, bridge GPIO1 GPIO2"),
+        # A press that leads to ground by way of an exchanged line.
+        (ONE_BY_SIX, Diodes.NONE, "low GPIO7, swapped GPIO7 GPIO9, swapped SW3 SW4"),
+    ],
+)
+def test_three_faults_of_a_small_board_are_listed(
+    lines: tuple[tuple[int, ...], tuple[int, ...]], diodes: Diodes, planted: str
+) -> None:
+    wiring = wiring_of(*lines, diodes)
+    faults = frozenset(canonical(parse_fault(word.strip(), wiring)) for word in planted.split(","))
+    told = explanation(wiring, evidence_of(wiring, sorted(faults, key=str)), ())
+    assert told.differs == 0
+    assert faults in listed(told), ([*map(str, told.faults)], len(told.alike))
+    assert cost(told.faults) <= cost(faults) + 0.01
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_a_state_is_worked_out_from_the_faults_that_matter_in_it(seed: int) -> None:
     """Any faults, planted all at once on the whole board, read as `Compared` puts them together."""

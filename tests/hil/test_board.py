@@ -348,3 +348,11 @@ def test_a_shorted_supply_is_refused() -> None:
 @pytest.mark.parametrize(("text", "us"), [("6ms", 6000), ("800us", 800), ("1.5s", 1_500_000)])
 def test_times(text: str, us: int) -> None:
     assert duration_us(text) == us
+
+
+def test_a_closed_switch_between_the_rails_ties_them_together() -> None:
+    wiring = wiring_of((2, 3), (4, 5), Diodes.NONE)
+    faults = [parse_fault(text, wiring) for text in ("high GPIO2", "low GPIO5", "closed SW2")]
+    with pytest.raises(UserError, match="supply to ground"):
+        Board(wiring, faults)
+    Board(wiring, faults[:2])

@@ -185,3 +185,13 @@ def test_solder_between_two_switches_of_a_row_shows_when_both_are_held(planted: 
     assert not diagnosis(
         good.matrix, good.findings, good.positions, verdicts, chords={chord: good.table(*chord)}
     ).faults
+
+
+def test_what_hides_a_switch_is_one_of_the_faults() -> None:
+    """At rest the lines alone look like dirt; it is solder between two switches and a turned diode."""
+    wiring = wiring_of((2, 3), (4, 5), Diodes.CATHODE_TO_ROW)
+    result = Desk(wiring, ["bridge SW1 SW4", "reversed SW4", "open SW4"], seed=1).follow().result()
+    titles = {fault.title for fault in result.faults}
+    assert titles
+    for one in result.positions:
+        assert titles.issuperset(one.blocked_by), (one.switch, one.blocked_by, titles)

@@ -573,3 +573,19 @@ def test_fiddling_is_never_a_wrong_verdict() -> None:
             if noted is not None:
                 desk.guide.react(noted)
         assert set(desk.verdicts().values()) <= {"proven", "answers", "untested"}, seed
+
+
+def test_a_switch_that_answers_as_the_one_offered_is_not_called_silent() -> None:
+    """An open pin whose pad touches the next one: SW6 reads as SW5, which is offered to say that SW6 is
+    silent. Offered another one, SW5 is no word of silence."""
+    wiring = wiring_of((2,), (6, 7, 8, 9, 10, 11), Diodes.NONE)
+    desk = Desk(wiring, ["open GPIO11", "bridge GPIO10 GPIO11"]).follow()
+    assert desk.verdicts()["SW6"] != "open"
+    offered = [question.instead for question in desk.questions if question.asked == "SW6"]
+    assert len(set(offered)) > 1
+    assert desk.positions.answered_elsewhere("SW6") == "SW5"
+
+
+def test_a_silent_switch_is_called_open_whatever_is_offered() -> None:
+    wiring = wiring_of((2,), (6, 7, 8, 9, 10, 11), Diodes.NONE)
+    assert Desk(wiring, ["open SW6"]).follow().verdicts()["SW6"] == "open"
