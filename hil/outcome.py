@@ -102,6 +102,9 @@ class Found:
         """Switches of which a press can be expected to show, in the order of the caps: those that answered,
         or where nobody has pressed them yet, those whose lines are in order."""
         order = [name for row in rows_of_caps(keyboard.caps) for name in row]
+        if self.lines is not None and self.lines.wavering:
+            at = matrix.switches
+            order = [n for n in order if not self.lines.wavers_between(at[n].row, at[n].column)]
         if self.positions is not None:
             return [name for name in order if self.positions.position(name).verdict in _ANSWERING]
         if self.lines is None:

@@ -42,9 +42,9 @@ def run(talk: Conversation) -> Verdict:
     if "edges" not in talk.can:
         talk.found.left_out["bounce"] = (NO_EDGES,)
         return Verdict.INCOMPLETE
-    talk.looked()
+    lines = talk.looked()
     talk.keep("bounce")
-    bounces = Bounces(talk.matrix)
+    bounces = Bounces(talk.matrix, lines)
     talk.found.bounces = bounces
     return _Asking(talk, bounces).run()
 

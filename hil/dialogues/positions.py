@@ -71,6 +71,7 @@ class _Asking:
         for name in self._talk.matrix.switches:
             self._show(name)
         self._talk.stopped()
+        self._talk.learned(positions.lines)
         self._talk.remarks += positions.remarks()
         return positions_verdict(positions.position(name) for name in self._talk.matrix.switches)
 
