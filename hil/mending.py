@@ -103,7 +103,7 @@ def with_what_stands(result: Result, before: Result, touched: frozenset[str]) ->
         together=together,
         debounce=result.debounce or before.debounce,
         stuck=(*result.stuck, *(name for name in before.stuck if name not in touched)),
-        unreached=tuple(name for name in result.unreached if name in touched or name in names),
+        unreached=tuple(dict.fromkeys((*result.unreached, *(n for n in before.unreached if n in names)))),
     )
 
 

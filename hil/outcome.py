@@ -204,6 +204,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         for one in verdicts
         if one.verdict in (PositionVerdict.OPEN, PositionVerdict.UNTESTED)
         and not one.presses
+        and not (positions and one.switch in positions.unasked)
         and not (positions and positions.unclear_times(one.switch))
     ]
     stuck = [one.switch for one in verdicts if one.verdict is PositionVerdict.STUCK]

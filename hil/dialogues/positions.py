@@ -13,12 +13,11 @@ from hil.places import places_of
 from hil.result import PositionVerdict, Verdict, positions_verdict
 from hil.stages.guide import Guide, Question
 from hil.stages.lines import wavering
-from hil.stages.positions import NOT_LET_GO, Kind, Noted, Positions
+from hil.stages.positions import NOT_ASKED, NOT_LET_GO, Kind, Noted, Positions
 
 if TYPE_CHECKING:
     from hil.conversation import Conversation
 
-ONLY_TOUCHED = "asked only for what was touched; of the others the runs before tell"
 _RELEASE_US = 2_000_000  # longest wait for the last switch to be let go
 
 
@@ -28,9 +27,28 @@ def run(talk: Conversation) -> Verdict:
     assert talk.base is not None
     within = lines_of(talk.matrix.wiring)
     talk.remarks += wavering(talk.matrix, talk.base.within(within), now.within(within))
-    positions = Positions(talk.matrix, findings, talk.base, now=now, fingers=talk.settings.tool == "finger")
+    positions = Positions(
+        talk.matrix,
+        findings,
+        talk.base,
+        now=now,
+        fingers=talk.settings.tool == "finger",
+        unasked=_unasked(talk),
+    )
     talk.found.positions = positions
     return _Asking(talk, positions).run()
+
+
+def _unasked(talk: Conversation) -> dict[str, str]:
+    """The switches that nothing has touched since the run before, with what that run said of each."""
+    touched = talk.settings.touched
+    if touched is None:
+        return {}
+    from hil.history import last_of_board, told_before
+
+    last = last_of_board(talk.settings.earlier, talk.identity.flash_id, talk.keyboard.title)
+    before = {name: told_before(last, name) for name in talk.matrix.switches if name not in touched}
+    return {name: f"{NOT_ASKED}; {said}" if said else NOT_ASKED for name, said in before.items()}
 
 
 class _Asking:
@@ -49,6 +67,8 @@ class _Asking:
         if touched is not None:
             rows = tuple(tuple(name for name in row if name in touched) for row in rows)
             if not self._talk.settings.proven:
+                from hil.history import ONLY_TOUCHED
+
                 self._talk.remarks.append(ONLY_TOUCHED)
         guide = Guide(positions, tuple(row for row in rows if row))
         while (question := guide.question()) is not None:

@@ -32,7 +32,7 @@ from hil.wire import TIMES_US
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from hil.stages.lines import LineFindings
     from keyc.keyboard import Cap
@@ -49,6 +49,7 @@ ROUGH_BEFORE = (
     "its contact let go or rattled in one press, and not in the next: no fault yet, but one to watch (the "
     "stage bounce presses it more often)"
 )
+NOT_ASKED = "not asked for this time (--touched)"
 NO_PRESS = "no press reached it"
 STAYS_DOWN = "still reads pressed; let go of it. If nobody holds it, it sticks"
 NOT_LET_GO = "has not been let go yet"
@@ -99,9 +100,11 @@ class Positions:
         *,
         now: Observation | None = None,
         fingers: bool = True,
+        unasked: Mapping[str, str] | None = None,
     ) -> None:
         """`base`: the table with nothing pressed. `now`: the table as it is (left out: the same).
-        `fingers`: presses come from a finger, not from tweezers, which scratch."""
+        `fingers`: presses come from a finger, not from tweezers, which scratch. `unasked`: switches that
+        are not asked for this time, each with what is said of it instead."""
         # What an indicator's LED or a pin of the module lets through is no business of a switch.
         base = base.within(lines_of(matrix.wiring) | lines.spare)
         self.matrix, self.lines, self.base = matrix, lines, base
@@ -109,6 +112,7 @@ class Positions:
         self.asked: str | None = None
         self.instead: str | None = None
         self.ended = False
+        self.unasked = unasked or {}
         self.frames = 0
         self._fingers = fingers
         self._now = base if now is None else now
@@ -672,7 +676,7 @@ class Positions:
             if elsewhere:
                 return (f"answered as {elsewhere}, and nothing answered as {name}",)
             return ("asked for once without an answer; a second time is needed",)
-        return (NO_PRESS,)
+        return (self.unasked.get(name, NO_PRESS),)
 
     def _readings(
         self, name: str, verdict: PositionVerdict, state: State | None
