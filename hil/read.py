@@ -22,7 +22,7 @@ from hil.observe import (
     mask_of,
     members,
 )
-from hil.outcome import Account, Found, result_of
+from hil.outcome import TELLS, Account, Found, result_of
 from hil.read_later import NAMES as LATER
 from hil.read_later import Later, Reading, later, stage_of
 from hil.record import NOTE
@@ -241,6 +241,7 @@ class _Replay:
             stage = stage_of(name, one, is_done=name in self._done)
             self._found.left_out[name] = stage.not_tested
             stages.append(stage)
+        stages += self._missing()
         self._found.lines, self._found.positions = self._lines, positions
         nothing = self.counters.lines == 0
         trouble = self._trouble or ("there is no line of the wire in this dump" if nothing else None)
@@ -269,6 +270,16 @@ class _Replay:
         return result
 
     # -- inside --
+
+    def _missing(self) -> list[Stage]:
+        """The stages after `positions` that this dump has nothing of, with what they would have told."""
+        wiring = self._keyboard.wiring
+        of_this = [name for name in LATER if name != "extras" or wiring.dials or wiring.lights]
+        return [
+            Stage(name, Verdict.SKIPPED, (f"{TELLS[name]}: not in this dump",))
+            for name in of_this
+            if name not in self._later
+        ]
 
     def _hello_stage(self) -> Stage:
         if self._identity is None:
