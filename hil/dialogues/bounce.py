@@ -116,7 +116,7 @@ class _Asking:
         talk, bounces = self._talk, self._bounces
         now_us = talk.link.transport.now_us
         strokes: list[Stroke] = []
-        if edge is not None:
+        if edge is not None and not bounces.is_of_dirt(edge):
             self._heard_us = now_us
             strokes = bounces.see(edge)
         elif bounces.moving and now_us - self._heard_us >= _QUIET_US:

@@ -17,7 +17,7 @@ from math import ceil
 from typing import TYPE_CHECKING
 
 from hil.judge import FASTER_THAN_A_HAND_US, ends
-from hil.observe import REST, Edge, Holding, pair
+from hil.observe import REST, Edge, Holding, pair, row_of
 from hil.places import in_one_breath
 from hil.result import BounceSide, Debounce, PositionVerdict, SwitchBounce, Verdict
 from hil.stages.lines import pairs_between
@@ -94,12 +94,17 @@ class Bounces:
         """Edges count from here. What was under way on another line is ended."""
         self._stays_down |= self._down()
         self._driven = begun.driven
-        self._lines = {gpio: _Line(was_low=bool(begun.low >> gpio & 1)) for gpio in range(REST)}
+        dirt = row_of(self._wavers, begun.driven)
+        self._lines = {gpio: _Line(was_low=bool(begun.low & ~dirt & 1 << gpio)) for gpio in range(REST)}
+
+    def is_of_dirt(self, edge: Edge) -> bool:
+        """Whether this line reads as it likes while the present one is held: it never becomes quiet."""
+        return bool(pair(self._driven, edge.line) & self._wavers)
 
     def see(self, edge: Edge) -> list[Stroke]:
         """One edge. The strokes that are over with it."""
         line = self._lines.get(edge.line)
-        if line is None:
+        if line is None or self.is_of_dirt(edge):
             return []
         over = []
         if line.edges and (edge.time_us - line.edges[-1][0]) % TIMES_US >= _GAP_US:
@@ -216,7 +221,7 @@ class Bounces:
         return [stroke]
 
     def _switch(self, gpio: int) -> str | None:
-        shown = pair(self._driven, gpio) & ~self._wavers
+        shown = pair(self._driven, gpio)
         return next((name for name in self._matrix.at(shown) if self._matrix.forward(name) == shown), None)
 
     def findings(self) -> tuple[SwitchBounce, ...]:
