@@ -54,6 +54,8 @@ _RECONNECT_US = 60_000_000
 _SAME_PIN = 2  # restarts at one pin's first drive that make it a finding
 _LEAVES_US = 3_000_000  # from being told to restart to being gone
 _LOOKS = 12
+_SOON = 0  # as soon as the board can tell
+_UNTOUCHED_US, _MOVED_US = 500_000, 2_000_000  # how long nothing is touched, and more if something moves
 
 
 class Hand(Protocol):
@@ -227,12 +229,42 @@ class Conversation:
                 raise Trouble("the board stopped answering while it measured its lines") from None
             if table is None:
                 continue
-            self.base = table
-            self.found.lines = lines.findings(self.matrix, table, self.resets)
+            wavering = self._wavering(table)
+            self.base = table.with_wavering(lines.pairs_between(wavering))
+            self.found.lines = lines.findings(self.matrix, table, self.resets, wavering)
             return self.found.lines
         raise Trouble(
             "the board restarts again and again while it measures its lines: check cable and supply"
         )
+
+    def _wavering(self, base: Observation) -> tuple[tuple[int, int], ...]:
+        """Watches while nobody touches anything: the pairs of lines that don't stay as they are."""
+        self.keep("untouched")
+        untouched = lines.Untouched(base)
+        untouched.see(self.watched(_SOON))
+        clock = self.link.transport
+        until_us, told = clock.now_us + _UNTOUCHED_US, False
+        while (left_us := until_us - clock.now_us) > 0:
+            seen = self.heard(left_us, _SOON)
+            if isinstance(seen, Changed | Resumed):
+                untouched.see(seen.table)
+            if untouched.moved and not told:
+                told = True
+                until_us += _MOVED_US
+                self.tell(Event("line", "something changes by itself: touch nothing for two seconds"))
+        wavering = untouched.wavering()
+        for both in wavering:
+            self.keep("wavers", *both)
+        self.keep("touched")
+        self._reader.waver(lines.pairs_between(wavering))
+        return wavering
+
+    def learned(self, found: LineFindings) -> None:
+        """What the presses told of the lines besides: pairs that waver."""
+        assert self.base is not None
+        wavers = lines.pairs_between(found.wavering)
+        self.found.lines, self.base = found, self.base.with_wavering(wavers)
+        self._reader.waver(wavers)
 
     def introduced(self) -> Identity:
         """Asks who is there. Raises Trouble if nothing answers."""

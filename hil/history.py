@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 _GOOD = frozenset({"proven", "answers"})
 _WORDS = {"untested": "not tested", "open": "silent"}
+ONLY_TOUCHED = "asked only for what was touched; of the others the runs before tell"
 VIRTUAL = "measured on a virtual board, which proves nothing about a real one"
 
 
@@ -44,6 +45,7 @@ class Run:
     diodes: str | None = None
     netlist: str | None = None
     is_virtual: bool = False
+    only_touched: bool = False  # of the switches that it didn't ask for the runs before tell
     wiring: str | None = None  # the fingerprint of that run's file
     stopped: bool = False  # by Ctrl-C, a killed program or a rig that gave out
 
@@ -172,6 +174,7 @@ def _run(told: Mapping[str, Any]) -> Run:
             is_virtual=VIRTUAL in result.get("notes", ()),
             wiring=began.get("wiring"),
             stopped=result["verdict"] in ("aborted", "error"),
+            only_touched=ONLY_TOUCHED in result.get("notes", ()),
         )
     except (KeyError, TypeError):
         raise UserError(
@@ -212,12 +215,27 @@ def _fault_in_words(fault: Mapping[str, Any]) -> str:
 
 
 def last_of_board(runs: Sequence[Run], flash_id: str | None, keyboard: str) -> Run | None:
-    """The newest run of this board that judged a switch; one whose chip told no id counts as any board
-    of that name."""
-    for run in reversed(runs):
-        if run.keyboard == keyboard and flash_id == run.flash_id and {*run.verdicts.values()} - {"untested"}:
-            return run
-    return None
+    """The newest run of this board that judged a switch; one whose chip told no id counts as any board of
+    that name. What a mend has not touched stands as the runs before had it."""
+    mine = [
+        run
+        for run in runs
+        if run.keyboard == keyboard and flash_id == run.flash_id and {*run.verdicts.values()} - {"untested"}
+    ]
+    stands: dict[str, str] = {}
+    for run in mine:
+        asked = {n: v for n, v in run.verdicts.items() if not run.only_touched or v != "untested"}
+        stands = {**(stands if run.only_touched else {}), **asked}
+    if not mine:
+        return None
+    last = mine[-1]
+    return replace(last, verdicts={name: stands.get(name, said) for name, said in last.verdicts.items()})
+
+
+def told_before(run: Run | None, name: str) -> str | None:
+    """`proven after plate`: what this run had found out about a switch; None where it hadn't."""
+    verdict = "untested" if run is None else run.verdicts.get(name, "untested")
+    return None if run is None or verdict == "untested" else f"{_WORDS.get(verdict, verdict)} {_then(run)}"
 
 
 def why_not_resumed(last: Run | None, flash_id: str | None, after: str, wiring: str) -> str | None:

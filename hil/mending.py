@@ -106,7 +106,7 @@ def with_what_stands(result: Result, before: Result, touched: frozenset[str]) ->
         dials=result.dials or tuple(one for one in before.dials if one.verdict is PositionVerdict.PROVEN),
         lights=result.lights or tuple(one for one in before.lights if one.verdict is PositionVerdict.PROVEN),
         stuck=(*result.stuck, *(name for name in before.stuck if name not in touched)),
-        unreached=tuple(name for name in result.unreached if name in touched or name in names),
+        unreached=tuple(dict.fromkeys((*result.unreached, *(n for n in before.unreached if n in names)))),
     )
 
 

@@ -72,6 +72,7 @@ class Observation:
     `slow`   did not recover after a drive: nothing rests on them
     `rise_us` how long every line that is high at rest took to rise after a drive; whole numbers (an int) from
              a board that tells no finer
+    `wavers` pairs that read as they like: taken as low, and nothing rests on them
     """
 
     low: int = 0
@@ -82,6 +83,7 @@ class Observation:
     slow: int = 0
     rise_us: Mapping[int, float] = field(default_factory=dict)
     time_us: int = 0
+    wavers: int = 0
 
     def row(self, driven: int) -> int:
         """Lines that read low with GPIO `driven` low, or with nothing driven (`REST`)."""
@@ -100,6 +102,7 @@ class Observation:
             self.slow & ~own,
             self.rise_us,
             time_us,
+            self.wavers,
         )
 
     def with_row(self, driven: int, lines: int) -> Observation:
@@ -122,13 +125,18 @@ class Observation:
             down=down,
             held=self.held & lines,
             slow=self.slow & lines,
+            wavers=self.wavers & pairs(rows, lines),
         )
+
+    def with_wavering(self, wavers: int) -> Observation:
+        """This table with these pairs as what may conduct, and may not."""
+        return replace(self, low=self.low | wavers, wavers=self.wavers | wavers) if wavers else self
 
     @property
     def readable(self) -> int:
         """Every pair that this table has a trustworthy reading of."""
         doubtful = self.held | self.slow
-        return _readable(self.rows & ~doubtful, self.over & ~doubtful)
+        return _readable(self.rows & ~doubtful, self.over & ~doubtful) & ~self.wavers
 
 
 @lru_cache(maxsize=1024)
@@ -255,6 +263,7 @@ class Reader:
         self._row: tuple[int, int] | None = None  # the last row of `low-lines`
         self._against: int | None = None
         self._left_out = 0
+        self._wavers = 0
 
     def take(self, sentence: SentenceLike) -> Seen | None:
         """What this sentence completes, if anything."""
@@ -266,6 +275,10 @@ class Reader:
     def leave_out(self, gpio: int) -> None:
         """The board isn't asked to drive this pin any more: that it doesn't says nothing of the pin."""
         self._left_out |= 1 << gpio
+
+    def waver(self, wavers: int) -> None:
+        """These pairs read as they like, in every table while watching from here on."""
+        self._wavers |= wavers
 
     def assume(self, table: Observation) -> None:
         """Starts from this table although the board has not told it: dumps of one-way firmware."""
@@ -377,7 +390,7 @@ class Reader:
             watched, self._table = self._complete("watch"), Observation()
             self._next, self._steady, self._in_table = None, True, False
             self._now = watched if watched.rows >> REST else None
-            return Watching(watched) if self._now is not None else None
+            return Watching(watched.with_wavering(self._wavers)) if self._now is not None else None
         if word == "stop":
             self._now = self._next = None
             return LetGo(None) if was_holding else None
@@ -390,9 +403,9 @@ class Reader:
             return None
         steady, self._steady = self._steady, True
         if self._next is None:
-            return None if steady else Changed(self._now, steady)
+            return None if steady else Changed(self._now.with_wavering(self._wavers), steady)
         self._now, self._next = self._next, None
-        return Changed(self._now, steady)
+        return Changed(self._now.with_wavering(self._wavers), steady)
 
     def _complete(self, what: str) -> Observation:
         """The table that came in. Lines that were not driven because they stay high belong to it too."""

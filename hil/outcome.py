@@ -52,11 +52,18 @@ if TYPE_CHECKING:
 
 _GHOSTING = "ghosting: not tested"
 GHOSTING_NOT_TESTED = f"{_GHOSTING} (no three corners of a rectangle were pressed at once)"
-NODES = (
-    "solder between the diodes of two switches: on one line it shows only with both held down, "
-    "in the stage together"
-)
 NOT_NEIGHBOURS = "solder between the diodes of two switches of one line that don't lie side by side"
+
+# What nothing is known about without these stages.
+TELLS = {
+    "lines": "what ties lines together",
+    "positions": "switches, diodes and open joints",
+    "together": "solder that shows only while switches are held down together",
+    "bounce": "how contacts bounce, and which debounce time they need",
+    "flex": "joints that let go when the case is squeezed",
+    "typing": "contacts that chatter while somebody types, and what arrives at the computer",
+    "extras": "dials and lights",
+}
 
 _KNOWN_DIODES = frozenset(
     {PositionVerdict.PROVEN, PositionVerdict.REVERSED, PositionVerdict.SHORTED, PositionVerdict.CHATTERING}
@@ -104,6 +111,9 @@ class Found:
         """Switches of which a press can be expected to show, in the order of the caps: those that answered,
         or where nobody has pressed them yet, those whose lines are in order."""
         order = [name for row in rows_of_caps(keyboard.caps) for name in row]
+        if self.lines is not None and self.lines.wavering:
+            at = matrix.switches
+            order = [n for n in order if not self.lines.wavers_between(at[n].row, at[n].column)]
         if self.positions is not None:
             return [name for name in order if self.positions.position(name).verdict in _ANSWERING]
         if self.lines is None:
@@ -212,6 +222,7 @@ def result_of(account: Account, *, after: str, tool: str, when: str | None = Non
         for one in verdicts
         if one.verdict in (PositionVerdict.OPEN, PositionVerdict.UNTESTED)
         and not one.presses
+        and not (positions and one.switch in positions.unasked)
         and not (positions and positions.unclear_times(one.switch))
     ]
     stuck = [one.switch for one in verdicts if one.verdict is PositionVerdict.STUCK]
@@ -385,11 +396,9 @@ def _with_not_tested(
     if not exercised and ghosts.rectangles():
         not_tested += ghosting_left(verdicts)
     # With every diode measured in both directions only a bridge between two of them is left that could ghost.
-    if all(one.verdict is PositionVerdict.PROVEN or one.pin is not None for one in verdicts):
-        if together is not None:
-            not_tested.append(NOT_NEIGHBOURS)
-        elif not any(one.name == "together" for one in account.stages):
-            not_tested.append(NODES)
+    known = all(one.verdict is PositionVerdict.PROVEN or one.pin is not None for one in verdicts)
+    if known and together is not None:
+        not_tested.append(NOT_NEIGHBOURS)
     return replace(stage, not_tested=tuple(not_tested))
 
 

@@ -20,8 +20,9 @@ from hil.observe import (
     Reader,
     Watching,
     mask_of,
+    members,
 )
-from hil.outcome import Account, Found, result_of
+from hil.outcome import TELLS, Account, Found, result_of
 from hil.read_later import NAMES as LATER
 from hil.read_later import Later, Reading, later, stage_of
 from hil.record import NOTE
@@ -192,6 +193,8 @@ class _Replay:
         self._identity: Identity | None = None
         self._can: dict[str, int] = {}
         self._resets: list[int] = []
+        self._wavering: list[tuple[int, int]] = []
+        self._untouched = False  # nothing is to be touched: what changes is no press
         self._deaf = False  # since a gap: a press would not be heard
         self._looked: Observation | None = None
         self._lines: lines.LineFindings | None = None
@@ -238,6 +241,7 @@ class _Replay:
             stage = stage_of(name, one, is_done=name in self._done)
             self._found.left_out[name] = stage.not_tested
             stages.append(stage)
+        stages += self._missing()
         self._found.lines, self._found.positions = self._lines, positions
         nothing = self.counters.lines == 0
         trouble = self._trouble or ("there is no line of the wire in this dump" if nothing else None)
@@ -267,6 +271,16 @@ class _Replay:
 
     # -- inside --
 
+    def _missing(self) -> list[Stage]:
+        """The stages after `positions` that this dump has nothing of, with what they would have told."""
+        wiring = self._keyboard.wiring
+        of_this = [name for name in LATER if name != "extras" or wiring.dials or wiring.lights]
+        return [
+            Stage(name, Verdict.SKIPPED, (f"{TELLS[name]}: not in this dump",))
+            for name in of_this
+            if name not in self._later
+        ]
+
     def _hello_stage(self) -> Stage:
         if self._identity is None:
             return Stage("hello", Verdict.SKIPPED, ("which board it was: the dump has no introduction",))
@@ -279,8 +293,10 @@ class _Replay:
 
     def _take_seen(self, seen: Seen) -> None:
         if isinstance(seen, Looked):
-            self._looked = seen.table
+            self._looked, self._wavering = seen.table, []
             self._lines = lines.findings(self._matrix, seen.table, self._resets)
+        elif self._untouched and not isinstance(seen, Introduced):
+            return
         elif self._now is not None:
             self._now.see(seen)
         elif isinstance(seen, Changed):
@@ -362,6 +378,9 @@ class _Replay:
         if not note.fields or not note.fields[0].isdecimal():
             return
         number, fields = int(note.fields[0]), note.fields[1:]
+        self._untouched = note.name == "untouched" or (self._untouched and note.name in ("wavers", "lost"))
+        if note.name == "wavers" and len(fields) == 2:
+            self._waver(int(fields[0]), int(fields[1]))
         if self._now is not None and note.name not in LATER:
             self._take_later_note(note.name, fields, follows=number == self._notes)
             self._notes = number + 1
@@ -392,11 +411,26 @@ class _Replay:
         self._resets.append(pin)
         self._reader.leave_out(pin)
 
+    def _waver(self, gpio: int, other: int) -> None:
+        """These two lines did not stay as they were with nothing touched."""
+        if self._looked is None or gpio == other or not {gpio, other} <= {*members(self._looked.over)}:
+            return
+        self._wavering.append((gpio, other))
+        both = lines.pairs_between([(gpio, other)])
+        self._reader.waver(both)
+        self._lines = lines.findings(self._matrix, self._looked, self._resets, self._wavering)
+        self._looked = self._looked.with_wavering(both)
+
     def _begin_later(self, name: str) -> None:
         """A stage after `positions` begins: that one is over."""
         if self._positions is not None:
             self._positions.ask(None)
             self._positions.ended = True
+            if self._lines is not None and self._looked is not None:
+                self._lines = self._positions.lines
+                wavers = lines.pairs_between(self._lines.wavering)
+                self._reader.waver(wavers)
+                self._looked = self._looked.with_wavering(wavers)
         self._found.lines, self._found.positions = self._lines, self._positions
         reading = Reading(self._keyboard, self._matrix, self._found, self._lines, self._looked, self._can)
         self._now = self._later[name] = later(name, reading)

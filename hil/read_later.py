@@ -146,7 +146,7 @@ class _Together:
 class _Bounce:
     def __init__(self, reading: Reading) -> None:
         self._reading = reading
-        self._bounces = reading.found.bounces = Bounces(reading.matrix)
+        self._bounces = reading.found.bounces = Bounces(reading.matrix, reading.lines)
 
     def note(self, word: str, fields: Sequence[str]) -> None:
         if word == "quiet":

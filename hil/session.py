@@ -15,7 +15,7 @@ from hil.dialogues import alive, bounce, extras, flex, hello, lines, positions, 
 from hil.events import Event
 from hil.judge import Matrix
 from hil.link import BoardRestarted, Counters, NoAnswer, Refused
-from hil.outcome import Account, Found, result_of
+from hil.outcome import TELLS, Account, Found, result_of
 from hil.result import Identity, Result, Stage, Verdict
 from hil.transport import PortGone
 
@@ -29,17 +29,6 @@ if TYPE_CHECKING:
 
 # What takes its time: these run when they are asked for by name, or by `all`.
 ON_REQUEST = ("bounce", "flex", "typing")
-
-# What nothing is known about without them.
-_TELLS = {
-    "lines": "what ties lines together",
-    "positions": "switches, diodes and open joints",
-    "together": "solder that shows only while switches are held down together",
-    "bounce": "how contacts bounce, and which debounce time they need",
-    "flex": "joints that let go when the case is squeezed",
-    "typing": "contacts that chatter while somebody types, and what arrives at the computer",
-    "extras": "dials and lights",
-}
 
 # In the order they run, with what each looks at.
 _STAGES = {
@@ -136,10 +125,10 @@ class Session:
     def _not_told(self, name: str, *, asked: bool) -> tuple[str, ...]:
         """What a stage that is left out would have told, why it is left out, and how to have it."""
         wiring = self._talk.keyboard.wiring
-        if name not in _TELLS or (name == "extras" and not (wiring.dials or wiring.lights)):
+        if name not in TELLS or (name == "extras" and not (wiring.dials or wiring.lights)):
             return ()
         why = "the run ended before it came to that" if asked else "not asked for"
-        return (f"{_TELLS[name]}: {why} (--stages {name})",)
+        return (f"{TELLS[name]}: {why} (--stages {name})",)
 
     def _result(self, stages: list[Stage], trouble: str | None) -> Result:
         talk = self._talk

@@ -179,10 +179,10 @@ def _opened(url: str) -> SerialBase:
 def _cannot_open(url: str, error: Exception) -> UserError:
     code = _error_number(error)
     if code in (errno.EACCES, errno.EPERM):
-        mend = "add yourself to the port's group (often `dialout`), then log in again"
-        return UserError(f"no permission to open {url}", mend, exit_status=3)
+        return UserError(f"no permission to open {url}", _how_to_be_let_in(url), exit_status=3)
     if code in (errno.EBUSY, errno.EAGAIN):
-        mend = "close the other program (a serial terminal?), or unplug the board and plug it in again"
+        mend = "close the other program (another `hil bench`, a serial terminal?), or unplug the board and "
+        mend += "plug it in again"
         return UserError(f"{url} is in use by another program", mend, exit_status=3)
     if code == errno.ECONNREFUSED:
         mend = "start the virtual board first: hil virtual FILE --socket PORT"
@@ -194,6 +194,25 @@ def _cannot_open(url: str, error: Exception) -> UserError:
     if code in (errno.ENOENT, errno.ENXIO, errno.ENODEV):
         return UserError(f"there is no port {url}", mend, exit_status=3)
     return UserError(f"{url} can't be opened: {error}", mend, exit_status=3)
+
+
+def _how_to_be_let_in(url: str) -> str:
+    """What to do about a port that the system keeps for others."""
+    import os
+
+    try:
+        import grp
+
+        port = os.stat(url)
+        group = grp.getgrgid(port.st_gid).gr_name
+    except (ImportError, OSError, KeyError):  # no such thing on this system, or for this URL
+        return "add yourself to the port's group (often `dialout`), then log in again"
+    if port.st_mode & 0o060 != 0o060 or group in ("root", "wheel"):  # whose members may do anything
+        return "this computer keeps it for its administrator: ask whoever looks after it"
+    return (
+        f"it is for members of the group {group}: type `sudo usermod -aG {group} $USER` in a terminal, then "
+        "log out and in again"
+    )
 
 
 def _error_number(error: BaseException | None) -> int | None:

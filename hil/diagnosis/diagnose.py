@@ -131,7 +131,7 @@ class _Diagnosis:
 
     def _checked(self, faults: list[Fault]) -> list[Fault]:
         """These faults, mended where the model doesn't read so with them, each with what reads the same."""
-        if self.findings.table is None or any(line.note == WAVERS for line in self.findings.lines):
+        if self.findings.table is None or self.findings.wavering:
             return faults
         from hil.diagnosis.alike import Evidence, canonical, explanation
 

@@ -42,9 +42,9 @@ def run(talk: Conversation) -> Verdict:
     if "edges" not in talk.can:
         talk.found.left_out["bounce"] = (NO_EDGES,)
         return Verdict.INCOMPLETE
-    talk.looked()
+    lines = talk.looked()
     talk.keep("bounce")
-    bounces = Bounces(talk.matrix)
+    bounces = Bounces(talk.matrix, lines)
     talk.found.bounces = bounces
     return _Asking(talk, bounces).run()
 
@@ -116,7 +116,7 @@ class _Asking:
         talk, bounces = self._talk, self._bounces
         now_us = talk.link.transport.now_us
         strokes: list[Stroke] = []
-        if edge is not None:
+        if edge is not None and not bounces.is_of_dirt(edge):
             self._heard_us = now_us
             strokes = bounces.see(edge)
         elif bounces.moving and now_us - self._heard_us >= _QUIET_US:

@@ -11,7 +11,7 @@ from hil.hands import HEAR_US
 from hil.observe import Changed
 from hil.places import in_one_breath, place_of_several
 from hil.result import Verdict
-from hil.stages.flex import Flex, beside, groups
+from hil.stages.flex import RESTLESS, Flex, beside, groups
 from hil.stages.positions import rows_of_caps
 from hil.wire import TIMES_US
 
@@ -30,8 +30,12 @@ _SOON = 0  # tell a change as soon as the board can
 
 def run(talk: Conversation) -> Verdict:
     """Raises Trouble where the board is gone for good."""
-    talk.looked()
+    lines = talk.looked()
     assert talk.base is not None
+    if lines.wavering:
+        # A change of theirs goes into the same frame as others, and takes its time along.
+        talk.found.left_out["flex"] = tuple(RESTLESS.format(*both) for both in lines.wavering)
+        return Verdict.INCOMPLETE
     talk.keep("flex")
     flex = Flex(talk.matrix, talk.base, talk.watched(_SOON))
     talk.found.flex = flex

@@ -13,12 +13,11 @@ from hil.places import places_of
 from hil.result import PositionVerdict, Verdict, positions_verdict
 from hil.stages.guide import Guide, Question
 from hil.stages.lines import wavering
-from hil.stages.positions import NOT_LET_GO, Kind, Noted, Positions
+from hil.stages.positions import NOT_ASKED, NOT_LET_GO, Kind, Noted, Positions
 
 if TYPE_CHECKING:
     from hil.conversation import Conversation
 
-ONLY_TOUCHED = "asked only for what was touched; of the others the runs before tell"
 _RELEASE_US = 2_000_000  # longest wait for the last switch to be let go
 
 
@@ -35,9 +34,22 @@ def run(talk: Conversation) -> Verdict:
         now=now,
         fingers=talk.settings.tool == "finger",
         stands=talk.stands | talk.settings.proven,
+        unasked=_unasked(talk),
     )
     talk.found.positions = positions
     return _Asking(talk, positions).run()
+
+
+def _unasked(talk: Conversation) -> dict[str, str]:
+    """The switches that nothing has touched since the run before, with what that run said of each."""
+    touched = talk.settings.touched
+    if touched is None:
+        return {}
+    from hil.history import last_of_board, told_before
+
+    last = last_of_board(talk.settings.earlier, talk.identity.flash_id, talk.keyboard.title)
+    before = {name: told_before(last, name) for name in talk.matrix.switches if name not in touched}
+    return {name: f"{NOT_ASKED}; {said}" if said else NOT_ASKED for name, said in before.items()}
 
 
 class _Asking:
@@ -55,8 +67,9 @@ class _Asking:
         rows, touched = self._talk.rows, self._talk.settings.touched
         if touched is not None:
             rows = tuple(tuple(name for name in row if name in touched) for row in rows)
-            positions.not_touched = frozenset(self._talk.matrix.switches) - touched
             if not self._talk.settings.proven:
+                from hil.history import ONLY_TOUCHED
+
                 self._talk.remarks.append(ONLY_TOUCHED)
         guide = Guide(positions, tuple(row for row in rows if row))
         while (question := guide.question()) is not None:
@@ -79,6 +92,7 @@ class _Asking:
         for name in self._talk.matrix.switches:
             self._show(name)
         self._talk.stopped()
+        self._talk.learned(positions.lines)
         self._talk.remarks += positions.remarks()
         return positions_verdict(positions.position(name) for name in self._talk.matrix.switches)
 

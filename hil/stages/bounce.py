@@ -17,14 +17,16 @@ from math import ceil
 from typing import TYPE_CHECKING
 
 from hil.judge import FASTER_THAN_A_HAND_US, ends
-from hil.observe import REST, Edge, Holding, pair
+from hil.observe import REST, Edge, Holding, pair, row_of
 from hil.places import in_one_breath
 from hil.result import BounceSide, Debounce, PositionVerdict, SwitchBounce, Verdict
+from hil.stages.lines import pairs_between
 from hil.stages.positions import STAYS_DOWN
 from hil.wire import TIMES_US
 
 if TYPE_CHECKING:
     from hil.judge import Matrix
+    from hil.stages.lines import LineFindings
 
 _GAP_US = 15_000  # a line that was quiet for so long has ended its stroke
 _LET_GO_US = 3_000  # an opening in the middle of a press: longer than a bounce leaves a gap (from memory)
@@ -80,8 +82,10 @@ def held_line(matrix: Matrix, name: str) -> int:
 class Bounces:
     """All strokes of a run. `hold` and `see` take what the board tells; `findings` is what it amounts to."""
 
-    def __init__(self, matrix: Matrix) -> None:
+    def __init__(self, matrix: Matrix, lines: LineFindings | None = None) -> None:
+        """`lines`: with what is known of them, a pair that reads as it likes is no switch."""
         self._matrix = matrix
+        self._wavers = 0 if lines is None else pairs_between(lines.wavering)
         self._driven = REST
         self._lines: dict[int, _Line] = {}
         self._counted: dict[str, _Counted] = {}
@@ -91,12 +95,17 @@ class Bounces:
         """Edges count from here. What was under way on another line is ended."""
         self._stays_down |= self._down()
         self._driven = begun.driven
-        self._lines = {gpio: _Line(was_low=bool(begun.low >> gpio & 1)) for gpio in range(REST)}
+        dirt = row_of(self._wavers, begun.driven)
+        self._lines = {gpio: _Line(was_low=bool(begun.low & ~dirt & 1 << gpio)) for gpio in range(REST)}
+
+    def is_of_dirt(self, edge: Edge) -> bool:
+        """Whether this line reads as it likes while the present one is held: it never becomes quiet."""
+        return bool(pair(self._driven, edge.line) & self._wavers)
 
     def see(self, edge: Edge) -> list[Stroke]:
         """One edge. The strokes that are over with it."""
         line = self._lines.get(edge.line)
-        if line is None:
+        if line is None or self.is_of_dirt(edge):
             return []
         over = []
         if line.edges and (edge.time_us - line.edges[-1][0]) % TIMES_US >= _GAP_US:
@@ -186,7 +195,7 @@ class Bounces:
             (after - before) % TIMES_US for (before, is_low), (after, _) in pairwise(told) if not is_low
         ]
         began_us, ended_us = told[0][0], told[-1][0]
-        released_us, line.released_us = line.released_us, None if low else ended_us
+        released_us, line.released_us = line.released_us, None
         if low and not was_low:
             if released_us is not None and (began_us - released_us) % TIMES_US < FASTER_THAN_A_HAND_US:
                 counted.drops += 1
@@ -204,7 +213,10 @@ class Bounces:
             both = Stroke(name, True, len(told) // 2, took_us), Stroke(name, False, len(told) // 2, took_us)
             counted.presses.append(both[0])
             counted.releases.append(both[1])
+            line.released_us = ended_us
             return list(both)
+        if not low:
+            line.released_us = ended_us
         stroke = Stroke(name, low, (len(told) - 1) // 2, took_us)
         (counted.presses if low else counted.releases).append(stroke)
         return [stroke]

@@ -26,6 +26,10 @@ _STEADY_US = 30_000  # a level that lasts so long is one to count from
 _TOUCHED_US = 10_000  # a press: no hand is that fast (from memory)
 _AT_ONCE = 2  # switches that a pair of thumbs holds down
 
+RESTLESS = (
+    "GPIO{} and GPIO{}: they don't read the same twice with nothing touched, so nobody could tell what "
+    "squeezing does; clean there first"
+)
 CABLE = "USB"  # what has let go when the board itself was gone
 
 _Signal = tuple[str, ...]  # ("SW7",), ("GPIO3",), ("GPIO3", "GPIO4")

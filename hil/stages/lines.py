@@ -5,19 +5,20 @@ It sees no diode and no open joint, and a switch only if it is closed all the ti
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field, replace
 from statistics import median_low
 from typing import TYPE_CHECKING
 
 from hil.judge import Matrix, State, ends
-from hil.observe import REST, ROW, Observation, mask_of, members, pair, row_of
+from hil.observe import REST, ROW, Observation, driven_and_line, mask_of, members, pair, row_of
 from hil.result import BAD_LINES, Line, LineVerdict, Neighbour
 from hil.rises import differ, in_us, like_a_pin_alone
 from keyc.keyboard import Diodes
 from keyc.pins import neighbours, package_pin_of_gpio, package_pins
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from keyc.keyboard import Wiring
 
@@ -26,6 +27,7 @@ WAVERS = "does not read the same twice with nothing touched; no verdict rests on
 _GROUND_PAD = 57
 _MATRIX = frozenset({"row", "column", "direct"})
 _MAY_LEAK = (LineVerdict.CLEAR, LineVerdict.BRIDGED, LineVerdict.WEAK)
+_TWO_TOUCHES = 4  # changes
 _PEERS = 4  # fewer tell nothing of what is usual
 
 
@@ -33,13 +35,18 @@ _PEERS = 4  # fewer tell nothing of what is usual
 class LineFindings:
     """`groups`: lines that copper joins. `closed`: switches that read pressed with nothing touched, and how
     they conduct. `maybe_closed`: switches that may be closed, and the other fault that looks the same.
-    `table`: the whole look that all this rests on."""
+    `table`: the whole look that all this rests on. `wavering`: pairs of lines that read as they like."""
 
     lines: tuple[Line, ...]
     groups: tuple[tuple[int, ...], ...] = ()
     closed: Mapping[str, State] = field(default_factory=dict)
     maybe_closed: Mapping[str, str] = field(default_factory=dict)
     table: Observation | None = None
+    wavering: tuple[tuple[int, int], ...] = ()
+
+    def wavers_between(self, *gpios: int | None) -> bool:
+        """Whether two of these lines read as they like for one another."""
+        return any(a in gpios and b in gpios for a, b in self.wavering)
 
     def line(self, gpio: int) -> Line | None:
         return next((one for one in self.lines if one.gpio == gpio), None)
@@ -97,10 +104,56 @@ def roles(wiring: Wiring) -> dict[int, str]:
     return found
 
 
-def findings(matrix: Matrix, table: Observation, resets: Iterable[int] = ()) -> LineFindings:
+def findings(
+    matrix: Matrix,
+    table: Observation,
+    resets: Iterable[int] = (),
+    wavering: Sequence[tuple[int, int]] = (),
+) -> LineFindings:
     """`table`: a whole one, with nothing pressed. `resets`: pins at whose first drive the board restarted,
-    twice; they are joined to RUN."""
-    return _Lines(matrix, table, frozenset(resets)).findings()
+    twice; they are joined to RUN. `wavering`: pairs of lines that did not stay as they were."""
+    found = _Lines(matrix, table, frozenset(resets), pairs_between(wavering)).findings()
+    return with_wavering(matrix, found, wavering) if wavering else found
+
+
+def pairs_between(lines: Iterable[tuple[int, int]]) -> int:
+    """The bits of these pairs of lines, both ways."""
+    both = 0
+    for a, b in lines:
+        both |= pair(a, b) | pair(b, a)
+    return both
+
+
+class Untouched:
+    """Tables of a moment in which nobody touches anything → pairs of lines that don't stay as they were.
+
+    Somebody who doesn't keep to that changes a pair twice with each touch; dirt goes on.
+    """
+
+    def __init__(self, base: Observation) -> None:
+        self._base = self._last = base
+        self._changes: Counter[tuple[int, int]] = Counter()
+
+    def see(self, table: Observation) -> None:
+        last, self._last = self._last, table
+        changed = (table.low ^ last.low) & table.readable & self._base.readable
+        found = set()
+        while changed:
+            lowest = changed & -changed
+            changed ^= lowest
+            driven, line = driven_and_line(lowest)
+            if driven != REST:
+                found.add((min(driven, line), max(driven, line)))
+        self._changes.update(found)
+
+    @property
+    def moved(self) -> bool:
+        """Whether anything has changed at all."""
+        return bool(self._changes)
+
+    def wavering(self) -> tuple[tuple[int, int], ...]:
+        """The pairs that changed more often than a slip of the hand or two would do it."""
+        return tuple(sorted(both for both, times in self._changes.items() if times > _TWO_TOUCHES))
 
 
 def wavering(matrix: Matrix, before: Observation, now: Observation) -> tuple[str, ...]:
@@ -121,12 +174,14 @@ def wavering(matrix: Matrix, before: Observation, now: Observation) -> tuple[str
     )
 
 
-def with_wavering(findings: LineFindings, wavering: Iterable[tuple[int, int]]) -> LineFindings:
+def with_wavering(
+    matrix: Matrix, findings: LineFindings, wavering: Sequence[tuple[int, int]]
+) -> LineFindings:
     """The same with pairs of lines that read low for one another at one time, and high at another. Copper
     doesn't: that is dirt."""
-    found, groups = {line.gpio: line for line in findings.lines}, findings.groups
+    found = {line.gpio: line for line in findings.lines}
+    groups = tuple(group for group in findings.groups if group not in wavering)
     for both in wavering:
-        groups = tuple(group for group in groups if group != both)
         for gpio, other in (both, both[::-1]):
             line = found.get(gpio)
             if line is not None and line.verdict in (
@@ -134,17 +189,41 @@ def with_wavering(findings: LineFindings, wavering: Iterable[tuple[int, int]]) -
                 LineVerdict.BRIDGED,
                 LineVerdict.WEAK,
             ):
-                known = [one for one in line.joined if one.pin != f"GPIO{other}"]
-                if line.verdict is LineVerdict.BRIDGED and known:
+                others = [one for one in line.joined if one.pin != f"GPIO{other}"]
+                if line.verdict is LineVerdict.BRIDGED and others:
                     continue  # copper joins it to a third one, too
-                joined = (*known, _neighbour(other))
+                joined = (*others, _neighbour(other))
                 found[gpio] = replace(line, verdict=LineVerdict.WEAK, joined=joined, note=WAVERS)
-    return replace(findings, lines=tuple(found.values()), groups=groups)
+    found_so = replace(findings, lines=tuple(found.values()), groups=groups)
+    return without_trust_in(matrix, found_so, wavering)
+
+
+def without_trust_in(
+    matrix: Matrix, findings: LineFindings, wavering: Sequence[tuple[int, int]]
+) -> LineFindings:
+    """The same, and nothing rests on these pairs of lines: a switch between them is not taken as closed."""
+    between = set(matrix.at(pairs_between(wavering)))
+    once = {gpio for both in wavering if both in findings.groups for gpio in both}
+    return replace(
+        findings,
+        lines=tuple(
+            replace(line, verdict=LineVerdict.UNTESTED, joined=(), note=f"{line.pin} {WAVERS}")
+            if line.gpio in once
+            else line
+            for line in findings.lines
+        ),
+        groups=tuple(group for group in findings.groups if group not in wavering),
+        closed={name: state for name, state in findings.closed.items() if name not in between},
+        maybe_closed={name: other for name, other in findings.maybe_closed.items() if name not in between},
+        wavering=tuple(dict.fromkeys((*findings.wavering, *wavering))),
+    )
 
 
 class _Lines:
-    def __init__(self, matrix: Matrix, table: Observation, resets: frozenset[int]) -> None:
-        self.matrix, self.table, self.resets = matrix, table, resets
+    def __init__(self, matrix: Matrix, table: Observation, resets: frozenset[int], wavers: int) -> None:
+        # What wavers joins nothing by itself, but current may go that way.
+        self.matrix, self.table, self.resets = matrix, replace(table, low=table.low & ~wavers), resets
+        self.ways = replace(table, low=table.low | wavers)
         self.wiring = matrix.wiring
         self.roles = roles(self.wiring)
         down = table.down if table.down is not None else ROW
@@ -330,7 +409,7 @@ class _Lines:
         while waiting:
             at = waiting.pop()
             for driven in members(self.free):
-                if driven in reached or not self.table.row(driven) >> at & 1:
+                if driven in reached or not self.ways.row(driven) >> at & 1:
                     continue
                 if driven == end:
                     if at != start:

@@ -9,28 +9,30 @@ ask next is `guide`'s business.
 * Touching the switch that was offered instead says "the one asked for is silent". That is believed once
   the touched one has shown, asked for itself, that it is where the file says.
 * `swapped` needs a closed round: every switch in it answered twice as another one in it.
-* Lines that no switch joins, and that read low for one another at one time and high at another, let current
-  through as they like (dirt). They are taken to do so always, and what is silent, elsewhere, in company or
-  rough on such a board is no evidence: it is asked again once it is clean.
+* Lines that read low for one another at one time and high at another, with no switch between them that was
+  touched, let current through as they like (dirt). They are taken to do so always, and what is silent,
+  elsewhere, in company or rough on such a board is no evidence: it is asked again once it is clean. Of a
+  switch between two such lines nothing can be told. It shows as one that closes in the frame in which
+  another one opens, though nobody was asked to touch it, or that conducts one way and then the other:
+  contacts that open never make more lines conduct.
 """
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from dataclasses import replace
 from enum import Enum
 from typing import TYPE_CHECKING, NamedTuple
 
 from hil.diagnosis.ghosts import Ghosts
 from hil.judge import FASTER_THAN_A_HAND_US, Judgement, Matrix, Place, State, ends, lines_of
-from hil.observe import REST, ROW, Observation, members, pair, pairs
-from hil.result import Position, PositionVerdict
-from hil.stages.lines import with_wavering
+from hil.observe import REST, ROW, Observation, members, pairs
+from hil.result import LineVerdict, Position, PositionVerdict
+from hil.stages.lines import pairs_between, with_wavering, without_trust_in
 from hil.wire import TIMES_US
 from keyc.keyboard import Diodes
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from hil.stages.lines import LineFindings
     from keyc.keyboard import Cap
@@ -47,8 +49,8 @@ ROUGH_BEFORE = (
     "its contact let go or rattled in one press, and not in the next: no fault yet, but one to watch (the "
     "stage bounce presses it more often)"
 )
+NOT_ASKED = "not asked for, since no mend has touched it"
 NO_PRESS = "no press reached it"
-NOT_TOUCHED = "not asked for, since no mend has touched it"
 STAYS_DOWN = "still reads pressed; let go of it. If nobody holds it, it sticks"
 NOT_LET_GO = "has not been let go yet"
 TOO_SHORT = "was let go at once; a longer press is needed"
@@ -99,10 +101,12 @@ class Positions:
         now: Observation | None = None,
         fingers: bool = True,
         stands: frozenset[str] = frozenset(),
+        unasked: Mapping[str, str] | None = None,
     ) -> None:
         """`base`: the table with nothing pressed. `now`: the table as it is (left out: the same).
         `fingers`: presses come from a finger, not from tweezers, which scratch. `stands`: proven in an
-        earlier run that this one goes on with."""
+        earlier run that this one goes on with. `unasked`: switches that are not asked for this time, each
+        with what is said of it instead."""
         # What an indicator's LED or a pin of the module lets through is no business of a switch.
         base = base.within(lines_of(matrix.wiring) | lines.spare)
         self.matrix, self.lines, self.base = matrix, lines, base
@@ -110,7 +114,7 @@ class Positions:
         self.asked: str | None = None
         self.instead: str | None = None
         self.ended = False
-        self.not_touched: frozenset[str] = frozenset()  # by a mend, so nobody is asked for them
+        self.unasked = unasked or {}
         self.frames = 0
         self._fingers, self._stands = fingers, stands
         self._now = base if now is None else now
@@ -135,11 +139,10 @@ class Positions:
         self._elsewhere: Observation | None = None  # since the question: contact where no switch is
         self._beside: dict[str, Observation] = {}  # asked → what was read when a settled one answered
         self._tables: dict[str, list[Observation]] = {}  # asked → what was read then, nothing else held
-        self._wavered: Counter[tuple[int, int]] = Counter()
-        self._wavering = 0  # pairs that read as they like: one direction of each, and both
-        self._wavering_both = 0
+        self._wavered = Counter(dict.fromkeys(lines.wavering, _AGREEING))
+        self._wavering = pairs_between(lines.wavering)  # pairs that read as they like
         self._one_way = {
-            switch.name: bool(matrix.backward(switch.name) & ~base.readable & ~_blinded(base))
+            switch.name: bool(matrix.backward(switch.name) & ~base.readable & ~base.wavers & ~_blinded(base))
             for switch in matrix.wiring.switches
         }
         self._note_openings(self._now)
@@ -196,7 +199,11 @@ class Positions:
                 self._rattled_since_asked = True  # silence says nothing while it goes on
                 return None
             return self._rattled(table)
-        before, self._now = self._now, table
+        before = self._now
+        self._note_restless(before, table)
+        if self._wavering:
+            before, table = self._steadied(before), self._steadied(table)
+        self._now = table
         pressed = self.matrix.read_pressed(table)
         self.ghosts.see(self._pressed_now, pressed)
         self._pressed_now = pressed
@@ -244,7 +251,7 @@ class Positions:
 
     def _note_wavering(self, table: Observation) -> None:
         """A frame that no press explains: one that never became quiet, or in which the last finger left."""
-        changed = (table.low ^ self.base.low) & table.readable & self.base.readable & ~self._wavering_both
+        changed = (table.low ^ self.base.low) & table.readable & self.base.readable & ~self._wavering
         if not changed or self.matrix.at(changed):
             return
         found = {
@@ -252,20 +259,40 @@ class Positions:
             for driven in members(table.over & self.base.over)
             for line in members(changed >> (32 * driven) & ROW)
         }
-        self._wavered.update(found)
-        new = [both for both in found if self._wavered[both] >= _AGREEING]
-        if not new:
+        new = self._again(found)
+        if new:
+            self.lines = with_wavering(self.matrix, self.lines, new)
+            self._distrust(new)
+
+    def _note_restless(self, before: Observation, table: Observation) -> None:
+        """A frame in which a switch closed that nobody was asked to touch, just as another one opened."""
+        readable = before.readable & table.readable
+        gained, lost = table.low & ~before.low & readable, before.low & ~table.low & readable
+        if self.asked is None or not gained or not lost:
             return
-        for a, b in new:
-            self._wavering |= pair(a, b)
-            self._wavering_both |= pair(a, b) | pair(b, a)
+        closed, opened = set(self.matrix.at(gained)), set(self.matrix.at(lost))
+        restless = closed & opened  # it conducts the other way now
+        if opened - closed:
+            restless |= closed - opened - {self.asked, self.instead}
+        lines = (self.lines_of_switch(name) for name in restless)
+        new = self._again({(min(both), max(both)) for both in lines if len(both) > 1})
+        if new:
+            self.lines = without_trust_in(self.matrix, self.lines, new)
+            self._distrust(new)
+
+    def _again(self, found: set[tuple[int, int]]) -> list[tuple[int, int]]:
+        """Of these pairs of lines, all told, those that now have been seen often enough."""
+        self._wavered.update(found)
+        return [both for both in found if self._wavered[both] >= _AGREEING]
+
+    def _distrust(self, wavering: Iterable[tuple[int, int]]) -> None:
+        self._wavering |= pairs_between(wavering)
         self.base, self._now = self._steadied(self.base), self._steadied(self._now)
-        self.lines = with_wavering(self.lines, new)
         self._judgeable.clear()
 
     def _steadied(self, table: Observation) -> Observation:
-        """The table with pairs that waver as what leaks: low in one direction, whatever they read."""
-        return replace(table, low=table.low & ~self._wavering_both | self._wavering)
+        """The table with pairs that waver as what may leak, whatever they read."""
+        return table.with_wavering(self._wavering)
 
     def _rattled(self, table: Observation) -> Noted | None:
         """A frame that never became quiet: the next quiet one is compared with the one before."""
@@ -422,10 +449,10 @@ class Positions:
                 found[other] = sum(n for p, n in presses if p.asked == name and p.instead == other)
         return found
 
-    def lines_of_switch(self, name: str) -> set[int | None]:
+    def lines_of_switch(self, name: str) -> set[int]:
         """The pins that this switch is on."""
         switch = self.matrix.switches[name]
-        return {switch.row, switch.column, switch.direct} - {None}
+        return {pin for pin in (switch.row, switch.column, switch.direct) if pin is not None}
 
     def answers_for(self, other: str, name: str) -> bool:
         """Whether this other one has answered when `name` was asked for."""
@@ -642,19 +669,33 @@ class Positions:
             return ("reads pressed with nothing touched",)
         if self.is_judgeable(name):
             return ()
-        switch = self.matrix.switches[name]
+        mine = self.lines_of_switch(name)
+        if self.lines.wavers_between(*mine) and not any(self._is_weak(gpio) for gpio in mine):
+            return (self._restless(name),)
         found: list[str] = []
-        for gpio in (switch.row, switch.column, switch.direct):
-            if gpio is not None:
-                found += self.lines.troubles_of(gpio)
+        for gpio in mine:
+            found += self.lines.troubles_of(gpio)
         if not found:
             found = [f"closed {other}" for other in self.lines.closed if other != name]
         return tuple(dict.fromkeys(found)) or ("the board did not measure its lines",)
 
+    def _is_weak(self, gpio: int) -> bool:
+        line = self.lines.line(gpio)
+        return line is not None and line.verdict is LineVerdict.WEAK
+
+    def _restless(self, name: str) -> str:
+        a, b = sorted(self.lines_of_switch(name))
+        return (
+            f"{name} reads pressed now and then by itself: flux or dirt between GPIO{a} and GPIO{b} is "
+            "likely; clean there, and press again"
+        )
+
     def _why_untested(self, name: str) -> tuple[str, ...]:
         if self._wavering:
-            a, b = min(both for both, times in self._wavered.items() if times >= _AGREEING)
-            return (f"leaky GPIO{a} GPIO{b}",)
+            a, b = min(self.lines.wavering)
+            if self._is_weak(a) or self._is_weak(b):
+                return (f"leaky GPIO{a} GPIO{b}",)
+            return tuple(self._restless(name) for name in self.matrix.at(pairs_between([(a, b)])))
         together = self.seen_with(name)
         if together:
             return (f"answers together with {' and '.join(together)}",)
@@ -670,7 +711,7 @@ class Positions:
             if elsewhere:
                 return (f"answered as {elsewhere}, and nothing answered as {name}",)
             return ("asked for once without an answer; a second time is needed",)
-        return (NOT_TOUCHED if name in self.not_touched else NO_PRESS,)
+        return (self.unasked.get(name, NO_PRESS),)
 
     def _readings(
         self, name: str, verdict: PositionVerdict, state: State | None

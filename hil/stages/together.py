@@ -231,7 +231,8 @@ class Together:
             if name in self._opened_us
         }
         self._opened_us.update(dict.fromkeys(before - held, time_us))
-        self._let_go.update(name for name, us in away_us.items() if _BOUNCE_US <= us < FASTER_THAN_A_HAND_US)
+        if not self._base.wavers:  # else a frame's time is not that of each change in it
+            self._let_go.update(n for n, us in away_us.items() if _BOUNCE_US <= us < FASTER_THAN_A_HAND_US)
         return frozenset(name for name, us in away_us.items() if us < _BOUNCE_US)
 
     def give_up(self) -> None:

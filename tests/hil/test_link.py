@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 from random import Random
+from types import SimpleNamespace
 
 import pytest
 
@@ -333,6 +334,35 @@ def test_a_port_that_can_not_be_had_is_explained(
         SerialTransport("/dev/ttyACM9")
     assert told.value.exit_status == 3
     assert mend in (told.value.help or "")
+
+
+def test_a_port_of_a_group_is_told_with_how_to_join_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    import grp
+    import os
+    import pty
+
+    import serial
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(serial, "serial_for_url", refuse)
+    ours, theirs = pty.openpty()
+    try:
+        name = os.ttyname(theirs)
+        os.chmod(name, 0o660)
+        group = SimpleNamespace(gr_name="plugdev")
+        monkeypatch.setattr(grp, "getgrgid", lambda number: group)
+        with pytest.raises(UserError, match="no permission") as told:
+            SerialTransport(name)
+        assert "sudo usermod -aG plugdev $USER" in (told.value.help or "")
+        os.chmod(name, 0o600)
+        with pytest.raises(UserError, match="no permission") as told:
+            SerialTransport(name)
+        assert "usermod" not in (told.value.help or "")
+    finally:
+        os.close(ours)
+        os.close(theirs)
 
 
 def test_a_port_that_is_not_there() -> None:

@@ -516,6 +516,20 @@ def test_no_verdict_rests_on_what_does_not_read_the_same_twice(lines: str, diode
     assert len(told) >= 6
 
 
+@pytest.mark.parametrize("diodes", list(Diodes))
+@pytest.mark.parametrize("lines", ["GPIO3 GPIO7", "GPIO2 GPIO6", "GPIO4 GPIO9"])
+def test_nor_where_a_switch_joins_these_two_lines(lines: str, diodes: Diodes) -> None:
+    """Found by presses alone here: nobody watches this board untouched first."""
+    for seed in range(2, 10):
+        desk = Flickering(small(diodes), [f"leaky {lines} 47k"], seed).follow()
+        result = desk.result()
+        (own,) = (one for one in result.positions if f"{one.row} {one.column}" == lines)
+        assert own.verdict.value == "untested", seed
+        assert own.blocked_by, seed
+        assert {fault.title for fault in result.faults} <= {f"leaky {lines}"}, seed
+        assert {one.verdict.value for one in result.positions} <= {"proven", "answers", "untested"}, seed
+
+
 def test_lines_that_never_become_quiet_with_nothing_touched_are_no_chattering_switch() -> None:
     """The board tells a frame as unsteady after 50 ms without quiet (hil/WIRE.md)."""
     desk = Desk(small())

@@ -18,7 +18,7 @@ import pytest
 from hil.events import Event
 from hil.places import names_in_short
 from hil.record import Dump, Record
-from hil.result import Cause, Fault, LineVerdict, PositionVerdict, Result, Verdict
+from hil.result import Cause, Fault, LineVerdict, PositionVerdict, Result, Stage, Verdict
 from hil.views.junit import junit_of
 from hil.views.measured import measured
 from hil.views.picture import keyboard_svg, package_svg
@@ -146,7 +146,7 @@ def test_the_json_has_the_published_shape(faults: tuple[str, ...]) -> None:
 def test_a_run_that_never_came_to_positions_has_them_all_untested() -> None:
     from hil.link import Counters
     from hil.outcome import Account, Found, result_of
-    from hil.result import Identity, Stage
+    from hil.result import Identity
 
     desk = Desk(small())
     result = result_of(
@@ -564,7 +564,9 @@ def test_a_narrow_terminal_folds_what_to_do_and_cuts_nothing(
 def test_what_the_stages_measured_is_told() -> None:
     assert measured(a_result())[0].startswith("lines: all 30 pins are tied to nothing")
     assert measured(a_result("low GPIO9"))[0].startswith("lines: 29 of 30 pins are tied to nothing")
-    text = text_of(a_result())
+    left = Stage("bounce", Verdict.SKIPPED, ("how contacts bounce: not asked for",))
+    result = a_result()
+    text = text_of(replace(result, stages=(*result.stages, left)))
     assert text.index("Measured") < text.index("Not tested, and why")
 
 
