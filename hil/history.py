@@ -229,6 +229,8 @@ def last_of_board(runs: Sequence[Run], flash_id: str | None, keyboard: str) -> R
     if not mine:
         return None
     last = mine[-1]
+    if not last.only_touched:
+        return last
     return replace(last, verdicts={name: stands.get(name, said) for name, said in last.verdicts.items()})
 
 

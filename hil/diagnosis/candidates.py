@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import lru_cache
-from itertools import product
+from itertools import pairwise, product
 from math import log
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -37,7 +37,7 @@ OFTEN = {
     "open switch": 80.0,
     "open line": 70.0,
     "reversed switch": 50.0,
-    "reversed diodes": 200.0,  # a board has one such place: the file's line
+    "reversed diodes": 40.0,  # a board has one such place: the file's line
     "bridge beside": 90.0,
     "bridge line": 6.0,
     "bridge switch": 1.0,
@@ -360,7 +360,16 @@ def cost(faults: Iterable[Fault], rise_us: Mapping[int, float] = _NOT_MEASURED) 
 def _cost(fault: Fault) -> float:
     often = OFTEN.get(kind_of(fault))
     each = UNLIKELY if often is None else -log(often / 10_000)
-    return each * (len(fault.where) - 1) if fault.kind == "swapped" else each
+    # Pins off by one are one mistake; other rounds take an exchange for each but the last.
+    return each * (len(fault.where) - 1) if fault.kind == "swapped" and not _is_shift(fault) else each
+
+
+def _is_shift(fault: Fault) -> bool:
+    numbers = [int(word[4:]) for word in fault.where if word.startswith("GPIO")]
+    if len(numbers) < len(fault.where):
+        return False
+    steps = {abs(b - a) for a, b in pairwise(numbers)}
+    return steps == {1}
 
 
 def kind_of(fault: Fault) -> str:

@@ -470,7 +470,10 @@ class Positions:
     def disagrees(self, name: str) -> bool:
         """Whether two answers to this question say different things, so that a third has to decide."""
         seen = self._while_asked.get(name, [])
-        return not self.is_settled(name) and len(seen) == _AGREEING == len(set(seen))
+        if self.is_settled(name) or len(seen) != _AGREEING:
+            return False
+        # The same one, offered once as the word of silence, and once not.
+        return len(set(seen)) == _AGREEING or 0 < self._touched_instead(name).total() < _AGREEING
 
     def round_of(self, name: str) -> tuple[str, ...]:
         """The switches that answer as one another, closed to a round, or up to one that answers where the
@@ -504,18 +507,17 @@ class Positions:
         """How often this switch, asked for, did not answer, as far as that is believed."""
         if self._wavering:
             return 0
-        seen = self._while_asked.get(name, [])
-        offered = {p.instead for each in self._seen for p in self._kinds_of(each) if p.asked == name}
-        counts = Counter(other for other in seen if other is not None)
-        return sum(
-            other is None
-            or (
-                isinstance(other, str)
-                and self.is_settled(other)
-                and (other in offered or counts[other] >= _AGREEING)
-            )
-            for other in seen
-        )
+        counts = Counter(self._while_asked.get(name, ()))
+        silences = said = counts.pop(None, 0)
+        offered = self._touched_instead(name)
+        for other, times in counts.items():
+            if isinstance(other, str) and self.is_settled(other):
+                # Who answers once where it isn't offered was perhaps no word of silence where it was.
+                if times - offered[other] != 1:
+                    silences += times
+                elif said:
+                    silences += offered[other]
+        return silences
 
     def unclear_times(self, name: str) -> int:
         return len(self._unclear.get(name, ()))

@@ -146,7 +146,8 @@ def test_rise_times_are_those_of_the_model() -> None:
     said = told(board(wiring, "slow GPIO3 300pF"), "look")
     rises = {int(pin): float(us) for name, pin, us, *_ in (one for one in said if one[0] == "rise")}
     model = Board(wiring, [parse_fault("slow GPIO3 300pF", wiring)]).table()
-    assert rises == {pin: model.rise_ns[pin] / 1000 for pin in range(30)}
+    assert rises.pop(3) == pytest.approx(model.rise_ns[3] / 1000, abs=1), "over 20 µs in whole ones"
+    assert rises == {pin: model.rise_ns[pin] / 1000 for pin in range(30) if pin != 3}
 
 
 def test_a_line_too_slow_leaves_no_reading_and_harms_no_other() -> None:
