@@ -29,8 +29,8 @@ _COMPARED = 6  # listed sets that are compared with the planted one
 
 
 class Careless(Desk):
-    """Follows the guide, and slips at some questions: once a switch at most, since two that agree count. With
-    an even seed nobody sits at the computer: what is offered is touched where nothing comes."""
+    """Follows the guide, and slips at some questions: once a switch at most, since two that agree count. Where
+    nothing comes it is said at the computer; with `touches` what is offered is touched instead."""
 
     def __init__(
         self, wiring: Wiring, faults: tuple[Fault, ...], seed: int, slips: float = 0.0, build: int = 0
@@ -41,8 +41,7 @@ class Careless(Desk):
         self.slips = 0
         self.asked = 0
 
-    def follow(self, limit: int = 4000, *, touches: bool | None = None) -> Careless:
-        touches = self.seed % 2 == 0 if touches is None else touches
+    def follow(self, limit: int = 4000, *, touches: bool = False) -> Careless:
         while (question := self.guide.question()) is not None:
             self.asked += 1
             assert self.asked < limit, "the guide never ends"
