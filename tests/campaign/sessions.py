@@ -29,8 +29,8 @@ _COMPARED = 6  # listed sets that are compared with the planted one
 
 
 class Careless(Desk):
-    """Follows the guide, and slips at some questions: once a switch at most, since two that agree count. Where
-    nothing comes it is said at the computer; with `touches` what is offered is touched instead."""
+    """Follows the guide, and slips at some questions: once a switch at most, since two that agree count.
+    Where nothing comes it is said at the computer; with `touches` what is offered is touched instead."""
 
     def __init__(
         self, wiring: Wiring, faults: tuple[Fault, ...], seed: int, slips: float = 0.0, build: int = 0
