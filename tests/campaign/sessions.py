@@ -9,7 +9,7 @@ from random import Random
 from typing import Literal
 
 from hil.diagnosis.candidates import canonical, cost
-from hil.faults import Fault
+from hil.faults import EVERY_DIODE, Fault
 from hil.judge import switches_on
 from hil.result import LineVerdict, PositionVerdict, Result
 from hil.stages.positions import Kind
@@ -238,11 +238,14 @@ def _is_hidden(wiring: Wiring, fault: Fault, wanted: frozenset[Fault], result: R
     if fault.kind == "cut":
         on = switches_on(wiring, gpios[0])
         names = set(on[on.index(fault.where[1]) + 1 :])
-    return any(
-        verdicts[name].verdict in (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
-        and (set(verdicts[name].blocked_by) & titles or f"closed {name}" in titles)
-        for name in names
-    )
+
+    def is_blocked(name: str) -> bool:
+        unjudged = verdicts[name].verdict in (PositionVerdict.UNTESTED, PositionVerdict.STUCK)
+        return unjudged and bool(set(verdicts[name].blocked_by) & titles or f"closed {name}" in titles)
+
+    if fault.where == (EVERY_DIODE,):  # hidden where every switch is that has one
+        return all(is_blocked(switch.name) for switch in wiring.switches if switch.direct is None)
+    return any(map(is_blocked, names))
 
 
 def _explains(
