@@ -18,7 +18,7 @@ _One = TypeVar("_One")
 # Minutes of one core of about 2020.
 _HELP = """\
 parts, and how long all of one takes:
-  faults         every single fault at every place, thousands of doubles and triples   about 60 min
+  faults         every single fault at every place, thousands of doubles and triples   about 150 min
   good           boards with nothing wrong, without a wire and through every stage     about 15 min
   intermittents  what fails now and then, against chance, stage by stage               about 15 min
   noise          damaged bytes, lost packets, pulled cables, against a clean wire      about 1 min
