@@ -180,6 +180,8 @@ class Guide:
             # Another one than before, or this one might read as the one offered, and seem silent twice. And
             # one of other lines: what a bridge or a swap makes of this one is rather on its own.
             lines, before = positions.lines_of_switch(name), self._offered.get(name, ())
+            if len(settled) == 1 and settled[0] in before and positions.was_touched_for(name, settled[0]):
+                return None  # this one may read as the only one there is to offer
             order = (*self._order, *beyond)
             return min(
                 settled,

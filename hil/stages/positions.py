@@ -449,6 +449,10 @@ class Positions:
                 found[other] = sum(n for p, n in presses if p.asked == name and p.instead == other)
         return found
 
+    def was_touched_for(self, name: str, other: str) -> bool:
+        """Whether this other one answered where it was offered to say that `name` is silent."""
+        return bool(self._touched_instead(name)[other])
+
     def lines_of_switch(self, name: str) -> set[int]:
         """The pins that this switch is on."""
         switch = self.matrix.switches[name]
