@@ -49,8 +49,8 @@ _SUPPLY_V = 3.3
 _SMALLEST_LEAK_S = 1 / 200_000  # what lets less than this through reads as nothing
 
 # What a line's rise is made of, beside the chip's pin: its pad, the track to the first switch (a few cm, 1 pF
-# each), and with each switch a leg, a diode and the way on. Typical values, from memory.
-_PAD_PF, _TRACK_PF, _SWITCH_PF = 3.0, 20.0, 3.0
+# each), and with each switch a leg and the way on. Typical values, from memory.
+_PAD_PF, _TRACK_PF, _SWITCH_PF = 3.0, 20.0, 1.5
 _TRACKS = (0.1, 2.0)  # how much shorter or longer the tracks of other boards are
 _PULL_UPS = 0.05  # how far the pull-ups of one chip are apart
 

@@ -50,8 +50,8 @@ struct keyc_bench_identity {
  * After port_release every line is an input, pulled up, and no edge is told. */
 struct keyc_bench_port {
     struct keyc_port lines; /* its context goes to the functions below too */
-    /* Like port_release, and returns how many ns it then takes until all of `risen` read high; 0 where that
-     * is more than KEYC_BENCH_TIMED_US, which have passed then. */
+    /* Ends a port_drive_low, and returns how many ns it then takes until all of `risen` read high; 0 where
+     * that is more than KEYC_BENCH_TIMED_US, which have passed then. */
     uint32_t (*port_release_timed)(void *context, uint32_t risen);
     void (*port_pull_down)(void *context, uint32_t lines); /* all inputs; these pulled down, the others up */
     /* Until port_release: `driven` low all the time, and each edge of `watched` to keyc_bench_note_edge. */

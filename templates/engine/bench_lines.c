@@ -113,8 +113,12 @@ void keyc_bench_scan(struct keyc_bench *bench, uint32_t lines, struct keyc_bench
         } else {
             table->low_driven[pin] = lines & ~read & ~bit;
         }
-        further_us = wait_for_rise(bench, high_at_rest, KEYC_BENCH_RECOVERY_US - KEYC_BENCH_TIMED_US);
-        bench->rise_ns[pin] = rise_ns != 0 ? rise_ns : (KEYC_BENCH_TIMED_US + further_us) * 1000u;
+        bench->still_low = 0;
+        if (rise_ns == 0) {
+            further_us = wait_for_rise(bench, high_at_rest, KEYC_BENCH_RECOVERY_US - KEYC_BENCH_TIMED_US);
+            rise_ns = (KEYC_BENCH_TIMED_US + further_us) * 1000u;
+        }
+        bench->rise_ns[pin] = rise_ns;
         if (bench->still_low != 0) {
             table->not_recovered |= bit;
             table->held_against &= ~bit;

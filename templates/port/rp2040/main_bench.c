@@ -45,7 +45,8 @@ static uint32_t port_release_timed(void *context, uint32_t risen)
         passed = keyc_cycles_since(left); /* before it reads: what it takes to do both isn't the lines' */
         low = risen & ~keyc_rp2040_read_levels();
     } while (low != 0 && passed < most);
-    port_release(context);
+    (void)context;
+    keyc_rp2040_usb_let();
     return low != 0 ? 0 : passed * (1000u / KEYC_CORE_MHZ) + 1u; /* 0 would be: not in time */
 }
 
