@@ -16,7 +16,7 @@ memory), which is 1 MOhm and more: a dozen of them on one line have to be held d
 Everything that looks at a matrix - the C on this computer, the emulated chip, the tests - takes its readings
 from here.
 
-Masks hold GPIO0-29: bit n is GPIOn. Times are nanoseconds.
+Masks hold GPIO0-29: bit n is GPIOn. Times are in the unit that their name ends in.
 """
 
 from __future__ import annotations

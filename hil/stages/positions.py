@@ -353,10 +353,6 @@ class Positions:
         if name not in seen:
             return False
         seen.remove(name)
-        if self.base in self._tables.get(asked, []):
-            self._tables[asked].remove(self.base)
-        if not self._tables.get(asked, [None]):
-            del self._tables[asked]
         return True
 
     def _releases(self, table: Observation) -> list[str]:
